@@ -1,0 +1,120 @@
+//! The only place where numbers change type.
+//!
+//! Everything here saturates or rounds in a stated way, so that no other file needs an `as`
+//! between floating point and integers. `as` from float to integer saturates and maps NaN to 0;
+//! the functions below only give that behaviour a name.
+#![expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "this file exists to hold the casts"
+)]
+
+/// `f64` to `f32`, rounded to nearest.
+#[inline]
+#[must_use]
+pub fn to_f32(x: f64) -> f32 {
+    x as f32
+}
+
+/// Rounds to nearest (halves away from zero) and saturates to `0..=65535`; NaN gives 0.
+#[inline]
+#[must_use]
+pub fn round_u16(x: f32) -> u16 {
+    (x + 0.5) as u16
+}
+
+/// Rounds to nearest and saturates to `0..=255`; NaN gives 0.
+#[inline]
+#[must_use]
+pub fn round_u8(x: f32) -> u8 {
+    (x + 0.5) as u8
+}
+
+/// Rounds to the nearest whole number, saturating; NaN gives 0.
+#[inline]
+#[must_use]
+pub fn round_i64(x: f64) -> i64 {
+    x.round() as i64
+}
+
+/// Rounds to the nearest whole number, saturating; NaN gives 0.
+#[inline]
+#[must_use]
+pub fn round_isize(x: f64) -> isize {
+    x.round() as isize
+}
+
+/// Largest whole number not above `x`, saturating; NaN gives 0.
+#[inline]
+#[must_use]
+pub fn floor_isize(x: f64) -> isize {
+    x.floor() as isize
+}
+
+/// A non-negative whole number from `x`, rounded down and saturating at 0; NaN gives 0.
+#[inline]
+#[must_use]
+pub fn floor_usize(x: f64) -> usize {
+    x as usize
+}
+
+/// A non-negative whole number from `x`, rounded to nearest, saturating at 0; NaN gives 0.
+#[inline]
+#[must_use]
+pub fn round_usize(x: f64) -> usize {
+    x.round() as usize
+}
+
+/// A non-negative whole number from `x`, rounded to nearest, saturating at 0; NaN gives 0.
+#[inline]
+#[must_use]
+pub fn round_u64(x: f64) -> u64 {
+    x.round() as u64
+}
+
+/// `usize` to `isize`; sizes of pictures never reach the limit, larger values saturate.
+#[inline]
+#[must_use]
+pub fn signed(x: usize) -> isize {
+    isize::try_from(x).unwrap_or(isize::MAX)
+}
+
+/// A position clamped into `0..len` (`len` at least 1): repeats the edge pixel.
+#[inline]
+#[must_use]
+pub fn clamp_index(x: isize, len: usize) -> usize {
+    if x < 0 { 0 } else { (x as usize).min(len.saturating_sub(1)) }
+}
+
+/// `Some(index)` where `x` lies in `0..len`.
+#[inline]
+#[must_use]
+pub fn index_in(x: isize, len: usize) -> Option<usize> {
+    usize::try_from(x).ok().filter(|&i| i < len)
+}
+
+/// A count as `u32`, saturating.
+#[inline]
+#[must_use]
+pub fn count_u32(x: usize) -> u32 {
+    u32::try_from(x).unwrap_or(u32::MAX)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rounding_saturates_and_survives_nan() {
+        assert_eq!(round_u16(1.5), 2);
+        assert_eq!(round_u16(-7.0), 0);
+        assert_eq!(round_u16(70_000.0), 65_535);
+        assert_eq!(round_u16(f32::NAN), 0);
+        assert_eq!(round_u8(254.6), 255);
+        assert_eq!(floor_isize(-0.25), -1);
+        assert_eq!(clamp_index(-3, 4), 0);
+        assert_eq!(clamp_index(9, 4), 3);
+        assert_eq!(index_in(-1, 4), None);
+        assert_eq!(index_in(3, 4), Some(3));
+    }
+}

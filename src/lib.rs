@@ -1,0 +1,17 @@
+//! hushframe: overnight post-processing of high-speed macro footage.
+//!
+//! The layers, lowest first; a layer uses only lower ones (`tests/layers.rs` holds it):
+//! [`frame`], then [`math`], [`footage`], [`record`], [`optics`], then [`sensor`],
+//! [`register`], [`stages`], [`labels`], then [`pipeline`], [`engine`], then [`night`] and
+//! [`simulate`], then [`cli`].
+
+pub mod footage;
+pub mod frame;
+pub mod labels;
+pub mod math;
+pub mod optics;
+pub mod record;
+pub mod register;
+pub mod sensor;
+pub mod simulate;
+pub mod stages;

@@ -1,0 +1,3 @@
+//! The thin binary: parse, call, print the error, exit code.
+
+fn main() {}

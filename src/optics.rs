@@ -1,0 +1,1 @@
+//! Planning formulas of the optics and of time.

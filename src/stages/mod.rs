@@ -1,0 +1,161 @@
+//! The stages: one file each, all of one shape (settings, built stage, kernels, tests).
+//!
+//! A stage never opens a file, never prints, never sees TOML, a path or another stage. What it
+//! needs to know of the clip is in [`ClipInfo`]; what it measures goes into [`Notes`].
+
+use thiserror::Error;
+
+use crate::frame::units::{Duration, FrameRate};
+use crate::frame::{Frame, Layout, NoiseModel};
+use crate::record::Notes;
+
+/// Object-space size of a pixel.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Scale {
+    /// Micrometres on the object a pixel.
+    pub um_per_px: f64,
+    /// Its standard uncertainty in the same unit; `None` where it was given without one.
+    pub sigma_um_per_px: Option<f64>,
+}
+
+/// What the stages may know of a clip. Facts that nobody gave are `None`, never guessed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ClipInfo {
+    /// Width of the frames this stage gets, in pixels.
+    pub width: usize,
+    /// Height of the frames this stage gets, in pixels.
+    pub height: usize,
+    /// Layout of the frames this stage gets.
+    pub layout: Layout,
+    /// Capture rate.
+    pub rate: Option<FrameRate>,
+    /// Rate at which the result will be shown.
+    pub playback: Option<FrameRate>,
+    /// Exposure time of one frame.
+    pub exposure: Option<Duration>,
+    /// Object-space scale.
+    pub scale: Option<Scale>,
+    /// Number of the frame whose time is 0.
+    pub trigger_frame: u64,
+    /// Number of the clip's first frame.
+    pub first_frame: u64,
+    /// Number of the clip's last frame.
+    pub last_frame: u64,
+    /// Black level in DN.
+    pub black: f32,
+    /// White level (saturation) in DN.
+    pub white: f32,
+    /// Noise model in DN above black, where known.
+    pub noise: Option<NoiseModel>,
+}
+
+/// Which frame a stage is working on.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Moment {
+    /// Number of the source frame.
+    pub frame: u64,
+    /// Seconds from the trigger frame at the capture rate; `None` where no rate was given.
+    pub time_s: Option<f64>,
+}
+
+/// A stage that makes a frame of a frame.
+pub trait Stage: std::fmt::Debug + Send + Sync {
+    /// Its name in pipeline files.
+    fn name(&self) -> &'static str;
+
+    /// Works on `frame` in place.
+    ///
+    /// # Errors
+    /// Where the frame cannot be worked on; the frame is then reported as failed.
+    fn apply(&self, frame: &mut Frame, at: &Moment, notes: &mut Notes) -> Result<(), StageError>;
+}
+
+/// What a stage takes and gives, so that an impossible order can be refused.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Realm {
+    /// Sensor coordinates and linear light: every pixel still where the sensor had it.
+    Sensor,
+    /// Linear light in the clip's reference coordinates.
+    Linear,
+    /// Coded for display.
+    Display,
+}
+
+/// One setting of a stage, as people see it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct SettingDoc {
+    /// Key in the pipeline file.
+    pub name: &'static str,
+    /// Unit, or "-".
+    pub unit: &'static str,
+    /// Allowed values in words.
+    pub range: &'static str,
+    /// Default as it would be written in TOML.
+    pub default: &'static str,
+    /// One sentence.
+    pub meaning: &'static str,
+}
+
+/// One stage, as people see it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct StageDoc {
+    /// Key in the pipeline file.
+    pub name: &'static str,
+    /// One sentence.
+    pub summary: &'static str,
+    /// Realms in which it can work.
+    pub takes: &'static [Realm],
+    /// Realm of its result; `None` where it leaves the realm as it was.
+    pub gives: Option<Realm>,
+    /// Its settings.
+    pub settings: &'static [SettingDoc],
+}
+
+/// Why a stage cannot be built or cannot work.
+#[derive(Debug, Error, Clone, PartialEq)]
+pub enum StageError {
+    /// A fact nobody gave.
+    #[error("stage {stage} needs {fact}, which nobody gave: {advice}")]
+    MissingFact {
+        /// Stage name.
+        stage: &'static str,
+        /// The fact in words.
+        fact: &'static str,
+        /// How to give it.
+        advice: &'static str,
+    },
+    /// A setting outside its range.
+    #[error("stage {stage}, setting {setting}: {found} is not {expected}")]
+    BadSetting {
+        /// Stage name.
+        stage: &'static str,
+        /// Key of the setting.
+        setting: &'static str,
+        /// What was written.
+        found: String,
+        /// What is allowed.
+        expected: &'static str,
+    },
+    /// Something that does not fit the clip.
+    #[error("stage {stage}: {what} is {found} but the clip is {expected}: {advice}")]
+    Mismatch {
+        /// Stage name.
+        stage: &'static str,
+        /// The thing that does not fit.
+        what: String,
+        /// What it is.
+        found: String,
+        /// What the clip is.
+        expected: String,
+        /// What to do.
+        advice: &'static str,
+    },
+    /// The stage cannot do its work here.
+    #[error("stage {stage}: {why}")]
+    Refused {
+        /// Stage name.
+        stage: &'static str,
+        /// What, number, remedy.
+        why: String,
+    },
+}

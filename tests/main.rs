@@ -1,0 +1,3 @@
+//! The integration tests, in one binary.
+
+mod layers;
