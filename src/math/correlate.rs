@@ -1,0 +1,240 @@
+//! Where one tile lies in another: correlation weighted for the noise of both.
+//!
+//! The cross-spectrum `conj(T) F` of a template T and a tile F is weighted with
+//!
+//! ```text
+//! W = S / ( S (N_T + N_F) + N_T N_F )
+//! ```
+//!
+//! S the power of the scene, N_T and N_F the noise powers (all per frequency), before it is
+//! transformed back: the generalised correlation of Knapp & Carter (IEEE Trans. ASSP 24(4),
+//! 320-327, 1976), with the coherence written out for a template and a tile of known noise.
+//! At high signal it whitens like phase correlation, at low signal it becomes a matched filter,
+//! so frequencies that hold only noise do not vote. S is the radial mean of `|T|^2 - N_T`.
+
+use rustfft::num_complex::Complex32;
+
+use crate::frame::convert::{floor_usize, to_f32};
+use crate::math::fft2::{Fft2, Scratch, frequency};
+
+/// Rings of the radial mean, evenly spaced up to the corner frequency.
+const RINGS: usize = 24;
+
+/// A tile size with everything planned for correlating.
+#[derive(Debug, Clone)]
+pub struct Correlator {
+    fft: Fft2,
+    /// Ring of each spectrum value.
+    rings: Vec<u8>,
+    /// How many values each ring holds.
+    counts: [f32; RINGS],
+}
+
+/// Working memory of one thread.
+#[derive(Debug, Clone, Default)]
+pub struct CorrelateScratch {
+    /// For the transforms.
+    pub fft: Scratch,
+    cross: Vec<Complex32>,
+    surface: Vec<f32>,
+}
+
+/// The peak of a correlation.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Peak {
+    /// Where the tile's content lies relative to the template's, x right and y down, in pixels.
+    pub shift: [f64; 2],
+    /// Height of the peak over the spread of the surface: below about 5 it may be chance.
+    pub strength: f32,
+}
+
+impl Correlator {
+    /// Plans for tiles of `width` by `height`.
+    #[must_use]
+    pub fn new(width: usize, height: usize) -> Self {
+        let fft = Fft2::new(width, height);
+        let mut rings = Vec::with_capacity(fft.spectrum_len());
+        let mut counts = [0.0; RINGS];
+        for kx in 0..fft.columns() {
+            for ky in 0..height {
+                let (fx, fy) = (frequency(kx, width), frequency(ky, height));
+                let r = (fx * fx + fy * fy).sqrt() / 0.5_f64.sqrt();
+                let ring = floor_usize(r * RINGS as f64).min(RINGS - 1);
+                counts[ring] += 1.0;
+                rings.push(u8::try_from(ring).unwrap_or(0));
+            }
+        }
+        Self { fft, rings, counts }
+    }
+
+    /// The transform of this size.
+    #[must_use]
+    pub fn fft(&self) -> &Fft2 {
+        &self.fft
+    }
+
+    /// Radial mean of the scene's power in a template, its noise power taken off, smoothed over
+    /// neighbouring rings and not below zero.
+    fn scene_power(&self, template: &[Complex32], noise: f32) -> [f32; RINGS] {
+        let mut power = [0.0_f32; RINGS];
+        for (v, &r) in template.iter().zip(&self.rings) {
+            power[usize::from(r)] += v.norm_sqr();
+        }
+        for (p, n) in power.iter_mut().zip(&self.counts) {
+            *p = (*p / n.max(1.0) - noise).max(0.0);
+        }
+        let raw = power;
+        for r in 1..RINGS - 1 {
+            power[r] = 0.25 * raw[r - 1] + 0.5 * raw[r] + 0.25 * raw[r + 1];
+        }
+        power
+    }
+
+    /// Finds `tile` (spectrum, noise power `tile_noise` a value) relative to `template`
+    /// (spectrum, noise power `template_noise`), within `reach` pixels along each axis.
+    pub fn find(
+        &self,
+        (template, template_noise): (&[Complex32], f32),
+        (tile, tile_noise): (&[Complex32], f32),
+        reach: usize,
+        scratch: &mut CorrelateScratch,
+    ) -> Peak {
+        let scene = self.scene_power(template, template_noise);
+        let mut weight = [0.0_f32; RINGS];
+        for (w, &s) in weight.iter_mut().zip(&scene) {
+            let d = s * (template_noise + tile_noise) + template_noise * tile_noise;
+            *w = if d > 0.0 { s / d } else { 0.0 };
+        }
+        // A scene without noise: plain correlation.
+        if template_noise + tile_noise <= 0.0 {
+            weight = [1.0; RINGS];
+        }
+        let cross = &mut scratch.cross;
+        cross.clear();
+        cross.extend(
+            template
+                .iter()
+                .zip(tile)
+                .zip(&self.rings)
+                .map(|((t, f), &r)| t.conj() * f * weight[usize::from(r)]),
+        );
+        self.fft.inverse(cross, &mut scratch.surface, &mut scratch.fft);
+        self.peak(&scratch.surface, reach)
+    }
+
+    /// Highest point of a correlation surface within `reach`, refined by parabolas.
+    fn peak(&self, surface: &[f32], reach: usize) -> Peak {
+        let (w, h) = (self.fft.width(), self.fft.height());
+        let (rx, ry) = (reach.min(w / 2 - 1), reach.min(h / 2 - 1));
+        let at = |x: usize, y: usize| surface[(y % h) * w + x % w];
+        let (mut best, mut bx, mut by) = (f32::NEG_INFINITY, 0, 0);
+        for y in (h - ry..h).chain(0..=ry) {
+            for x in (w - rx..w).chain(0..=rx) {
+                if at(x, y) > best {
+                    (best, bx, by) = (at(x, y), x, y);
+                }
+            }
+        }
+        let parabola = |a: f32, b: f32, c: f32| {
+            let curve = a - 2.0 * b + c;
+            if curve < 0.0 { f64::from((0.5 * (a - c) / curve).clamp(-0.5, 0.5)) } else { 0.0 }
+        };
+        let fx = parabola(at(bx + w - 1, by), best, at(bx + 1, by));
+        let fy = parabola(at(bx, by + h - 1), best, at(bx, by + 1));
+        let wrap = |i: usize, n: usize| if i > n / 2 { i as f64 - n as f64 } else { i as f64 };
+        let mean = surface.iter().map(|&v| f64::from(v)).sum::<f64>() / surface.len() as f64;
+        let spread = (surface.iter().map(|&v| (f64::from(v) - mean).powi(2)).sum::<f64>()
+            / surface.len() as f64)
+            .sqrt();
+        Peak {
+            shift: [wrap(bx, w) + fx, wrap(by, h) + fy],
+            strength: to_f32((f64::from(best) - mean) / spread.max(1e-30)),
+        }
+    }
+
+    /// Adds `gain * tile` to `sum`, the tile's content first moved back by `shift`.
+    pub fn accumulate(
+        &self,
+        sum: &mut [Complex32],
+        tile: &[Complex32],
+        shift: [f64; 2],
+        gain: f32,
+    ) {
+        let (w, h) = (self.fft.width(), self.fft.height());
+        let turn = |f: f64, d: f64| {
+            let phase = 2.0 * std::f64::consts::PI * f * d;
+            Complex32::new(to_f32(libm::cos(phase)), to_f32(libm::sin(phase)))
+        };
+        let rows: Vec<Complex32> =
+            (0..h).map(|ky| turn(frequency(ky, h), shift[1]) * gain).collect();
+        for kx in 0..self.fft.columns() {
+            let column = turn(frequency(kx, w), shift[0]);
+            let range = kx * h..(kx + 1) * h;
+            for ((s, t), r) in sum[range.clone()].iter_mut().zip(&tile[range]).zip(&rows) {
+                *s += t * column * r;
+            }
+        }
+    }
+}
+
+/// Whole-pixel nearest to a shift.
+#[must_use]
+pub fn nearest(shift: [f64; 2]) -> [isize; 2] {
+    [crate::frame::convert::round_isize(shift[0]), crate::frame::convert::round_isize(shift[1])]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::math::window::hann;
+
+    fn texture(x: f64, y: f64) -> f32 {
+        to_f32(
+            40.0 * libm::sin(0.9 * x + 0.4 * y)
+                + 30.0 * libm::cos(0.55 * x - 1.1 * y + 1.0)
+                + 25.0 * libm::sin(1.3 * y + 0.2 * x * x / 40.0),
+        )
+    }
+
+    fn windowed(dx: f64, dy: f64) -> Vec<f32> {
+        let w = hann(64);
+        (0..64 * 64)
+            .map(|i| {
+                let (x, y) = (i % 64, i / 64);
+                texture(x as f64 - dx, y as f64 - dy) * w[x] * w[y]
+            })
+            .collect()
+    }
+
+    #[test]
+    fn finds_a_shift_and_its_sign() {
+        let c = Correlator::new(64, 64);
+        let mut s = CorrelateScratch::default();
+        let (mut t, mut f) = (Vec::new(), Vec::new());
+        c.fft().forward(&windowed(0.0, 0.0), &mut t, &mut s.fft);
+        c.fft().forward(&windowed(2.3, -1.4), &mut f, &mut s.fft);
+        let p = c.find((&t, 1.0), (&f, 1.0), 20, &mut s);
+        assert!((p.shift[0] - 2.3).abs() < 0.1, "{p:?}");
+        assert!((p.shift[1] + 1.4).abs() < 0.1, "{p:?}");
+        assert!(p.strength > 5.0, "{p:?}");
+    }
+
+    #[test]
+    fn accumulate_moves_content_back() {
+        let c = Correlator::new(64, 64);
+        let mut s = CorrelateScratch::default();
+        let (mut t, mut f) = (Vec::new(), Vec::new());
+        c.fft().forward(&windowed(0.0, 0.0), &mut t, &mut s.fft);
+        // A circular whole-pixel shift is exact in the transform.
+        let base = windowed(0.0, 0.0);
+        let moved: Vec<f32> = (0..64 * 64)
+            .map(|i| base[((i / 64 + 64 - 5) % 64) * 64 + (i % 64 + 64 - 3) % 64])
+            .collect();
+        c.fft().forward(&moved, &mut f, &mut s.fft);
+        let mut sum = vec![Complex32::default(); t.len()];
+        c.accumulate(&mut sum, &f, [3.0, 5.0], 1.0);
+        for (a, b) in sum.iter().zip(&t) {
+            assert!((a - b).norm() < 0.05, "{a} {b}");
+        }
+    }
+}
