@@ -11,23 +11,33 @@
 //! 320-327, 1976), with the coherence written out for a template and a tile of known noise.
 //! At high signal it whitens like phase correlation, at low signal it becomes a matched filter,
 //! so frequencies that hold only noise do not vote. S is the radial mean of `|T|^2 - N_T`.
+//! Weighted so, the surface is a log-likelihood; a prior against long jumps is added to it.
 
 use rustfft::num_complex::Complex32;
 
-use crate::frame::convert::{floor_usize, to_f32};
-use crate::math::fft2::{Fft2, Scratch, frequency};
+use crate::frame::convert::to_f32;
+use crate::math::fft2::{Fft2, Rings, Scratch, frequency};
 
-/// Rings of the radial mean, evenly spaced up to the corner frequency.
-const RINGS: usize = 24;
+/// Movements longer than this, in pixels, are unlikely from one frame to the next.
+const JUMP: f64 = 1.5;
+/// Weight of that in units of the surface: 1.5 (a heavy-tailed prior, so that a knocked rig is
+/// still followed) times 2.25, by which the window's overlap makes the likelihood look sharper.
+const PRIOR: f32 = 1.5 * 2.25;
+
+/// Natural logarithm to about 1 %, without the platform's library; `x` at least 1.
+fn fast_ln(x: f32) -> f32 {
+    let bits = x.to_bits();
+    let exponent = f32::from(u16::try_from(bits >> 23).unwrap_or(127)) - 127.0;
+    let mantissa = f32::from_bits((bits & 0x007f_ffff) | 0x3f80_0000);
+    let m = mantissa - 1.0;
+    std::f32::consts::LN_2 * (exponent + m * (1.3465 - 0.3465 * m))
+}
 
 /// A tile size with everything planned for correlating.
 #[derive(Debug, Clone)]
 pub struct Correlator {
     fft: Fft2,
-    /// Ring of each spectrum value.
-    rings: Vec<u8>,
-    /// How many values each ring holds.
-    counts: [f32; RINGS],
+    rings: Rings,
 }
 
 /// Working memory of one thread.
@@ -53,18 +63,8 @@ impl Correlator {
     #[must_use]
     pub fn new(width: usize, height: usize) -> Self {
         let fft = Fft2::new(width, height);
-        let mut rings = Vec::with_capacity(fft.spectrum_len());
-        let mut counts = [0.0; RINGS];
-        for kx in 0..fft.columns() {
-            for ky in 0..height {
-                let (fx, fy) = (frequency(kx, width), frequency(ky, height));
-                let r = (fx * fx + fy * fy).sqrt() / 0.5_f64.sqrt();
-                let ring = floor_usize(r * RINGS as f64).min(RINGS - 1);
-                counts[ring] += 1.0;
-                rings.push(u8::try_from(ring).unwrap_or(0));
-            }
-        }
-        Self { fft, rings, counts }
+        let rings = Rings::new(&fft);
+        Self { fft, rings }
     }
 
     /// The transform of this size.
@@ -75,16 +75,13 @@ impl Correlator {
 
     /// Radial mean of the scene's power in a template, its noise power taken off, smoothed over
     /// neighbouring rings and not below zero.
-    fn scene_power(&self, template: &[Complex32], noise: f32) -> [f32; RINGS] {
-        let mut power = [0.0_f32; RINGS];
-        for (v, &r) in template.iter().zip(&self.rings) {
-            power[usize::from(r)] += v.norm_sqr();
-        }
-        for (p, n) in power.iter_mut().zip(&self.counts) {
-            *p = (*p / n.max(1.0) - noise).max(0.0);
+    fn scene_power(&self, template: &[Complex32], noise: f32) -> [f32; Rings::COUNT] {
+        let mut power = self.rings.mean_power(template);
+        for p in &mut power {
+            *p = (*p - noise).max(0.0);
         }
         let raw = power;
-        for r in 1..RINGS - 1 {
+        for r in 1..Rings::COUNT - 1 {
             power[r] = 0.25 * raw[r - 1] + 0.5 * raw[r] + 0.25 * raw[r + 1];
         }
         power
@@ -100,14 +97,14 @@ impl Correlator {
         scratch: &mut CorrelateScratch,
     ) -> Peak {
         let scene = self.scene_power(template, template_noise);
-        let mut weight = [0.0_f32; RINGS];
+        let mut weight = [0.0_f32; Rings::COUNT];
         for (w, &s) in weight.iter_mut().zip(&scene) {
             let d = s * (template_noise + tile_noise) + template_noise * tile_noise;
             *w = if d > 0.0 { s / d } else { 0.0 };
         }
         // A scene without noise: plain correlation.
         if template_noise + tile_noise <= 0.0 {
-            weight = [1.0; RINGS];
+            weight = [1.0; Rings::COUNT];
         }
         let cross = &mut scratch.cross;
         cross.clear();
@@ -115,8 +112,8 @@ impl Correlator {
             template
                 .iter()
                 .zip(tile)
-                .zip(&self.rings)
-                .map(|((t, f), &r)| t.conj() * f * weight[usize::from(r)]),
+                .zip(self.rings.each())
+                .map(|((t, f), r)| t.conj() * f * weight[r]),
         );
         self.fft.inverse(cross, &mut scratch.surface, &mut scratch.fft);
         self.peak(&scratch.surface, reach)
@@ -128,20 +125,24 @@ impl Correlator {
         let (rx, ry) = (reach.min(w / 2 - 1), reach.min(h / 2 - 1));
         let at = |x: usize, y: usize| surface[(y % h) * w + x % w];
         let (mut best, mut bx, mut by) = (f32::NEG_INFINITY, 0, 0);
+        let wrap = |i: usize, n: usize| if i > n / 2 { i as f64 - n as f64 } else { i as f64 };
         for y in (h - ry..h).chain(0..=ry) {
+            let dy = to_f32(wrap(y, h) / JUMP);
             for x in (w - rx..w).chain(0..=rx) {
-                if at(x, y) > best {
-                    (best, bx, by) = (at(x, y), x, y);
+                let dx = to_f32(wrap(x, w) / JUMP);
+                let value = at(x, y) - PRIOR * fast_ln(1.0 + dx * dx + dy * dy);
+                if value > best {
+                    (best, bx, by) = (value, x, y);
                 }
             }
         }
+        let best = at(bx, by);
         let parabola = |a: f32, b: f32, c: f32| {
             let curve = a - 2.0 * b + c;
             if curve < 0.0 { f64::from((0.5 * (a - c) / curve).clamp(-0.5, 0.5)) } else { 0.0 }
         };
         let fx = parabola(at(bx + w - 1, by), best, at(bx + 1, by));
         let fy = parabola(at(bx, by + h - 1), best, at(bx, by + 1));
-        let wrap = |i: usize, n: usize| if i > n / 2 { i as f64 - n as f64 } else { i as f64 };
         let mean = surface.iter().map(|&v| f64::from(v)).sum::<f64>() / surface.len() as f64;
         let spread = (surface.iter().map(|&v| (f64::from(v) - mean).powi(2)).sum::<f64>()
             / surface.len() as f64)

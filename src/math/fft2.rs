@@ -13,6 +13,8 @@ use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 use rustfft::num_complex::Complex32;
 use rustfft::{Fft, FftPlanner};
 
+use crate::frame::convert::floor_usize;
+
 /// A planned transform of `height` rows of `width` values.
 #[derive(Clone)]
 pub struct Fft2 {
@@ -141,6 +143,53 @@ pub fn frequency(k: usize, n: usize) -> f64 {
     let k = k as f64;
     let n = n as f64;
     if k > n / 2.0 { k / n - 1.0 } else { k / n }
+}
+
+/// Rings of nearly equal frequency of a spectrum, evenly spaced up to the corner frequency.
+#[derive(Debug, Clone)]
+pub struct Rings {
+    ring: Vec<u8>,
+    count: [f32; Self::COUNT],
+}
+
+impl Rings {
+    /// Number of rings.
+    pub const COUNT: usize = 24;
+
+    /// The rings of a transform's spectrum.
+    #[must_use]
+    pub fn new(fft: &Fft2) -> Self {
+        let mut count = [0.0; Self::COUNT];
+        let mut ring = Vec::with_capacity(fft.spectrum_len());
+        for kx in 0..fft.columns() {
+            for ky in 0..fft.height() {
+                let (fx, fy) = (frequency(kx, fft.width()), frequency(ky, fft.height()));
+                let r = (2.0 * (fx * fx + fy * fy)).sqrt();
+                let i = floor_usize(r * Self::COUNT as f64).min(Self::COUNT - 1);
+                count[i] += 1.0;
+                ring.push(u8::try_from(i).unwrap_or(0));
+            }
+        }
+        Self { ring, count }
+    }
+
+    /// Mean of `|v|^2` over each ring.
+    #[must_use]
+    pub fn mean_power(&self, spectrum: &[Complex32]) -> [f32; Self::COUNT] {
+        let mut power = [0.0; Self::COUNT];
+        for (v, &r) in spectrum.iter().zip(&self.ring) {
+            power[usize::from(r)] += v.norm_sqr();
+        }
+        for (p, n) in power.iter_mut().zip(&self.count) {
+            *p /= n.max(1.0);
+        }
+        power
+    }
+
+    /// Ring of each spectrum value, in storage order.
+    pub fn each(&self) -> impl Iterator<Item = usize> + '_ {
+        self.ring.iter().map(|&r| usize::from(r))
+    }
 }
 
 #[cfg(test)]
