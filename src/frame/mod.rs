@@ -4,9 +4,11 @@
 //! without padding. Nothing here reads a file or can fail at run time.
 
 pub mod convert;
+mod curve;
 mod fixed;
 pub mod units;
 
+pub use curve::CurveTables;
 pub use fixed::{Coding, FixedPlane};
 
 use serde::{Deserialize, Serialize};
