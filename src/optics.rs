@@ -62,8 +62,7 @@ pub fn bar_length(field_um: f64) -> Option<RoundLength> {
     let limit = field_um * 0.25 * (1.0 + 1e-9);
     (-4..=9)
         .flat_map(|exponent| [1, 2, 5].map(|digit| RoundLength { digit, exponent }))
-        .filter(|l| l.um() <= limit)
-        .last()
+        .rfind(|l| l.um() <= limit)
 }
 
 #[cfg(test)]
