@@ -10,6 +10,7 @@
 
 pub mod bar;
 pub mod figures;
+mod kerning;
 pub mod layout;
 pub mod mask;
 pub mod panel;
