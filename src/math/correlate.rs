@@ -20,8 +20,11 @@ use crate::math::fft2::{Fft2, Rings, Scratch, frequency};
 
 /// Movements longer than this, in pixels, are unlikely from one frame to the next.
 const JUMP: f64 = 1.5;
-/// Weight of that in units of the surface: 1.5 (a heavy-tailed prior, so that a knocked rig is
-/// still followed) times 2.25, by which the window's overlap makes the likelihood look sharper.
+/// A Hann window correlates neighbouring frequencies: the surface is the log-likelihood times this
+/// (1.5, the window's equivalent noise bandwidth, for each axis).
+const OVERLAP: f64 = 2.25;
+/// Weight of the prior in units of the surface: 1.5, heavy-tailed, so that a knocked rig is still
+/// followed.
 const PRIOR: f32 = 1.5 * 2.25;
 
 /// Natural logarithm to about 1 %, without the platform's library; `x` at least 1.
@@ -54,6 +57,9 @@ pub struct CorrelateScratch {
 pub struct Peak {
     /// Where the tile's content lies relative to the template's, x right and y down, in pixels.
     pub shift: [f64; 2],
+    /// Standard uncertainty of the shift as the curvature of the likelihood gives it, the larger of
+    /// the two axes, in pixels.
+    pub sigma: f64,
     /// Height of the peak over the spread of the surface: below about 5 it may be chance.
     pub strength: f32,
 }
@@ -139,16 +145,21 @@ impl Correlator {
         let best = at(bx, by);
         let parabola = |a: f32, b: f32, c: f32| {
             let curve = a - 2.0 * b + c;
-            if curve < 0.0 { f64::from((0.5 * (a - c) / curve).clamp(-0.5, 0.5)) } else { 0.0 }
+            if curve < 0.0 {
+                (f64::from((0.5 * (a - c) / curve).clamp(-0.5, 0.5)), OVERLAP / f64::from(-curve))
+            } else {
+                (0.0, f64::INFINITY)
+            }
         };
-        let fx = parabola(at(bx + w - 1, by), best, at(bx + 1, by));
-        let fy = parabola(at(bx, by + h - 1), best, at(bx, by + 1));
+        let (fx, vx) = parabola(at(bx + w - 1, by), best, at(bx + 1, by));
+        let (fy, vy) = parabola(at(bx, by + h - 1), best, at(bx, by + 1));
         let mean = surface.iter().map(|&v| f64::from(v)).sum::<f64>() / surface.len() as f64;
         let spread = (surface.iter().map(|&v| (f64::from(v) - mean).powi(2)).sum::<f64>()
             / surface.len() as f64)
             .sqrt();
         Peak {
             shift: [wrap(bx, w) + fx, wrap(by, h) + fy],
+            sigma: vx.max(vy).sqrt(),
             strength: to_f32((f64::from(best) - mean) / spread.max(1e-30)),
         }
     }

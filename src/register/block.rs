@@ -178,7 +178,7 @@ fn fit_with_misfit(
         .map(|f| {
             f.as_ref().map(|f| Pose {
                 shift: f.shift,
-                sigma: f.sigma[0].max(f.sigma[1]),
+                sigma: (0.5 * (f.sigma[0].powi(2) + f.sigma[1].powi(2))).sqrt(),
                 light: f.light,
                 measured: true,
             })

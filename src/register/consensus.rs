@@ -12,6 +12,10 @@ use crate::math::robust::median_f64;
 
 /// Scale of the vote in pixels.
 const NEAR: f64 = 0.35;
+/// Tiles more uncertain than this say nothing, in pixels.
+const VAGUE: f64 = 0.8;
+/// Square of the median length of a vector whose two parts are normal with standard deviation 1.
+const MEDIAN_SQUARE: f64 = 1.386;
 /// Tiles further than this from the winner never belong to it, in pixels.
 const FAR: f64 = 1.0;
 /// The background must fill this part of all tiles.
@@ -54,6 +58,15 @@ fn apart(a: &Track, b: &Track, frames: usize) -> f64 {
 /// # Errors
 /// [`NoLock`] where there are no tiles, or too few of them move together.
 pub fn background(tracks: &[Track]) -> Result<Consensus, NoLock> {
+    let clear: Vec<&Track> = tracks.iter().filter(|t| t.sigma < VAGUE).collect();
+    let found = largest_set(&clear, tracks.len())?;
+    let mut still = found.still.into_iter();
+    let still = tracks.iter().map(|t| t.sigma < VAGUE && still.next().unwrap_or(false)).collect();
+    Ok(Consensus { still, path: found.path })
+}
+
+/// The same for tiles that are all clear enough to vote; `of` tiles were tried.
+fn largest_set(tracks: &[&Track], of: usize) -> Result<Consensus, NoLock> {
     if tracks.is_empty() {
         return Err(NoLock::NoTexture);
     }
@@ -64,7 +77,10 @@ pub fn background(tracks: &[Track]) -> Result<Consensus, NoLock> {
     let mut distance = vec![vec![0.0; n]; n];
     for i in 0..n {
         for j in i + 1..n {
-            let d = apart(&tracks[i], &tracks[j], frames);
+            // Beyond what their uncertainty explains.
+            let noise = tracks[i].sigma.powi(2) + tracks[j].sigma.powi(2);
+            let d = apart(tracks[i], tracks[j], frames);
+            let d = (d * d - MEDIAN_SQUARE * noise).max(0.0).sqrt();
             distance[i][j] = d;
             distance[j][i] = d;
         }
@@ -76,9 +92,9 @@ pub fn background(tracks: &[Track]) -> Result<Consensus, NoLock> {
     let limit = median_f64(&mut close).map_or(FAR, |m| (3.0 * m).max(0.5)).min(FAR);
     let still: Vec<bool> = distance[winner].iter().map(|&d| d <= limit).collect();
     let count = still.iter().filter(|&&s| s).count();
-    let share = count as f64 / n as f64;
-    if count < LEAST_TILES.min(n) || share < LEAST_AREA {
-        return Err(NoLock::NoConsensus { tiles: count, of: n, percent: 100.0 * share });
+    let share = count as f64 / of as f64;
+    if count < LEAST_TILES.min(of) || share < LEAST_AREA {
+        return Err(NoLock::NoConsensus { tiles: count, of, percent: 100.0 * share });
     }
     let path = (0..length)
         .map(|k| {
@@ -102,7 +118,7 @@ mod tests {
     use super::*;
 
     fn track(x: usize, f: impl Fn(usize) -> [f64; 2]) -> Track {
-        Track { x, y: 0, side: 64, shifts: (0..30).map(|k| Some(f(k))).collect(), strength: 9.0 }
+        Track { x, y: 0, side: 64, shifts: (0..30).map(|k| Some(f(k))).collect(), sigma: 0.05 }
     }
 
     #[test]

@@ -95,7 +95,7 @@ pub enum NoLock {
 pub struct Pose {
     /// Shift of the scene against the reference, x right and y down, in pixels.
     pub shift: [f64; 2],
-    /// Standard uncertainty of the shift, the larger of the two axes, in pixels.
+    /// Standard uncertainty of the shift along an axis (root mean square of the two), in pixels.
     pub sigma: f64,
     /// Light of the frame relative to the reference.
     pub light: f64,

@@ -33,8 +33,8 @@ pub struct Track {
     /// Shift against the first frame for each frame; `None` where the frame is missing or the
     /// tile has left it.
     pub shifts: Vec<Option<[f64; 2]>>,
-    /// Mean strength of the correlation peaks.
-    pub strength: f32,
+    /// Typical standard uncertainty of a shift, in pixels (root mean square over the frames).
+    pub sigma: f64,
 }
 
 /// Side and stride of the tiles for a frame.
@@ -141,7 +141,7 @@ impl Follower {
         let side = window.len();
         let mut shifts = vec![None; frames.len()];
         let (mut seen, mut last) = (0.0_f32, [0.0, 0.0]);
-        let (mut strength, mut found) = (0.0, 0.0_f32);
+        let (mut variance, mut found) = (0.0, 0.0_f64);
         for (frame, shift) in frames.iter().zip(&mut shifts) {
             let Some(frame) = frame else { continue };
             // The window stays inside the frame even where the content begins to leave it.
@@ -175,7 +175,7 @@ impl Follower {
             );
             last = [whole[0] as f64 + peak.shift[0], whole[1] as f64 + peak.shift[1]];
             *shift = Some(last);
-            strength += peak.strength;
+            variance += peak.sigma * peak.sigma;
             found += 1.0;
             let keep = seen.min(MEMORY);
             for t in &mut self.template {
@@ -189,7 +189,8 @@ impl Follower {
             );
             seen += 1.0;
         }
-        Track { x, y, side, shifts, strength: strength / found.max(1.0) }
+        let sigma = if found > 0.0 { (variance / found).sqrt() } else { 0.0 };
+        Track { x, y, side, shifts, sigma }
     }
 
     /// Cuts out a windowed tile, its weighted mean removed; gives the noise power of one spectrum
