@@ -3,7 +3,8 @@
 //! The distance of two tiles is the median over frames of the distance between their
 //! trajectories, or that over the last third of the block where it is larger (a slow mover parts
 //! from the background late). Each tile is scored by how many others are near it; the tiles near
-//! the best one are the background. A vote is a tile, whatever its texture: weighting by
+//! the best one are the background. A set that is spread over the frame counts for more than a
+//! cluster of the same size: the background surrounds the mechanism. A vote is a tile, whatever its texture: weighting by
 //! information would follow the mechanism, which is often the better textured.
 
 use super::NoLock;
@@ -51,6 +52,20 @@ fn apart(a: &Track, b: &Track, frames: usize) -> f64 {
         (Some(all), Some(late)) => all.max(late),
         _ => f64::INFINITY,
     }
+}
+
+/// How far the voters lie from each other (variance of their places, pixels squared): a
+/// background surrounds a mechanism, so of two sets of equal size the wider one is the background.
+fn spread(tracks: &[&Track], votes: &[f64]) -> f64 {
+    let total: f64 = votes.iter().sum();
+    let axis = |f: &dyn Fn(&Track) -> usize| {
+        let mean = |g: &dyn Fn(f64) -> f64| {
+            tracks.iter().zip(votes).map(|(t, v)| v * g(f(t) as f64)).sum::<f64>() / total
+        };
+        let centre = mean(&|x| x);
+        mean(&|x| (x - centre).powi(2))
+    };
+    axis(&|t| t.x) + axis(&|t| t.y) + 1.0
 }
 
 /// Finds the background among `tracks`.

@@ -33,7 +33,7 @@ pub struct Track {
     /// Shift against the first frame for each frame; `None` where the frame is missing or the
     /// tile has left it.
     pub shifts: Vec<Option<[f64; 2]>>,
-    /// Typical standard uncertainty of a shift, in pixels (root mean square over the frames).
+    /// Typical standard uncertainty of a shift, in pixels (from the mean information).
     pub sigma: f64,
 }
 
@@ -141,7 +141,8 @@ impl Follower {
         let side = window.len();
         let mut shifts = vec![None; frames.len()];
         let (mut seen, mut last) = (0.0_f32, [0.0, 0.0]);
-        let (mut variance, mut found) = (0.0, 0.0_f64);
+        // Mean information, so that a few lost frames do not make a good tile look vague.
+        let (mut info, mut found) = (0.0, 0.0_f64);
         for (frame, shift) in frames.iter().zip(&mut shifts) {
             let Some(frame) = frame else { continue };
             // The window stays inside the frame even where the content begins to leave it.
@@ -175,7 +176,7 @@ impl Follower {
             );
             last = [whole[0] as f64 + peak.shift[0], whole[1] as f64 + peak.shift[1]];
             *shift = Some(last);
-            variance += peak.sigma * peak.sigma;
+            info += peak.sigma.max(1e-3).powi(-2);
             found += 1.0;
             let keep = seen.min(MEMORY);
             for t in &mut self.template {
@@ -189,7 +190,7 @@ impl Follower {
             );
             seen += 1.0;
         }
-        let sigma = if found > 0.0 { (variance / found).sqrt() } else { 0.0 };
+        let sigma = if info > 0.0 { (found / info).sqrt() } else { f64::INFINITY };
         Track { x, y, side, shifts, sigma }
     }
 
