@@ -45,7 +45,7 @@ impl Default for RigSettings {
     fn default() -> Self {
         Self {
             walk_px: 0.12,
-            drift_px: (0.035, -0.02),
+            drift_px: (0.045, -0.03),
             vibration: [
                 Vibration { amplitude_px: (0.9, 0.5), frequency_hz: 83.0 },
                 Vibration { amplitude_px: (0.15, 0.35), frequency_hz: 310.0 },

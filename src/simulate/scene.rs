@@ -231,22 +231,26 @@ impl MusicBox {
     /// Ground steel: a broad sheen along the tine, bright bevels, a dark front face.
     fn tine_light(&self, p: Point, dy: f64, sheen_x: f64, pushed_px: f64) -> f64 {
         let blur = tine_blur(p.x);
-        let sheen = hump((p.x - sheen_x) / 150.0);
-        let glint = hump((p.x - TIP_X - 20.0) / 20.0);
+        let half = tine_half(p.x);
+        let sheen = hump((p.x - sheen_x) / 135.0);
+        let glint = hump((p.x - TIP_X - 26.0) / 24.0);
         let y = p.py - pushed_px;
-        let fine = f64::from(self.grain.at(p.px / FINEST_STEP_PX, y / 3.3 + 40.0));
-        let scratch = f64::from(self.brush.at(p.px / 3.1, y / 46.0 + 9.0));
-        let v = dy / HALF;
-        let body = (0.13 + 0.50 * sheen + 0.10 * glint) * (1.0 - 0.20 * v - 0.10 * v * v);
-        let grain = 1.0 + (0.075 * fine + 0.11 * scratch) / (0.6 + 0.4 * blur);
-        let width = 1.2 * blur;
-        let bevel = hump((dy + HALF - 1.8) / width) * (0.12 + 0.42 * sheen);
-        let top = body * grain + bevel;
-        let ridge = hump((dy - HALF + 0.6) / width) * (0.10 + 0.34 * sheen);
-        let down = ((dy - HALF) / FRONT).clamp(0.0, 1.0);
-        let front = (0.045 + 0.08 * sheen) * (1.0 - 0.35 * down) * (1.0 + 0.10 * fine)
-            + 0.05 * hump((down - 0.85) / 0.2);
-        let on_top = step(dy - HALF, 1.0 * blur);
+        let fine = f64::from(self.grain.at(p.px / FINEST_STEP_PX, y / 3.0 + 40.0));
+        let ground = f64::from(self.brush.at(p.px / 3.0, y / 17.0 + 9.0));
+        let streak = f64::from(self.brush.at(p.px / 130.0 + 50.0, y / 3.0));
+        let v = dy / half;
+        let crown = 1.0 - 0.24 * v - 0.16 * v * v + 0.16 * hump((v + 0.25) / 0.35) * sheen;
+        let body = (0.10 + 0.47 * sheen + 0.13 * glint) * crown;
+        let marks = 0.060 * fine + 0.070 * ground + 0.050 * streak;
+        let width = 1.1 * blur;
+        let bevel = hump((dy + half - 1.7) / width) * (0.10 + 0.52 * sheen + 0.15 * glint);
+        let tip = hump((p.x - TIP_X - 2.2) / 1.5) * 0.22;
+        let top = body * (1.0 + marks / (0.6 + 0.4 * blur)) + bevel + tip;
+        let ridge = hump((dy - half + 0.5) / width) * (0.07 + 0.38 * sheen + 0.10 * glint);
+        let down = ((dy - half) / FRONT).clamp(0.0, 1.0);
+        let front = (0.030 + 0.07 * sheen) * (1.0 - 0.45 * down) * (1.0 + 0.10 * fine)
+            + 0.045 * hump((down - 0.86) / 0.16);
+        let on_top = step(dy - half, blur);
         front + (top - front) * on_top + ridge
     }
 
@@ -257,18 +261,18 @@ impl MusicBox {
         let cosine = (1.0 - sine * sine).max(0.0).sqrt();
         let arc = RADIUS * (theta - m.angle) * self.scale;
         let fade = 1.0 - step(cosine - 0.55, 0.18);
-        let rings = f64::from(self.brush.at(arc / 70.0, p.py / FINEST_STEP_PX));
-        let grain = f64::from(self.grain.at(arc / 4.4, p.py / 3.1));
-        let blotch = f64::from(self.grain.at(arc / 31.0 + 90.0, p.py / 27.0));
+        let rings = f64::from(self.brush.at(arc / 95.0, p.py / FINEST_STEP_PX));
+        let fine = f64::from(self.grain.at(arc / 3.7, p.py / 3.0));
+        let mark = f64::from(self.grain.at(arc / 13.0 + 90.0, p.py / 3.6 + 30.0));
         let diffuse = libm::cos(theta - 0.55).max(0.0);
-        let sheen = hump((theta - 0.60) / 0.24);
-        let rim = 0.25 + 0.75 * ease(cosine / 0.5);
+        let sheen = hump((theta - 0.62) / 0.26);
+        let rim = 0.18 + 0.82 * ease(cosine / 0.62);
         let body =
-            (0.07 + 0.24 * diffuse + 0.30 * sheen) * rim + 0.10 * hump((theta - 1.40) / 0.09);
+            (0.03 + 0.15 * diffuse + 0.46 * sheen) * rim + 0.11 * hump((theta - 1.36) / 0.08);
         let groove_y = (p.y / 33.0).rem_euclid(1.0) * 33.0 - 16.5;
         let groove = 1.0 - 0.28 * hump(groove_y / (1.5 * m.sharp.max(1.0)));
         let shadow = pins.iter().fold(1.0, |light, pin| light * pin_shadow(p, pin));
-        let surface = 1.0 + 0.08 * rings * rim + 0.15 * grain * fade + 0.05 * blotch;
+        let surface = 1.0 + 0.085 * rings * rim + (0.075 * fine + 0.055 * mark) * fade;
         body * surface * groove * shadow
     }
 
@@ -277,12 +281,13 @@ impl MusicBox {
         // Brushed at 18 degrees to the picture.
         let (c, s) = (0.951_056_516_3, 0.309_016_994_4);
         let (a, b) = (p.px * c + p.py * s, p.py * c - p.px * s);
-        let brush = f64::from(self.brush.at(a / 58.0, b / 3.3));
-        let wide = f64::from(self.brush.at(a / 140.0 + 77.0, b / 15.0));
+        let brush = f64::from(self.brush.at(a / 75.0, b / 3.1));
+        let wide = f64::from(self.brush.at(a / 190.0 + 77.0, b / 9.0));
         let grain = f64::from(self.grain.at(p.px / 3.4, p.py / 3.4));
-        let speck = (grain - 1.9).max(0.0);
-        let plate = 0.33 * (1.0 + 0.14 * brush + 0.07 * wide + 0.07 * grain)
-            + 0.22 * speck * speck * (3.0 - speck).max(0.0);
+        let speck = (grain - 2.15).max(0.0);
+        let sheen = 0.20 + 0.20 * hump((p.x - 0.5 * p.y - 330.0) / 170.0);
+        let plate =
+            sheen * (1.0 + 0.13 * brush + 0.03 * wide + 0.085 * grain) + 0.30 * speck * speck;
         let mut light = plate * rule_light(p, sharp);
         light = self.screw_light(p, light, sharp);
         // Soft shadows: of the cylinder, and of the comb that lies above.
@@ -419,7 +424,7 @@ fn shoulder(light: f64) -> f64 {
 /// A soft box at the upper left.
 fn lamp(p: Point) -> f64 {
     let (u, v) = ((p.x - 250.0) / 430.0, (p.y - 130.0) / 300.0);
-    0.35 + 0.95 / (1.0 + u * u + v * v)
+    0.20 + 1.12 / (1.0 + u * u + v * v)
 }
 
 /// Centre of tine `j`'s top face.
@@ -433,9 +438,14 @@ fn tine_blur(x: f64) -> f64 {
     1.0 + 1.4 * far * far
 }
 
+/// Half the width of a tine's top face: it narrows towards the tip.
+fn tine_half(x: f64) -> f64 {
+    HALF * (0.60 + 0.40 * ease((x - TIP_X) / 52.0))
+}
+
 /// Coverage of a tine: a bar with a rounded tip.
 fn tine_cover(x: f64, dy: f64, sharp: f64) -> f64 {
-    let half = HALF + FRONT / 2.0;
+    let half = tine_half(x) + FRONT / 2.0;
     let round = 7.0;
     let qx = TIP_X - x + round;
     let qy = (dy - FRONT / 2.0).abs() - half + round;
@@ -477,11 +487,11 @@ fn plant_pins(rng: &mut ChaCha8Rng) -> Vec<(f64, f64)> {
     for track in 0..13_u32 {
         let y = FIRST_TINE_Y - 3.5 * PITCH / 2.0 + PITCH / 2.0 * f64::from(track);
         let mut theta = -0.6 + 0.5 * rng.random::<f64>();
-        while theta < 1.9 {
+        // None but the plucking pin stands near the tips around time 0.
+        while theta < 1.10 {
             let clear =
                 pins.iter().all(|&(t, v)| (t - theta).abs() * RADIUS + (v - y).abs() > 44.0);
-            // None but the plucking pin stands near the tips around time 0.
-            if clear && !(1.12..1.62).contains(&theta) {
+            if clear {
                 pins.push((theta, y));
             }
             theta += 0.22 + 0.5 * rng.random::<f64>();
