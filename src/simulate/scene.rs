@@ -40,6 +40,8 @@ const FRONT: f64 = 13.0;
 const TINES: usize = 5;
 /// The tine that rings.
 const PLUCKED: usize = 2;
+/// Half width of the sharpest edge in pixels: the lens's blur, and what keeps edges from aliasing.
+const BLUR_PX: f64 = 1.25;
 /// Part of a step in which the cylinder turns.
 const TURNING: f64 = 0.7;
 /// Upper edge of the bed plate, and the screw in it (x, y, radius).
@@ -214,8 +216,8 @@ impl MusicBox {
             let cover = tine_cover(p.x, dy, m.sharp);
             if cover > 0.0 && stack.rest > 0.0 {
                 let sheen = self.sheen_x[j] + if moves { 4.0 * m.deflection } else { 0.0 };
-                let pushed = if moves { bend * self.scale } else { 0.0 };
-                stack.put(self.tine_light(p, dy, sheen, pushed) * lamp, cover, moves);
+                let pushed = if moves { bend } else { 0.0 };
+                stack.put(self.tine_light(p, dy, sheen, pushed, m.sharp) * lamp, cover, moves);
             }
         }
         let cover = step(p.x - (AXIS_X + RADIUS), 1.3 * m.sharp);
@@ -229,12 +231,12 @@ impl MusicBox {
     }
 
     /// Ground steel: a broad sheen along the tine, bright bevels, a dark front face.
-    fn tine_light(&self, p: Point, dy: f64, sheen_x: f64, pushed_px: f64) -> f64 {
+    fn tine_light(&self, p: Point, dy: f64, sheen_x: f64, pushed: f64, sharp: f64) -> f64 {
         let blur = tine_blur(p.x);
         let half = tine_half(p.x);
         let sheen = hump((p.x - sheen_x) / 135.0);
         let glint = hump((p.x - TIP_X - 26.0) / 24.0);
-        let y = p.py - pushed_px;
+        let y = p.py - pushed * self.scale;
         let fine = f64::from(self.grain.at(p.px / FINEST_STEP_PX, y / 3.0 + 40.0));
         let ground = f64::from(self.brush.at(p.px / 3.0, y / 17.0 + 9.0));
         let streak = f64::from(self.brush.at(p.px / 130.0 + 50.0, y / 3.0));
@@ -242,15 +244,15 @@ impl MusicBox {
         let crown = 1.0 - 0.24 * v - 0.16 * v * v + 0.16 * hump((v + 0.25) / 0.35) * sheen;
         let body = (0.10 + 0.47 * sheen + 0.13 * glint) * crown;
         let marks = 0.060 * fine + 0.070 * ground + 0.050 * streak;
-        let width = 1.1 * blur;
-        let bevel = hump((dy + half - 1.7) / width) * (0.10 + 0.52 * sheen + 0.15 * glint);
-        let tip = hump((p.x - TIP_X - 2.2) / 1.5) * 0.22;
+        let width = 1.1 * sharp * blur;
+        let bevel = line((dy + half - 1.7) / width) * (0.10 + 0.52 * sheen + 0.15 * glint);
+        let tip = line((p.x - TIP_X - 2.2) / (1.1 * sharp)) * 0.22;
         let top = body * (1.0 + marks / (0.6 + 0.4 * blur)) + bevel + tip;
-        let ridge = hump((dy - half + 0.5) / width) * (0.07 + 0.38 * sheen + 0.10 * glint);
+        let ridge = line((dy - half + 0.5) / width) * (0.07 + 0.38 * sheen + 0.10 * glint);
         let down = ((dy - half) / FRONT).clamp(0.0, 1.0);
         let front = (0.030 + 0.07 * sheen) * (1.0 - 0.45 * down) * (1.0 + 0.10 * fine)
-            + 0.045 * hump((down - 0.86) / 0.16);
-        let on_top = step(dy - half, blur);
+            + 0.045 * line((down - 0.86) / (0.11 * sharp));
+        let on_top = step(dy - half, sharp * blur);
         front + (top - front) * on_top + ridge
     }
 
@@ -270,7 +272,7 @@ impl MusicBox {
         let body =
             (0.03 + 0.15 * diffuse + 0.46 * sheen) * rim + 0.11 * hump((theta - 1.36) / 0.08);
         let groove_y = (p.y / 33.0).rem_euclid(1.0) * 33.0 - 16.5;
-        let groove = 1.0 - 0.28 * hump(groove_y / (1.5 * m.sharp.max(1.0)));
+        let groove = 1.0 - 0.28 * line(groove_y / (1.2 * m.sharp));
         let shadow = pins.iter().fold(1.0, |light, pin| light * pin_shadow(p, pin));
         let surface = 1.0 + 0.085 * rings * rim + (0.075 * fine + 0.055 * mark) * fade;
         body * surface * groove * shadow
@@ -296,7 +298,7 @@ impl MusicBox {
         light *= cylinder * comb;
         // Behind the plate's upper edge: a chamfer, then darkness far out of focus.
         let behind = 0.035 + 0.06 * hump((p.x - 330.0) / 120.0);
-        let edge = 0.42 * hump((p.y - BED_TOP - 1.5) / 2.0);
+        let edge = 0.42 * line((p.y - BED_TOP - 1.5) / (1.6 * sharp));
         let on_plate = step(BED_TOP - p.y, 2.2 * sharp);
         behind + (light + edge - behind) * on_plate
     }
@@ -325,13 +327,13 @@ impl MusicBox {
         let inner = step(r - radius + 6.5, 1.4 * sharp);
         let mut head = chamfer
             + (face - chamfer) * inner
-            + 0.20 * hump((r - radius + 6.5) / 1.4) * (0.4 + 0.6 * toward).max(0.0);
+            + 0.20 * line((r - radius + 6.5) / (1.1 * sharp)) * (0.4 + 0.6 * toward).max(0.0);
         // The slot, turned by 28 degrees: dark floor, lit lower wall.
         let (c, s) = (0.882_947_592_9, 0.469_471_562_8);
         let slot = y * c - x * s;
         let floor = 0.03 + 0.05 * ((slot + 5.0) / 10.0).clamp(0.0, 1.0);
         head += (floor - head) * step(slot.abs() - 5.0, 1.2 * sharp);
-        head += 0.45 * hump((slot - 5.4) / (1.1 * sharp)) * step(r - radius + 3.0, 2.0 * sharp);
+        head += 0.45 * line((slot - 5.4) / (1.1 * sharp)) * step(r - radius + 3.0, 2.0 * sharp);
         ground + (head - ground) * step(r - radius, 1.4 * sharp)
     }
 }
@@ -346,7 +348,7 @@ impl Scene for MusicBox {
         let moment = Moment {
             angle: self.angle(time_s),
             deflection: self.deflection(time_s),
-            sharp: (1.0 / self.scale).max(1.0),
+            sharp: (BLUR_PX / self.scale).max(BLUR_PX),
         };
         let pins: Vec<PinView> =
             self.pins.iter().filter_map(|&pin| stand(pin, moment.angle)).collect();
@@ -416,6 +418,12 @@ fn hump(q: f64) -> f64 {
     1.0 / (d * d)
 }
 
+/// A narrow bump of height 1 at 0 and 1/e at 1. A Gaussian: at a width of 1.3 px it is gone at
+/// 0.6 cycles a pixel, where [`hump`] would still alias.
+fn line(q: f64) -> f64 {
+    if q.abs() > 5.0 { 0.0 } else { libm::exp(-q * q) }
+}
+
 /// Bends light near white over, so that highlights stay below 1.
 fn shoulder(light: f64) -> f64 {
     if light < 0.8 { light.max(0.0) } else { 0.8 + 0.2 * (1.0 - 0.2 / (light - 0.6)) }
@@ -457,24 +465,34 @@ fn tine_cover(x: f64, dy: f64, sharp: f64) -> f64 {
     step(distance, sharp * tine_blur(x))
 }
 
-/// A rule engraved in the plate: a tick every 10 units (0.1 mm), longer at 0.5 and 1 mm.
+/// A rule engraved in the plate: a tick every 0.1 mm, longer at 0.5 and 1 mm; every 0.5 mm only
+/// where pixels are too coarse for more.
 fn rule_light(p: Point, sharp: f64) -> f64 {
-    let (left, top) = (232.0, 46.0);
-    if p.y < top - 6.0 || p.y > top + 50.0 || p.x < left - 8.0 || p.x > left + 208.0 {
+    let (left, top, width) = (232.0, 46.0, 1.15 * sharp);
+    let margin = 12.0 * sharp;
+    if p.y < top - margin
+        || p.y > top + 40.0 + margin
+        || (p.x - left - 100.0).abs() > 100.0 + margin
+    {
         return 1.0;
     }
-    let tick = ((p.x - left) / 10.0).round().clamp(0.0, 20.0);
-    let length = if tick % 10.0 < 0.5 {
-        40.0
-    } else if tick % 5.0 < 0.5 {
-        30.0
-    } else {
-        20.0
-    };
-    let d = p.x - left - 10.0 * tick;
-    let on = step(top - p.y, 1.2 * sharp) * step(p.y - top - length, 1.2 * sharp);
-    let width = 1.15 * sharp;
-    1.0 + on * (0.35 * hump((d - 1.9 * sharp) / width) - 0.72 * hump(d / width))
+    let spacing = if sharp > 2.0 * BLUR_PX { 5.0 } else { 1.0 };
+    let nearest = ((p.x - left) / (10.0 * spacing)).round() * spacing;
+    // The neighbours' edges reach over half way.
+    [-spacing, 0.0, spacing].into_iter().fold(1.0, |light, side| {
+        let tick = nearest + side;
+        if !(0.0..=20.0).contains(&tick) {
+            return light;
+        }
+        let length = match (tick % 10.0 < 0.5, tick % 5.0 < 0.5) {
+            (true, _) => 40.0,
+            (_, true) => 30.0,
+            _ => 20.0,
+        };
+        let d = p.x - left - 10.0 * tick;
+        let on = step(top - p.y, 1.2 * sharp) * step(p.y - top - length, 1.2 * sharp);
+        light + on * (0.35 * line((d - 1.9 * sharp) / width) - 0.72 * line(d / width))
+    })
 }
 
 /// Pins on tracks in front of the tines and between them, as (angle, height).
@@ -532,7 +550,8 @@ fn pin_light(p: Point, pin: &PinView, sharp: f64) -> Option<(f64, f64)> {
     }
     let n = (across / radius).clamp(-1.0, 1.0);
     let side =
-        (0.10 + 0.20 * (0.5 - 0.5 * n) + 0.45 * hump((n + 0.35) / 0.28)) * (0.55 + 0.45 * along);
+        (0.10 + 0.20 * (0.5 - 0.5 * n) + 0.45 * line((n + 0.35) / (sharp / radius).max(0.28)))
+            * (0.55 + 0.45 * along);
     // The flat end, seen more openly the more the pin points at the camera.
     let (ex, ey) = (p.x - pin.tip.0, p.y - pin.tip.1);
     let open = 0.35 + 0.60 * pin.facing;

@@ -411,3 +411,187 @@ fn poisson_large(rng: &mut impl Rng, mean: f64) -> f64 {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn mean(v: &[f64]) -> f64 {
+        v.iter().sum::<f64>() / v.len() as f64
+    }
+
+    fn variance(v: &[f64]) -> f64 {
+        let m = mean(v);
+        v.iter().map(|x| (x - m) * (x - m)).sum::<f64>() / (v.len() as f64 - 1.0)
+    }
+
+    fn dn(s: &Samples) -> Vec<f64> {
+        s.data.iter().map(|&d| f64::from(d)).collect()
+    }
+
+    /// Temporal variance from two frames, `var(A - B) / 2` (EMVA 1288).
+    fn temporal(a: &Samples, b: &Samples) -> f64 {
+        let d: Vec<f64> = dn(a).iter().zip(dn(b)).map(|(a, b)| a - b).collect();
+        variance(&d) / 2.0
+    }
+
+    /// Chi-square of draws against the exact distribution, and its degrees of freedom.
+    fn chi_square(lambda: f64, draws: u32) -> (f64, f64) {
+        let mut rng = ChaCha8Rng::seed_from_u64(99);
+        let mut counts = vec![0.0_f64; 400];
+        for _ in 0..draws {
+            counts[floor_isize(poisson(&mut rng, lambda)).unsigned_abs()] += 1.0;
+        }
+        let (mut chi, mut cells) = (0.0, 0.0);
+        let (mut expected, mut seen) = (0.0, 0.0);
+        let mut p = libm::exp(-lambda);
+        for (k, n) in (0..400_u32).zip(&counts) {
+            expected += p * f64::from(draws);
+            seen += n;
+            if expected > 25.0 {
+                chi += (seen - expected) * (seen - expected) / expected;
+                cells += 1.0;
+                (expected, seen) = (0.0, 0.0);
+            }
+            p *= lambda / f64::from(k + 1);
+        }
+        (chi, cells - 1.0)
+    }
+
+    #[test]
+    fn poisson_numbers_follow_the_distribution() {
+        for lambda in [0.3, 3.0, 9.9, 10.0, 31.0, 150.0] {
+            let (chi, dof) = chi_square(lambda, 40_000);
+            // 99.99 % point by Wilson and Hilferty, z = 3.72; the seed is fixed.
+            let h = 2.0 / (9.0 * dof);
+            let limit = dof * (1.0 - h + 3.72 * h.sqrt()).powi(3);
+            assert!(chi < limit, "lambda {lambda}: {chi} over {dof} cells, limit {limit}");
+        }
+        let mut rng = ChaCha8Rng::seed_from_u64(1);
+        assert_eq!([poisson(&mut rng, 0.0), poisson(&mut rng, f64::NAN)], [0.0, 0.0]);
+    }
+
+    #[test]
+    fn poisson_agrees_with_a_reference_library() {
+        use rand_distr::Distribution as _;
+        for lambda in [4.0, 60.0] {
+            let mut rng = ChaCha8Rng::seed_from_u64(3);
+            let own: Vec<f64> = (0..40_000).map(|_| poisson(&mut rng, lambda)).collect();
+            let theirs = rand_distr::Poisson::new(lambda).unwrap();
+            let reference: Vec<f64> = (0..40_000).map(|_| theirs.sample(&mut rng)).collect();
+            let error = 4.0 * (2.0 * lambda / 40_000.0).sqrt();
+            assert!((mean(&own) - mean(&reference)).abs() < error);
+            assert!((variance(&own) / variance(&reference) - 1.0).abs() < 0.04);
+        }
+    }
+
+    #[test]
+    fn normal_numbers_have_normal_moments() {
+        let mut rng = ChaCha8Rng::seed_from_u64(4);
+        let v: Vec<f64> = (0..40_000).map(|_| normal(&mut rng)).collect();
+        let fourth = v.iter().map(|x| x.powi(4)).sum::<f64>() / 40_000.0;
+        assert!(mean(&v).abs() < 0.02 && (variance(&v) - 1.0).abs() < 0.03, "{}", variance(&v));
+        assert!((fourth - 3.0).abs() < 0.2, "{fourth}");
+    }
+
+    #[test]
+    fn variance_follows_the_linear_camera_model() {
+        // EMVA 1288 3.1: K 0.5 DN/e-, sigma_d 8 e- gives a dark variance of
+        // 0.25 * 64 + 1/12 = 16.083 DN^2, and slope K above it.
+        let settings = SensorSettings {
+            dn_per_e: 0.5,
+            read_noise_e: 8.0,
+            black_dn: 100.0,
+            ..SensorSettings::clean()
+        };
+        let sensor = Sensor::new(&settings, (256, 192)).unwrap();
+        let dark = temporal(&sensor.dark(1), &sensor.dark(2));
+        // The standard error over 49152 pixels is 0.6 %.
+        assert!((dark / 16.083 - 1.0).abs() < 0.025, "{dark}");
+        let black = mean(&dn(&sensor.dark(3)));
+        assert!((black - 100.0).abs() < 0.08, "{black}");
+        for electrons in [60.0, 500.0, 2000.0] {
+            let (a, b) = (sensor.flat(electrons, 1), sensor.flat(electrons, 2));
+            let signal = mean(&dn(&a)) - black;
+            assert!((signal / (0.5 * electrons) - 1.0).abs() < 0.01, "{electrons}: {signal}");
+            let expected = 16.083 + 0.5 * signal;
+            let got = temporal(&a, &b);
+            assert!((got / expected - 1.0).abs() < 0.025, "{electrons}: {got}, not {expected}");
+            let model = sensor.noise_model().variance(signal);
+            assert!((model / expected - 1.0).abs() < 1e-4, "{model}");
+        }
+    }
+
+    #[test]
+    fn any_frame_can_be_made_alone() {
+        let sensor = Sensor::new(&SensorSettings::default(), (40, 30)).unwrap();
+        let light = Plane::filled(40, 30, 0.4);
+        let frames: Vec<Samples> =
+            (1..4).map(|n| sensor.expose(&light, 1.0, Exposure::Clip(n))).collect();
+        let again = Sensor::new(&SensorSettings::default(), (40, 30)).unwrap();
+        assert_eq!(frames[2], again.expose(&light, 1.0, Exposure::Clip(3)));
+        assert_ne!(frames[1], frames[2]);
+        assert_ne!(sensor.dark(1), sensor.expose(&light, 0.0, Exposure::Clip(1)));
+    }
+
+    #[test]
+    fn many_darks_show_the_fixed_pattern_and_few_frames_the_row_noise() {
+        let settings = SensorSettings {
+            hot_fraction: 0.01,
+            blink_fraction: 0.02,
+            blink_e: 400.0,
+            ..SensorSettings::default()
+        };
+        let (w, h) = (64, 48);
+        let sensor = Sensor::new(&settings, (w, h)).unwrap();
+        let darks: Vec<Vec<f64>> = (0..64).map(|n| dn(&sensor.dark(n))).collect();
+        let at = |i: usize| mean(&darks.iter().map(|d| d[i]).collect::<Vec<_>>());
+        let k = settings.dn_per_e;
+        assert_eq!((sensor.hot().len(), sensor.blinking().len()), (31, 61));
+        let mut errors = Vec::new();
+        for i in (0..w * h).filter(|i| !sensor.blinking().contains(i)) {
+            let truth = settings.black_dn + k * f64::from(sensor.offset_e().data()[i]);
+            errors.push(at(i) - truth);
+        }
+        // Read and row noise of 64 frames: sqrt(8^2 + 1.5^2) 4 / 8 = 4.07 DN.
+        let spread = variance(&errors).sqrt();
+        assert!((spread - 4.07).abs() < 0.35, "{spread}");
+        let on = sensor
+            .blinking()
+            .iter()
+            .map(|&i| {
+                let base = settings.black_dn + k * f64::from(sensor.offset_e().data()[i]);
+                darks.iter().filter(|d| d[i] > base + 800.0).count()
+            })
+            .sum::<usize>();
+        let duty = on as f64 / (64.0 * 61.0);
+        assert!((duty - settings.blink_duty).abs() < 0.03, "{duty}");
+        let hottest = sensor.hot().iter().map(|&i| at(i)).fold(f64::MAX, f64::min);
+        assert!(hottest > settings.black_dn + k * 0.33 * settings.hot_e - 60.0, "{hottest}");
+    }
+
+    #[test]
+    fn the_sensor_fills_up_and_corners_are_darker() {
+        let sensor = Sensor::new(&SensorSettings::default(), (64, 48)).unwrap();
+        assert_eq!(sensor.white_dn(), 4095);
+        let full = sensor.flat(1e6, 1);
+        assert!(full.data.iter().all(|&d| d == 4095));
+        let r = sensor.response();
+        let patch = |x: usize, y: usize| {
+            let c = r.crop(x, y, 6, 6);
+            mean(&c.data().iter().map(|&v| f64::from(v)).collect::<Vec<_>>())
+        };
+        let (corner, middle) = (patch(0, 0), patch(29, 21));
+        assert!(corner < 0.82 * middle, "{corner} {middle}");
+    }
+
+    #[test]
+    fn refused_settings_name_the_number() {
+        let bad = SensorSettings { bits: 20, ..SensorSettings::default() };
+        let text = Sensor::new(&bad, (8, 8)).unwrap_err().to_string();
+        assert_eq!(text, "simulated bit depth is 20 but must be 8 to 16");
+        let bad = SensorSettings { black_dn: 4095.0, ..SensorSettings::default() };
+        assert!(Sensor::new(&bad, (8, 8)).unwrap_err().to_string().contains("black level is 4095"));
+        assert!(Sensor::new(&SensorSettings::default(), (0, 8)).is_err());
+    }
+}
