@@ -79,15 +79,16 @@ fn least_squares_shift(a: &Plane, b: &Plane, middle: &Plane, moving: &[&Plane]) 
 
 #[test]
 fn the_rendered_shift_is_the_true_one() {
-    let scene = small_scene();
+    let size = (320, 200);
+    let scene = MusicBox::new(&MusicBoxSettings { size, ..MusicBoxSettings::default() }).unwrap();
     let shift = (0.21, -0.13);
     let a = scene.view((-shift.0 / 2.0, -shift.1 / 2.0), 0.0);
     let b = scene.view((shift.0 / 2.0, shift.1 / 2.0), 0.004);
     let middle = scene.view((0.0, 0.0), 0.0);
     let moving = [&a.moving, &b.moving, &middle.moving];
     let found = least_squares_shift(&a.light, &b.light, &middle.light, &moving);
-    assert!((found.0 - shift.0).abs() < 0.012, "{found:?}");
-    assert!((found.1 - shift.1).abs() < 0.012, "{found:?}");
+    assert!((found.0 - shift.0).abs() < 0.003, "{found:?}");
+    assert!((found.1 - shift.1).abs() < 0.003, "{found:?}");
 }
 
 #[test]

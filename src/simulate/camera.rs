@@ -44,10 +44,10 @@ pub struct RigSettings {
 impl Default for RigSettings {
     fn default() -> Self {
         Self {
-            walk_px: 0.12,
-            drift_px: (0.045, -0.03),
+            walk_px: 0.14,
+            drift_px: (0.055, -0.035),
             vibration: [
-                Vibration { amplitude_px: (0.9, 0.5), frequency_hz: 83.0 },
+                Vibration { amplitude_px: (1.1, 0.6), frequency_hz: 83.0 },
                 Vibration { amplitude_px: (0.15, 0.35), frequency_hz: 310.0 },
             ],
             flicker_percent: 8.0,

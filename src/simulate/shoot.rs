@@ -103,6 +103,8 @@ impl ShootSettings {
             flats: 16,
             rate: rate(10_000)?,
             trigger_frame: 8,
+            // Keeps the pixel pitch at 20 um though the sheet is scaled down.
+            magnification: 0.6,
             scene: MusicBoxSettings {
                 size: (160, 120),
                 tine: Tine::steel(15.0e-3, 0.2333e-3),
@@ -111,6 +113,8 @@ impl ShootSettings {
                 step_s: 1.2e-3,
                 ..demo.scene
             },
+            // Few frames: a stronger drift, so that the scene still moves over the fixed pattern.
+            rig: RigSettings { drift_px: (0.12, -0.07), ..demo.rig },
             sensor: SensorSettings {
                 hot_fraction: 1e-3,
                 blink_fraction: 5e-4,
