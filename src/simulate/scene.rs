@@ -56,7 +56,7 @@ pub struct MusicBoxSettings {
     pub size: (usize, usize),
     /// The plucked tine; plain steel 19.25 x 0.2 mm rings at 440 Hz.
     pub tine: Tine,
-    /// Deflection of its tip when the pin lets go, in sheet units (1/640 of the width).
+    /// Deflection of its tip when the pin lets go, in units of the 640 x 400 sheet.
     pub pluck: f64,
     /// Time in which the ringing falls to 1/e, in seconds.
     pub decay_s: f64,
@@ -284,13 +284,13 @@ impl MusicBox {
         // Brushed at 18 degrees to the picture.
         let (c, s) = (0.951_056_516_3, 0.309_016_994_4);
         let (a, b) = (p.px * c + p.py * s, p.py * c - p.px * s);
-        let brush = f64::from(self.brush.at(a / 75.0, b / 3.1));
-        let wide = f64::from(self.brush.at(a / 190.0 + 77.0, b / 9.0));
+        let brush = f64::from(self.brush.at(a / 170.0, b / 2.9));
+        let wide = f64::from(self.brush.at(a / 300.0 + 77.0, b / 7.0));
         let grain = f64::from(self.grain.at(p.px / 3.4, p.py / 3.4));
         let speck = (grain - 2.15).max(0.0);
         let sheen = 0.20 + 0.20 * hump((p.x - 0.5 * p.y - 330.0) / 170.0);
         let plate =
-            sheen * (1.0 + 0.13 * brush + 0.03 * wide + 0.085 * grain) + 0.30 * speck * speck;
+            sheen * (1.0 + 0.11 * brush + 0.03 * wide + 0.09 * grain) + 0.30 * speck * speck;
         let mut light = plate * rule_light(p, sharp);
         light = self.screw_light(p, light, sharp);
         // Soft shadows: of the cylinder, and of the comb that lies above.
