@@ -11,4 +11,5 @@ pub mod fft2;
 pub mod linear;
 pub mod resample;
 pub mod robust;
+pub mod shrink;
 pub mod window;
