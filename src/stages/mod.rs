@@ -3,6 +3,7 @@
 //! A stage never opens a file, never prints, never sees TOML, a path or another stage. What it
 //! needs to know of the clip is in [`ClipInfo`]; what it measures goes into [`Notes`].
 
+pub mod average;
 pub mod caption;
 pub mod clock;
 pub mod display;
