@@ -1,3 +1,4 @@
 //! The integration tests, in one binary.
 
+mod formats;
 mod layers;

@@ -31,6 +31,7 @@ const TAG_SAMPLES: u16 = 277;
 const TAG_ROWS_PER_STRIP: u16 = 278;
 const TAG_STRIP_COUNTS: u16 = 279;
 const TAG_PLANAR: u16 = 284;
+const TAG_PREDICTOR: u16 = 317;
 const TAG_TILE_WIDTH: u16 = 322;
 const TAG_FORMAT: u16 = 339;
 
@@ -56,6 +57,8 @@ pub(super) struct Page {
     /// Empty where the file does not say.
     pub(super) strip_counts: Vec<u64>,
     pub(super) tiled: bool,
+    /// 1: samples as they are; 2, 3: differences.
+    pub(super) predictor: u64,
 }
 
 /// Header of a TIFF file and a reader standing on it.
@@ -242,6 +245,7 @@ impl<R: Read + Seek> Directories<R> {
             strip_offsets: Vec::new(),
             strip_counts: Vec::new(),
             tiled: false,
+            predictor: 1,
         };
         for e in &entries {
             let one = |v: Vec<u64>| v.first().copied().unwrap_or(0);
@@ -258,6 +262,7 @@ impl<R: Read + Seek> Directories<R> {
                 TAG_STRIP_COUNTS => page.strip_counts = self.values(e)?,
                 TAG_PLANAR => page.planar = one(self.values(e)?),
                 TAG_FORMAT => page.format = one(self.values(e)?),
+                TAG_PREDICTOR => page.predictor = one(self.values(e)?),
                 TAG_TILE_WIDTH => page.tiled = true,
                 _ => {}
             }

@@ -30,7 +30,10 @@ fn fault(e: DecodingError) -> Fault {
     }
 }
 
-fn open(bytes: &[u8]) -> Result<(Reader<Cursor<&[u8]>>, Shape), Fault> {
+/// A reader that stands before the first row of a PNG in memory.
+type Rows<'a> = Reader<Cursor<&'a [u8]>>;
+
+fn open(bytes: &[u8]) -> Result<(Rows<'_>, Shape), Fault> {
     let mut decoder =
         Decoder::new_with_limits(Cursor::new(bytes), Limits { bytes: SIDE_DATA_BYTES });
     decoder.set_transformations(Transformations::EXPAND);
