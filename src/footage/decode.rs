@@ -23,6 +23,8 @@ use crate::record::Warning;
 pub const MAX_SIDE: u64 = 65_535;
 /// Largest size of a decoded frame in bytes, at two bytes a sample: 1 GiB.
 pub const MAX_DECODED_BYTES: u64 = 1 << 30;
+/// What is read of a PNG or PGM for its header; comments in a PGM may take some.
+const HEADER_BYTES: u64 = 16 << 10;
 /// Largest file that is read whole (formats other than TIFF): the decoded limit and some room.
 const MAX_FILE_BYTES: u64 = MAX_DECODED_BYTES + (64 << 20);
 
@@ -216,6 +218,20 @@ impl fmt::Display for Fault {
     }
 }
 
+/// A reading error as a fault of the file or of the disk.
+///
+/// Decoders report what they do not like in a file as I/O errors too; only those that carry a
+/// number of the operating system are the disk's.
+pub(super) fn ends_early(e: io::Error) -> Fault {
+    if e.kind() == io::ErrorKind::UnexpectedEof {
+        Fault::damaged("the file ends early: copy it again from the camera")
+    } else if e.raw_os_error().is_none() {
+        Fault::damaged(format!("is damaged: {e}"))
+    } else {
+        Fault::Io(e)
+    }
+}
+
 /// Refuses a compressed file too small for what it claims.
 ///
 /// `ratio` is the most decoded bytes that one byte of the file can stand for.
@@ -246,41 +262,58 @@ pub(super) fn kind_of(source: &mut impl Source) -> Result<FileKind, Fault> {
     })
 }
 
-fn read_whole(source: &mut impl Source) -> Result<Vec<u8>, Fault> {
+/// The first `most` bytes of a file (formats other than TIFF), and the length of all of it.
+fn read_bytes(source: &mut impl Source, most: u64) -> Result<(Vec<u8>, u64), Fault> {
     let len = source.seek(SeekFrom::End(0)).map_err(Fault::Io)?;
     if len > MAX_FILE_BYTES {
         return Err(Fault::Limit(format!("has {len} bytes: the limit is {MAX_FILE_BYTES}")));
     }
     source.seek(SeekFrom::Start(0)).map_err(Fault::Io)?;
-    let mut bytes = Vec::with_capacity(usize::try_from(len).unwrap_or(0));
-    source.take(MAX_FILE_BYTES).read_to_end(&mut bytes).map_err(Fault::Io)?;
-    Ok(bytes)
+    let mut bytes = Vec::with_capacity(usize::try_from(len.min(most)).unwrap_or(0));
+    source.take(most).read_to_end(&mut bytes).map_err(Fault::Io)?;
+    Ok((bytes, len))
 }
 
-fn decode_source(mut source: impl Source, page: usize) -> Result<Decoded, Fault> {
+/// Decodes; `admit` sees the shape before any sample is allocated and may refuse it.
+fn decode_source<E: From<Fault>>(
+    mut source: impl Source,
+    page: usize,
+    admit: impl Fn(&Shape) -> Result<(), E>,
+) -> Result<Decoded, E> {
     let kind = kind_of(&mut source)?;
     if kind == FileKind::Tiff {
-        return tiff::decode(source, page);
+        let (mut dirs, page) = tiff::find_page(source, page)?;
+        admit(&tiff::shape_of_page(&mut dirs, &page)?)?;
+        return Ok(tiff::decode(dirs, &page)?);
     }
-    let bytes = read_whole(&mut source)?;
+    let (bytes, len) = read_bytes(&mut source, MAX_FILE_BYTES)?;
+    admit(&shape_in(kind, &bytes, len)?)?;
+    Ok(match kind {
+        FileKind::Png => png::decode(&bytes)?,
+        FileKind::Jpeg => jpeg::decode(&bytes)?,
+        FileKind::Tiff | FileKind::Pnm => pnm::decode(&bytes)?,
+    })
+}
+
+/// The shape by a header within `bytes`, the beginning of a file of `len` bytes.
+fn shape_in(kind: FileKind, bytes: &[u8], len: u64) -> Result<Shape, Fault> {
     match kind {
-        FileKind::Png => png::decode(&bytes),
-        FileKind::Jpeg => jpeg::decode(&bytes),
-        FileKind::Tiff | FileKind::Pnm => pnm::decode(&bytes),
+        FileKind::Png => png::shape(bytes, len),
+        FileKind::Jpeg => jpeg::shape(bytes, len),
+        FileKind::Tiff | FileKind::Pnm => pnm::shape(bytes, len),
     }
 }
 
 fn shape_source(mut source: impl Source, page: usize) -> Result<Shape, Fault> {
     let kind = kind_of(&mut source)?;
     if kind == FileKind::Tiff {
-        return tiff::shape(source, page);
+        let (mut dirs, page) = tiff::find_page(source, page)?;
+        return tiff::shape_of_page(&mut dirs, &page);
     }
-    let bytes = read_whole(&mut source)?;
-    match kind {
-        FileKind::Png => png::shape(&bytes),
-        FileKind::Jpeg => jpeg::shape(&bytes),
-        FileKind::Tiff | FileKind::Pnm => pnm::shape(&bytes),
-    }
+    // The segments before the frame header of a JPEG (profiles, previews) can be of any length.
+    let most = if kind == FileKind::Jpeg { MAX_FILE_BYTES } else { HEADER_BYTES };
+    let (bytes, len) = read_bytes(&mut source, most)?;
+    shape_in(kind, &bytes, len)
 }
 
 fn open(file: &FrameFile) -> Result<File, FootageError> {
@@ -294,7 +327,7 @@ fn open(file: &FrameFile) -> Result<File, FootageError> {
 /// # Errors
 /// See [`FootageError`]: damaged, unsupported, beyond the limits, or not readable.
 pub fn decode(file: &FrameFile) -> Result<Decoded, FootageError> {
-    decode_source(open(file)?, file.page).map_err(|f| f.at(&file.path))
+    decode_source::<Fault>(open(file)?, file.page, |_| Ok(())).map_err(|f| f.at(&file.path))
 }
 
 /// Decodes page `page` (0 is the first; 0 for all formats but TIFF) of a file that lies in
@@ -303,15 +336,29 @@ pub fn decode(file: &FrameFile) -> Result<Decoded, FootageError> {
 /// # Errors
 /// As [`decode`].
 pub fn decode_bytes(bytes: &[u8], page: usize, path: &Path) -> Result<Decoded, FootageError> {
-    decode_source(Cursor::new(bytes), page).map_err(|f| f.at(path))
+    decode_source::<Fault>(Cursor::new(bytes), page, |_| Ok(())).map_err(|f| f.at(path))
 }
 
 /// Size and depth of a frame, from its header alone.
+///
+/// Also notices an uncompressed file (TIFF, PGM, PPM) that is shorter than its samples.
 ///
 /// # Errors
 /// As [`decode`].
 pub fn shape_of(file: &FrameFile) -> Result<Shape, FootageError> {
     shape_source(open(file)?, file.page).map_err(|f| f.at(&file.path))
+}
+
+/// Why an expected frame was not decoded.
+enum Refusal {
+    Fault(Fault),
+    Shape(FootageError),
+}
+
+impl From<Fault> for Refusal {
+    fn from(fault: Fault) -> Self {
+        Self::Fault(fault)
+    }
 }
 
 /// What every frame of a clip must look like: the shape of its first good frame.
@@ -356,10 +403,11 @@ impl Expected {
     /// # Errors
     /// As [`decode`] and [`Expected::check`].
     pub fn decode(&self, file: &FrameFile) -> Result<Decoded, FootageError> {
-        let mut source = open(file)?;
-        let shape = shape_source(&mut source, file.page).map_err(|f| f.at(&file.path))?;
-        self.check(file, &shape)?;
-        decode_source(source, file.page).map_err(|f| f.at(&file.path))
+        let admit = |shape: &Shape| self.check(file, shape).map_err(Refusal::Shape);
+        decode_source(open(file)?, file.page, admit).map_err(|refusal| match refusal {
+            Refusal::Fault(fault) => fault.at(&file.path),
+            Refusal::Shape(error) => error,
+        })
     }
 }
 

@@ -480,7 +480,6 @@ mod tests {
             let pixels = [k; 6];
             encoder.write_image::<::tiff::encoder::colortype::Gray8>(3, 2, &pixels).unwrap();
         }
-        drop(encoder);
         for given in [path.as_path(), dir.path()] {
             let clip = find(given).unwrap();
             let seen: Vec<_> = clip.frames.iter().map(|f| (f.number, f.page)).collect();

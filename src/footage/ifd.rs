@@ -10,7 +10,7 @@
 use std::collections::HashSet;
 use std::io::{Read, Seek, SeekFrom};
 
-use super::decode::Fault;
+use super::decode::{Fault, ends_early};
 
 /// Pages a file may hold; a clip of more is certainly a damaged chain.
 const MAX_PAGES: usize = 1_000_000;
@@ -76,15 +76,6 @@ struct Entry {
     kind: u16,
     count: u64,
     inline: [u8; 8],
-}
-
-/// Short read-outs become a fault of the file, other errors stay errors of the disk.
-pub(super) fn ends_early(e: std::io::Error) -> Fault {
-    if e.kind() == std::io::ErrorKind::UnexpectedEof {
-        Fault::damaged("the file ends early: copy it again from the camera")
-    } else {
-        Fault::Io(e)
-    }
 }
 
 impl<R: Read + Seek> Directories<R> {

@@ -9,9 +9,9 @@
 
 use std::io::Cursor;
 
-use png::{BitDepth, ColorType, Decoder, DecodingError, Limits, Reader, Transformations};
+use png::{BitDepth, ColorType, Decoder, DecodingError, Limits, Transformations};
 
-use super::decode::{Decoded, Fault, FileKind, Shape, plausible};
+use super::decode::{Decoded, Fault, FileKind, Shape, ends_early, plausible};
 use crate::frame::Samples;
 use crate::record::Warning;
 
@@ -22,7 +22,7 @@ const SIDE_DATA_BYTES: usize = 64 << 20;
 
 fn fault(e: DecodingError) -> Fault {
     match e {
-        DecodingError::IoError(e) => super::ifd::ends_early(e),
+        DecodingError::IoError(e) => ends_early(e),
         DecodingError::LimitsExceeded => {
             Fault::Limit(format!("its side data exceed {SIDE_DATA_BYTES} bytes"))
         }
@@ -30,15 +30,15 @@ fn fault(e: DecodingError) -> Fault {
     }
 }
 
-/// A reader that stands before the first row of a PNG in memory.
-type Rows<'a> = Reader<Cursor<&'a [u8]>>;
+type InMemory<'a> = Decoder<Cursor<&'a [u8]>>;
 
-fn open(bytes: &[u8]) -> Result<(Rows<'_>, Shape), Fault> {
-    let mut decoder =
-        Decoder::new_with_limits(Cursor::new(bytes), Limits { bytes: SIDE_DATA_BYTES });
+/// A decoder that has read the header and nothing else, and the shape it claims, in a file of
+/// `len` bytes. Nothing is allocated for the picture yet.
+fn open(bytes: &[u8], len: u64) -> Result<(InMemory<'_>, Shape), Fault> {
+    let limits = Limits { bytes: SIDE_DATA_BYTES };
+    let mut decoder = Decoder::new_with_limits(Cursor::new(bytes), limits);
     decoder.set_transformations(Transformations::EXPAND);
     decoder.set_ignore_text_chunk(true);
-    // The header alone first: nothing is allocated for it.
     let info = decoder.read_header_info().map_err(fault)?;
     let (width, height) = (u64::from(info.width), u64::from(info.height));
     let (channels, samples) = match info.color_type {
@@ -50,28 +50,19 @@ fn open(bytes: &[u8]) -> Result<(Rows<'_>, Shape), Fault> {
     let bits = if info.bit_depth == BitDepth::Sixteen { 16 } else { 8 };
     Shape::checked(width, height, samples, bits)?;
     let shape = Shape::checked(width, height, channels, bits)?;
-    let packed = (width * info.bits_per_pixel_u64()).div_ceil(8) * height;
-    plausible(packed, u64::try_from(bytes.len()).unwrap_or(u64::MAX), DEFLATE_RATIO)?;
-    Ok((decoder.read_info().map_err(fault)?, shape))
+    let pixel_bits = u64::try_from(info.bits_per_pixel()).unwrap_or(64);
+    plausible((width * pixel_bits).div_ceil(8) * height, len, DEFLATE_RATIO)?;
+    Ok((decoder, shape))
 }
 
-/// Bits a pixel takes in the file, as a number that multiplies without overflow.
-trait BitsPerPixel {
-    fn bits_per_pixel_u64(&self) -> u64;
-}
-
-impl BitsPerPixel for png::Info<'_> {
-    fn bits_per_pixel_u64(&self) -> u64 {
-        u64::try_from(self.bits_per_pixel()).unwrap_or(64)
-    }
-}
-
-pub(super) fn shape(bytes: &[u8]) -> Result<Shape, Fault> {
-    Ok(open(bytes)?.1)
+/// The shape by the beginning of a file of `len` bytes.
+pub(super) fn shape(bytes: &[u8], len: u64) -> Result<Shape, Fault> {
+    Ok(open(bytes, len)?.1)
 }
 
 pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
-    let (mut reader, shape) = open(bytes)?;
+    let (decoder, shape) = open(bytes, u64::try_from(bytes.len()).unwrap_or(u64::MAX))?;
+    let mut reader = decoder.read_info().map_err(fault)?;
     let size = reader
         .output_buffer_size()
         .ok_or_else(|| Fault::Limit("does not fit this machine's address space".to_owned()))?;
@@ -146,7 +137,7 @@ mod tests {
         let d = decode(&f).unwrap();
         assert_eq!(d.samples.data, [9, 8, 7]);
         assert_eq!(d.warnings[0].kind, "alpha-dropped");
-        assert_eq!(shape(&f).unwrap(), d.shape());
+        assert_eq!(shape(&f[..33], 1000).unwrap(), d.shape());
     }
 
     #[test]

@@ -68,23 +68,34 @@ fn number(bytes: &[u8], at: &mut usize) -> Result<u64, Fault> {
     Ok(value)
 }
 
-pub(super) fn shape(bytes: &[u8]) -> Result<Shape, Fault> {
-    Ok(header(bytes)?.shape)
+/// Bytes that the samples take.
+fn body_bytes(shape: &Shape) -> usize {
+    if shape.bits == 16 { shape.samples() * 2 } else { shape.samples() }
+}
+
+fn cut(have: u64, need: usize) -> Fault {
+    Fault::damaged(format!("the file ends early: {have} of {need} bytes of samples"))
+}
+
+/// The shape by the beginning of a file of `len` bytes.
+pub(super) fn shape(bytes: &[u8], len: u64) -> Result<Shape, Fault> {
+    let Header { shape, body } = header(bytes)?;
+    let need = body_bytes(&shape);
+    let have = len.saturating_sub(u64::try_from(body).unwrap_or(u64::MAX));
+    if u64::try_from(need).is_ok_and(|n| n > have) {
+        return Err(cut(have, need));
+    }
+    Ok(shape)
 }
 
 pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     let Header { shape, body } = header(bytes)?;
-    let count = shape.samples();
-    let wide = shape.bits == 16;
-    let need = if wide { count * 2 } else { count };
+    let need = body_bytes(&shape);
     let body = &bytes[body.min(bytes.len())..];
     let Some(body) = body.get(..need) else {
-        return Err(Fault::damaged(format!(
-            "the file ends early: {} of {need} bytes of samples",
-            body.len()
-        )));
+        return Err(cut(u64::try_from(body.len()).unwrap_or(u64::MAX), need));
     };
-    let data = if wide {
+    let data = if shape.bits == 16 {
         body.as_chunks::<2>().0.iter().map(|&b| u16::from_be_bytes(b)).collect()
     } else {
         body.iter().map(|&b| u16::from(b)).collect()

@@ -15,8 +15,10 @@ use std::io::{self, BufReader, Read, Seek, SeekFrom};
 use tiff::TiffError;
 use tiff::decoder::{Decoder, DecodingResult, Limits};
 
-use super::decode::{Decoded, Fault, FileKind, MAX_DECODED_BYTES, Shape, Source, plausible};
-use super::ifd::{Directories, Page, ends_early};
+use super::decode::{
+    Decoded, Fault, FileKind, MAX_DECODED_BYTES, Shape, Source, ends_early, plausible,
+};
+use super::ifd::{Directories, Page};
 use crate::frame::Samples;
 
 /// Most decoded bytes a compressed byte can stand for: deflate 1032, LZW of 12-bit codes and
@@ -32,7 +34,11 @@ pub(super) fn page_count(source: impl Source) -> Result<usize, Fault> {
     Ok(Directories::new(source)?.pages(usize::MAX)?.len())
 }
 
-fn find_page<R: Source>(source: R, page: usize) -> Result<(Directories<R>, Page), Fault> {
+/// The page (0 is the first) of a file, and the directories it was found in.
+pub(super) fn find_page<R: Source>(
+    source: R,
+    page: usize,
+) -> Result<(Directories<R>, Page), Fault> {
     let mut dirs = Directories::new(source)?;
     let offsets = dirs.pages(page.saturating_add(1))?;
     let Some(&offset) = offsets.get(page) else {
@@ -78,7 +84,7 @@ fn layout(page: &Page) -> Result<(u8, u8), Fault> {
     }
 }
 
-fn shape_of_page(page: &Page) -> Result<Shape, Fault> {
+fn claimed_shape(page: &Page) -> Result<Shape, Fault> {
     let (channels, bits) = layout(page)?;
     // The limit must hold for what is read as well as for what is kept.
     let read = u8::try_from(page.samples).unwrap_or(u8::MAX);
@@ -88,28 +94,39 @@ fn shape_of_page(page: &Page) -> Result<Shape, Fault> {
     Ok(shape.with_full_scale(full_scale))
 }
 
-pub(super) fn shape(source: impl Source, page: usize) -> Result<Shape, Fault> {
-    shape_of_page(&find_page(source, page)?.1)
-}
-
-pub(super) fn decode(source: impl Source, page: usize) -> Result<Decoded, Fault> {
-    let (mut dirs, page) = find_page(source, page)?;
-    let shape = shape_of_page(&page)?;
-    let plain = page.compression == 1
+/// Whether the page is one of those that are read here, without the crate.
+fn is_plain(page: &Page) -> bool {
+    page.compression == 1
         && !page.tiled
         && (page.planar == 1 || page.samples == 1)
         && page.fill_order == 1
         && page.predictor == 1
-        && !page.strip_offsets.is_empty();
-    let data = if plain {
-        let white_is_zero = page.photometric == WHITE_IS_ZERO;
-        let mut data = read_plain(&mut dirs, &page, &shape)?;
-        if white_is_zero {
+        && !page.strip_offsets.is_empty()
+}
+
+/// The shape of a page; of an uncompressed one also that its samples lie within the file.
+pub(super) fn shape_of_page<R: Source>(
+    dirs: &mut Directories<R>,
+    page: &Page,
+) -> Result<Shape, Fault> {
+    let shape = claimed_shape(page)?;
+    if is_plain(page) {
+        pieces_in_file(dirs, page, &shape)?;
+    }
+    Ok(shape)
+}
+
+/// Decodes a page found by [`find_page`].
+pub(super) fn decode<R: Source>(mut dirs: Directories<R>, page: &Page) -> Result<Decoded, Fault> {
+    let shape = claimed_shape(page)?;
+    let data = if is_plain(page) {
+        let mut data = read_plain(&mut dirs, page, &shape)?;
+        if page.photometric == WHITE_IS_ZERO {
             data.iter_mut().for_each(|v| *v = shape.full_scale - *v);
         }
         data
     } else {
-        read_with_crate(dirs, &page, &shape)?
+        read_with_crate(dirs, page, &shape)?
     };
     let mut decoded = Decoded::new(
         Samples {
@@ -131,6 +148,28 @@ pub(super) fn decode(source: impl Source, page: usize) -> Result<Decoded, Fault>
 /// Samples a pixel as the file has them (1 to 8, checked by [`layout`]).
 fn samples_in_file(page: &Page) -> usize {
     usize::try_from(page.samples).unwrap_or(1)
+}
+
+/// Bytes of a row; rows begin on whole bytes.
+fn row_bytes(page: &Page) -> u64 {
+    (page.width * page.samples * page.bits[0]).div_ceil(8)
+}
+
+/// The pieces of [`pieces`], refused where they reach beyond the end of the file.
+fn pieces_in_file<R: Source>(
+    dirs: &mut Directories<R>,
+    page: &Page,
+    shape: &Shape,
+) -> Result<Vec<(u64, u64)>, Fault> {
+    let pieces = pieces(page, shape, row_bytes(page))?;
+    let len = dirs.reader().seek(SeekFrom::End(0)).map_err(Fault::Io)?;
+    if let Some(&(at, need)) = pieces.iter().find(|(at, n)| at.saturating_add(*n) > len) {
+        return Err(Fault::damaged(format!(
+            "the file ends early: samples run to byte {} of {len}",
+            at.saturating_add(need)
+        )));
+    }
+    Ok(pieces)
 }
 
 /// Pieces of the file, in order, that hold whole rows; strips that touch are one piece.
@@ -174,20 +213,12 @@ fn read_plain<R: Source>(
     shape: &Shape,
 ) -> Result<Vec<u16>, Fault> {
     let bits = page.bits[0];
-    let row_bytes = (page.width * page.samples * bits).div_ceil(8);
-    let pieces = pieces(page, shape, row_bytes)?;
+    let pieces = pieces_in_file(dirs, page, shape)?;
     let big_endian = dirs.big_endian();
     let reader = dirs.reader();
-    let len = reader.seek(SeekFrom::End(0)).map_err(Fault::Io)?;
-    if let Some(&(at, need)) = pieces.iter().find(|(at, n)| at.saturating_add(*n) > len) {
-        return Err(Fault::damaged(format!(
-            "the file ends early: samples run to byte {} of {len}",
-            at.saturating_add(need)
-        )));
-    }
     let in_file = samples_in_file(page);
     let mut data: Vec<u16> = Vec::with_capacity(shape.width * shape.height * in_file);
-    let row_bytes = usize::try_from(row_bytes).unwrap_or(usize::MAX);
+    let row_bytes = usize::try_from(row_bytes(page)).unwrap_or(usize::MAX);
     let mut bytes = Vec::new();
     for (at, need) in pieces {
         bytes.resize(usize::try_from(need).unwrap_or(0), 0);
@@ -355,6 +386,16 @@ fn read_with_crate<R: Source>(
 mod tests {
     use super::*;
     use std::io::Cursor;
+
+    fn decode(source: impl Source, page: usize) -> Result<Decoded, Fault> {
+        let (dirs, page) = find_page(source, page)?;
+        super::decode(dirs, &page)
+    }
+
+    fn shape(source: impl Source, page: usize) -> Result<Shape, Fault> {
+        let (mut dirs, page) = find_page(source, page)?;
+        shape_of_page(&mut dirs, &page)
+    }
     use tiff::encoder::{Compression, TiffEncoder, colortype};
 
     fn stack(pages: &[(u32, u32, Vec<u16>)], compression: Compression) -> Vec<u8> {
@@ -449,6 +490,8 @@ mod tests {
         assert!(refused(70_000, 1).contains("65535 a side"));
         assert!(refused(0, 5).contains("0x5"));
         assert!(refused(20_000, 20_000).contains("ends early"));
+        // The header alone shows a cut file too.
+        assert!(shape(Cursor::new(&file[..file.len() - 1]), 0).is_err());
     }
 
     #[test]
