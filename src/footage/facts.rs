@@ -8,22 +8,19 @@
 
 use std::fmt;
 use std::fs;
-use std::io::Read;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::str::FromStr;
 
-use serde::de::{DeserializeOwned, Error as _};
-use serde::{Deserialize, Deserializer, Serialize};
+use serde::{Deserialize, Serialize};
 
+use super::FootageError;
 use super::find::Clip;
-use super::open::open_regular;
-use super::{FootageError, printable};
+use super::scale::{ScaleText, ScaleValue, read_scale};
+use super::toml_text::{above_zero, finite, read_toml};
 use crate::frame::Mosaic;
 use crate::frame::units::{Duration, FrameRate, Length};
 use crate::record::Warning;
 
-/// Largest facts file that is read; real ones have a few hundred bytes.
-const MAX_TOML_BYTES: u64 = 1 << 20;
 /// Relative difference from which a given scale and pitch / magnification are said to disagree.
 /// Nominal magnifications of objectives are off by a few per cent (common practice, no source).
 const SCALE_DISAGREES: f64 = 0.1;
@@ -94,92 +91,6 @@ pub fn parse_mosaic(text: &str) -> Result<Mosaic, String> {
         "GBRG" => Ok(Mosaic::Gbrg),
         _ => Err(format!("\"{text}\" is no mosaic: write RGGB, BGGR, GRBG or GBRG")),
     }
-}
-
-/// A scale as a person writes it: a length, or the file that `hushframe scale` wrote.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
-#[serde(try_from = "String")]
-pub enum ScaleText {
-    /// Object size of a pixel, "1.003um".
-    Length(Length),
-    /// A TOML file with `um_per_px` and `sigma_um_per_px`.
-    File(PathBuf),
-}
-
-impl FromStr for ScaleText {
-    type Err = String;
-
-    fn from_str(text: &str) -> Result<Self, String> {
-        match text.parse::<Length>() {
-            Ok(length) => Ok(Self::Length(length)),
-            Err(_) if Path::new(text).extension().is_some_and(|e| e == "toml") => {
-                Ok(Self::File(PathBuf::from(text)))
-            }
-            Err(e) => Err(format!("{e}, or name a .toml file that `hushframe scale` wrote")),
-        }
-    }
-}
-
-impl TryFrom<String> for ScaleText {
-    type Error = String;
-
-    fn try_from(text: String) -> Result<Self, String> {
-        text.parse()
-    }
-}
-
-/// Object-space size of a pixel.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct ScaleValue {
-    /// Micrometres on the object a pixel; above zero.
-    pub um_per_px: f64,
-    /// Its standard uncertainty in the same unit; `None` where it is not known.
-    pub sigma_um_per_px: Option<f64>,
-    /// The file that it was read from, as printable text.
-    pub file: Option<String>,
-}
-
-/// What a scale file must hold; other keys in it are for people.
-#[derive(Deserialize)]
-struct ScaleToml {
-    #[serde(deserialize_with = "above_zero")]
-    um_per_px: Option<f64>,
-    #[serde(default, deserialize_with = "finite")]
-    sigma_um_per_px: Option<f64>,
-}
-
-/// Reads a scale file.
-///
-/// # Errors
-/// Where the file cannot be read, or its numbers make no sense.
-pub fn read_scale(path: &Path) -> Result<ScaleValue, FootageError> {
-    let read: ScaleToml = read_toml(path)?;
-    let bad = |key: &str, what: &str| FootageError::Facts {
-        place: format!("{}: {key}", printable(path)),
-        what: what.to_owned(),
-    };
-    let um_per_px = read.um_per_px.ok_or_else(|| bad("um_per_px", "is missing"))?;
-    if read.sigma_um_per_px.is_some_and(|s| s < 0.0) {
-        return Err(bad("sigma_um_per_px", "is below zero: it is a standard uncertainty"));
-    }
-    let sigma_um_per_px = read.sigma_um_per_px;
-    Ok(ScaleValue { um_per_px, sigma_um_per_px, file: Some(printable(path)) })
-}
-
-/// A number above zero.
-fn above_zero<'de, D: Deserializer<'de>>(d: D) -> Result<Option<f64>, D::Error> {
-    let x = f64::deserialize(d)?;
-    if x.is_finite() && x > 0.0 {
-        Ok(Some(x))
-    } else {
-        Err(D::Error::custom(format!("{x} must be a number above zero")))
-    }
-}
-
-/// A finite number.
-fn finite<'de, D: Deserializer<'de>>(d: D) -> Result<Option<f64>, D::Error> {
-    let x = f64::deserialize(d)?;
-    if x.is_finite() { Ok(Some(x)) } else { Err(D::Error::custom(format!("{x} is not finite"))) }
 }
 
 /// Facts as one place gives them: `clip.toml`, a part of `shoot.toml`, or the options.
@@ -261,38 +172,6 @@ impl FactsFile {
             mains: Fact::of(self.mains, source),
         })
     }
-}
-
-/// Reads a small TOML file into `T`.
-fn read_toml<T: DeserializeOwned>(path: &Path) -> Result<T, FootageError> {
-    let (file, meta) = open_regular(path)?;
-    if meta.len() > MAX_TOML_BYTES {
-        return Err(FootageError::Limit {
-            path: printable(path),
-            what: format!("has {} bytes: a facts file has at most {MAX_TOML_BYTES}", meta.len()),
-        });
-    }
-    let mut text = String::new();
-    file.take(MAX_TOML_BYTES)
-        .read_to_string(&mut text)
-        .map_err(|e| FootageError::disk(path, "read", e))?;
-    toml::from_str(&text).map_err(|e| toml_fault(path, &text, &e))
-}
-
-/// A TOML error as one line: file, line, key, reason.
-#[must_use]
-pub fn toml_fault(path: &Path, text: &str, error: &toml::de::Error) -> FootageError {
-    let mut place = printable(path);
-    if let Some(span) = error.span() {
-        let before = text.get(..span.start).unwrap_or(text);
-        let number = before.bytes().filter(|&b| b == b'\n').count() + 1;
-        place = format!("{place}:{number}");
-        let line = text.lines().nth(number - 1).unwrap_or("");
-        if let Some((key, _)) = line.split_once('=') {
-            place = format!("{place}: {}", printable(key.trim()));
-        }
-    }
-    FootageError::Facts { place, what: error.message().trim().replace('\n', "; ") }
 }
 
 /// Where a fact came from; written into records as its text.
@@ -490,7 +369,9 @@ fn scale_agrees(given: &Fact<ScaleValue>, nominal: f64) -> Option<Warning> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::toml_text::toml_fault;
     use super::*;
+    use std::path::PathBuf;
 
     fn read(text: &str) -> Result<FactsFile, String> {
         let path = Path::new("comb/clip.toml");
@@ -594,27 +475,6 @@ mod tests {
         assert_eq!(w[0].kind, "exposure-longer-than-frame");
         let (_, w) = facts("rate = 5000\nexposure = \"200us\"").complete().unwrap();
         assert!(w.is_empty());
-    }
-
-    #[test]
-    fn a_scale_file_is_read_beside_the_facts() {
-        let dir = tempfile::tempdir().unwrap();
-        let scale = "um_per_px = 1.003\nsigma_um_per_px = 0.002\nnote = \"graticule\"\n";
-        fs::write(dir.path().join("x10.toml"), scale).unwrap();
-        let facts = read("scale = \"x10.toml\"").unwrap();
-        let value = facts.resolve(&FactSource::Clip, dir.path()).unwrap().scale.unwrap().value;
-        assert_eq!((value.um_per_px, value.sigma_um_per_px), (1.003, Some(0.002)));
-        assert!(value.file.unwrap().ends_with("x10.toml"));
-        for (text, part) in [
-            ("um_per_px = 0", "above zero"),
-            ("sigma_um_per_px = 1", "um_per_px"),
-            ("um_per_px = 1\nsigma_um_per_px = -1", "below zero"),
-        ] {
-            fs::write(dir.path().join("x10.toml"), text).unwrap();
-            let e = facts.resolve(&FactSource::Clip, dir.path()).unwrap_err().to_string();
-            assert!(e.contains("x10.toml") && e.contains(part), "{e}");
-        }
-        assert!(facts.resolve(&FactSource::Clip, Path::new("nowhere")).is_err());
     }
 
     #[test]

@@ -6,9 +6,11 @@
 //! | `decode` | one frame's samples, whatever its format; limits before any allocation |
 //! | `tiff`, `ifd`, `png`, `jpeg`, `pnm` | the formats |
 //! | `facts` | rate, exposure, scale ... and where each came from |
+//! | `scale`, `toml_text` | the object-space scale; small TOML files and their mistakes |
 //! | `exif` | the facts a camera wrote into its files |
 //! | `write` | temp file, fsync, rename, fsync of the folder; TIFF and PNG bytes |
 //! | `guard` | no output inside an input |
+//! | `open` | inputs: read-only, regular files, never waiting for a pipe |
 //! | `names` | names from disk as harmless text |
 //!
 //! **Nothing here opens an input for writing, and no input is mapped into memory** (a file that
@@ -25,7 +27,9 @@ mod names;
 mod open;
 mod png;
 mod pnm;
+mod scale;
 mod tiff;
+mod toml_text;
 mod write;
 
 use std::io;
@@ -37,13 +41,12 @@ pub use decode::{
     Decoded, Expected, FileKind, MAX_DECODED_BYTES, MAX_SIDE, Shape, decode, decode_bytes, shape_of,
 };
 pub use exif::{ExifFacts, exif_facts};
-pub use facts::{
-    Fact, FactSource, Facts, FactsFile, Mains, ScaleText, ScaleValue, parse_mosaic, read_scale,
-    toml_fault,
-};
+pub use facts::{Fact, FactSource, Facts, FactsFile, Mains, parse_mosaic};
 pub use find::{Clip, FrameFile, MAX_SPAN, find};
 pub use guard::check_output;
 pub use names::printable;
+pub use scale::{ScaleText, ScaleValue, read_scale};
+pub use toml_text::toml_fault;
 pub use write::{
     OutFrame, TiffTags, Written, encode_png16, encode_tiff, hash_bytes, hash_file, write_atomic,
     write_bytes,
