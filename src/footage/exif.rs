@@ -17,7 +17,7 @@ use super::decode::kind_of;
 use super::facts::{Fact, FactSource, Facts};
 use super::find::FrameFile;
 use super::open::open_regular;
-use super::{FileKind, FootageError, ifd};
+use super::{FileKind, FootageError};
 use crate::frame::units::{Duration, Length};
 
 /// TIFFs beyond this are not read for EXIF: the reader takes the whole file into memory.
@@ -50,7 +50,8 @@ impl ExifFacts {
 
 /// The EXIF facts of a frame: TIFF, JPEG, or PNG with an eXIf chunk.
 ///
-/// Damaged EXIF counts as none: it must not keep a sound picture from being used.
+/// Damaged EXIF counts as none, as does that of a TIFF with 8-byte offsets (which the reader does
+/// not know) or of more than 256 MiB: it must not keep a sound picture from being used.
 ///
 /// # Errors
 /// Where the file cannot be opened or is of no known format.
@@ -61,26 +62,12 @@ pub fn exif_facts(file: &FrameFile) -> Result<ExifFacts, FootageError> {
         return Ok(ExifFacts::default());
     }
     input.rewind().map_err(|e| FootageError::disk(&file.path, "read", e))?;
-    if kind == FileKind::Tiff {
-        // The EXIF reader does not know 8-byte offsets; such files have none for us.
-        let big = ifd::Directories::new(&input).map_err(|f| f.at(&file.path))?.big();
-        if big {
-            return Ok(ExifFacts::default());
-        }
-        input.rewind().map_err(|e| FootageError::disk(&file.path, "read", e))?;
-    }
     let mut reader = Reader::new();
     reader.continue_on_error(true);
     let read = reader
         .read_from_container(&mut BufReader::new(input))
         .or_else(|e| e.distill_partial_result(|_| {}));
     Ok(read.map(|exif| gather(&exif)).unwrap_or_default())
-}
-
-/// The EXIF facts of a bare EXIF block.
-#[cfg(test)]
-fn facts_of_block(block: Vec<u8>) -> ExifFacts {
-    Reader::new().read_raw(block).map(|e| gather(&e)).unwrap_or_default()
 }
 
 fn gather(exif: &Exif) -> ExifFacts {
@@ -122,6 +109,11 @@ mod tests {
     use exif::Field;
     use exif::experimental::Writer;
     use std::io::Cursor;
+
+    /// The EXIF facts of a bare EXIF block.
+    fn facts_of_block(block: Vec<u8>) -> ExifFacts {
+        Reader::new().read_raw(block).map(|e| gather(&e)).unwrap_or_default()
+    }
 
     /// An EXIF block made by the library's own writer.
     fn block(unit: u16) -> Vec<u8> {

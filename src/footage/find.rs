@@ -1,7 +1,7 @@
 //! Which files make a clip, in which order, with which numbers.
 //!
 //! A clip is a folder of numbered frames, or one multi-page TIFF (given itself, or alone in its
-//! folder). **A gap in the numbers is a missing frame and is never closed up**: time follows the
+//! folder; several stacks in one folder are refused). **A gap in the numbers is a missing frame and is never closed up**: time follows the
 //! numbers. Pages of a TIFF are numbered from 1; reduced copies and masks in it do not count.
 //!
 //! The number of a file is one run of digits in its name without the extension, the same run
@@ -225,6 +225,7 @@ fn in_folder(folder: &Path) -> Result<Clip, FootageError> {
     {
         return Ok(Clip { source, name, frames, warnings: Vec::new() });
     }
+    refuse_stacks(&images)?;
     let (frames, unnumbered) = number_files(folder, images)?;
     let mut warnings = Vec::new();
     if let Some(example) = unnumbered.first() {
@@ -244,6 +245,25 @@ fn in_folder(folder: &Path) -> Result<Clip, FootageError> {
 /// The pages of the only file of a folder, where it is a TIFF of more than one.
 fn stack_in(path: &Path) -> Option<Vec<FrameFile>> {
     pages_of(path).ok().filter(|pages| pages.len() > 1)
+}
+
+/// Refuses a folder of several stacks: only the first page of each would be used.
+///
+/// The first file stands for all. What cannot be read here is told when it is decoded.
+fn refuse_stacks(images: &[PathBuf]) -> Result<(), FootageError> {
+    let Some(first) = images.first() else { return Ok(()) };
+    let pages = open_regular(first).ok().and_then(|(file, _)| tiff::equal_pages(file).ok());
+    match pages {
+        Some(pages) if pages > 1 && images.len() > 1 => Err(FootageError::footage(
+            first,
+            format!(
+                "is a stack of {pages} frames among {} other file(s): give each stack a folder \
+                 of its own",
+                images.len() - 1
+            ),
+        )),
+        _ => Ok(()),
+    }
 }
 
 /// A name cut into runs of digits and what lies between them.
@@ -487,6 +507,9 @@ mod tests {
             assert_eq!(clip.folder(), dir.path());
         }
         assert_eq!(find(&path).unwrap().name, "relay_contact_12");
+        fs::copy(&path, dir.path().join("relay_contact_13.tif")).unwrap();
+        let text = find(dir.path()).unwrap_err().to_string();
+        assert!(text.contains("stack of 3 frames among 1 other"), "{text}");
     }
 
     #[cfg(unix)]

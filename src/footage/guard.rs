@@ -11,6 +11,9 @@ use super::{FootageError, printable};
 
 /// Refuses an output folder that is an input, or lies inside one.
 ///
+/// Call it with every folder that will be written to, so also with `OUT/<clip>`: an output above
+/// the inputs is allowed as long as none of its sub-folders is one.
+///
 /// `out` need not exist: its nearest existing parent then stands for it. An input that is a file
 /// stands for the folder it lies in only if `out` names that very file; a result beside a
 /// multi-page TIFF is allowed.

@@ -34,6 +34,22 @@ pub(super) fn page_count(source: impl Source) -> Result<usize, Fault> {
     Ok(Directories::new(source)?.pages(usize::MAX)?.len())
 }
 
+/// Pages of the first page's size: more than one means a stack, not a picture with a preview.
+pub(super) fn equal_pages(source: impl Source) -> Result<usize, Fault> {
+    let mut dirs = Directories::new(source)?;
+    let offsets = dirs.pages(usize::MAX)?;
+    let mut first = None;
+    let mut equal = 0;
+    for offset in offsets {
+        let page = dirs.page(offset)?;
+        let size = (page.width, page.height);
+        if size == *first.get_or_insert(size) {
+            equal += 1;
+        }
+    }
+    Ok(equal)
+}
+
 /// The page (0 is the first) of a file, and the directories it was found in.
 pub(super) fn find_page<R: Source>(
     source: R,
@@ -456,6 +472,31 @@ mod tests {
             let text = decode(Cursor::new(&file), 5).unwrap_err().to_string();
             assert!(text.contains("5 page(s)") && text.contains("no page 6"), "{text}");
         }
+    }
+
+    #[test]
+    fn previews_and_masks_are_no_pages() {
+        let file = |kind| {
+            let tags = [(254, kind), (256, 1), (257, 1), (258, 8), (259, 1), (262, 1), (277, 1)];
+            by_hand(&tags, &[7])
+        };
+        assert_eq!(page_count(Cursor::new(file(0))).unwrap(), 1);
+        assert_eq!(page_count(Cursor::new(file(2))).unwrap(), 1, "a page of a document");
+        assert_eq!(page_count(Cursor::new(file(1))).unwrap(), 0, "a reduced copy");
+        assert_eq!(page_count(Cursor::new(file(4))).unwrap(), 0, "a mask");
+        let text = decode(Cursor::new(file(1)), 0).unwrap_err().to_string();
+        assert!(text.contains("0 page(s)"), "{text}");
+    }
+
+    #[test]
+    fn a_strip_shorter_than_its_rows_is_damage() {
+        let with = |count| {
+            let tags = [(256, 3), (257, 2), (258, 8), (259, 1), (262, 1), (277, 1), (279, count)];
+            decode(Cursor::new(by_hand(&tags, &[0; 64])), 0)
+        };
+        with(6).unwrap();
+        let text = with(5).unwrap_err().to_string();
+        assert!(text.contains("strip 1 has 5 bytes where 6 are needed"), "{text}");
     }
 
     #[test]
