@@ -3,8 +3,10 @@
     clippy::unwrap_used,
     clippy::expect_used,
     clippy::panic,
-    reason = "a test that cannot go on should fail, in its helpers too"
+    clippy::print_stdout,
+    reason = "a test that cannot go on fails, in its helpers too; a skipped one says so"
 )]
 
+mod formats;
 mod layers;
 mod simulate;
