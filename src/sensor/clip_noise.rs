@@ -421,15 +421,17 @@ mod tests {
     const H: usize = 160;
 
     /// Soft texture between 5 % and 100 % of `peak` e-, moved by `shift` px; the lower third of
-    /// the picture moves by 0.7 px a frame instead and is full of sharp stripes.
+    /// the picture moves by 0.7 px a frame instead and is a sharp checkerboard (the mask does not
+    /// see stripes that lie along a row or column at all).
     fn frame(peak: f64, k: f64, shift: f64, index: usize, rng: &mut ChaCha8Rng) -> Frame {
         let normal = Normal::new(0.0_f64, 1.0).unwrap();
         let plane = Plane::from_fn(W, H, |x, y| {
             let (x, y) = (x as f64 + shift, y as f64 + 0.5 * shift);
-            let mut s = 0.5 + 0.3 * libm::sin(x / 9.0) * libm::cos(y / 7.0) + 0.15 * libm::sin(x / 40.0);
+            let mut s =
+                0.5 + 0.3 * libm::sin(x / 9.0) * libm::cos(y / 7.0) + 0.15 * libm::sin(x / 40.0);
             if y > 2.0 * H as f64 / 3.0 {
-                let stripe = libm::sin((x + 0.7 * index as f64) * 1.6);
-                s = if stripe > 0.0 { 0.9 } else { 0.2 };
+                let check = libm::sin((x + 0.7 * index as f64) * 1.6) * libm::sin(y * 1.1);
+                s = if check > 0.0 { 0.9 } else { 0.2 };
             }
             let shot: f64 = Poisson::new(s * peak).unwrap().sample(rng);
             to_f32((64.0 + k * (shot + 8.0 * normal.sample(rng))).round())
@@ -442,7 +444,8 @@ mod tests {
         let mut clip = ClipNoise::new(W, H, Layout::Mono, 64.0, 65_535.0);
         for pair in 0..6 {
             let a = frame(peak, k, 0.3 * f64::from(pair % 3), 2 * pair as usize, &mut rng);
-            let b = frame(peak, k, 0.3 * f64::from(pair % 3) + 0.4, 2 * pair as usize + 1, &mut rng);
+            let b =
+                frame(peak, k, 0.3 * f64::from(pair % 3) + 0.4, 2 * pair as usize + 1, &mut rng);
             clip.add_pair(&a, &b)?;
         }
         clip.finish(gain)

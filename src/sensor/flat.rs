@@ -99,11 +99,7 @@ impl MasterFlat {
     /// [`SensorError::Refused`] where no dark was taken off, where more than
     /// [`MOST_SATURATED`] of the pixels are full, or where a colour has no light;
     /// [`SensorError::Shape`] where `layout` is not that of the frames.
-    pub fn from_stack(
-        stats: &StackStats,
-        layout: Layout,
-        white: f32,
-    ) -> Result<Self, SensorError> {
+    pub fn from_stack(stats: &StackStats, layout: Layout, white: f32) -> Result<Self, SensorError> {
         check(stats, layout, white)?;
         let shape = stats.shape;
         let lattices = Lattice::all(layout, shape.channels);
@@ -192,8 +188,7 @@ impl Response {
         let (mut smooth, _) = smooth_term(&mean, 0.0);
         let mut ratio = mean;
         smooth.data_mut().iter_mut().for_each(|s| *s = s.max(0.01));
-        for ((r, v), &s) in
-            ratio.data_mut().iter_mut().zip(variance.data_mut()).zip(smooth.data())
+        for ((r, v), &s) in ratio.data_mut().iter_mut().zip(variance.data_mut()).zip(smooth.data())
         {
             *r /= s;
             *v /= s * s;
@@ -302,7 +297,8 @@ mod tests {
             }
             Ok(Samples { width: W, height: H, channels: 1, bits: 16, data })
         };
-        let options = StackOptions { subtract: Some(&dark), even_light: true, ..Default::default() };
+        let options =
+            StackOptions { subtract: Some(&dark), even_light: true, ..Default::default() };
         collect(count, read, &options).unwrap()
     }
 

@@ -185,8 +185,7 @@ pub fn collect<E: Display>(
     }
     let mut shape = options.expect;
     let mut next = |index: usize| -> Result<Samples, SensorError> {
-        let samples =
-            read(index).map_err(|e| SensorError::Read { index, why: e.to_string() })?;
+        let samples = read(index).map_err(|e| SensorError::Read { index, why: e.to_string() })?;
         let found = Shape::of(&samples);
         let wanted = *shape.get_or_insert(found);
         found.check(&format!("frame {index} of the stack"), &wanted)?;
@@ -304,9 +303,8 @@ fn frame_light(
 ) -> Result<f64, SensorError> {
     // Whole numbers: the sum is exact whatever the order.
     let sum: u64 = samples.data.iter().map(|&v| u64::from(v)).sum();
-    let dark: f64 = subtract.map_or(0.0, |planes| {
-        planes.iter().flat_map(|p| p.data()).map(|&v| f64::from(v)).sum()
-    });
+    let dark: f64 = subtract
+        .map_or(0.0, |planes| planes.iter().flat_map(|p| p.data()).map(|&v| f64::from(v)).sum());
     let mean = (sum as f64 - dark) / samples.data.len() as f64;
     if mean > 0.0 {
         return Ok(mean);
@@ -431,20 +429,21 @@ fn finish(
         above_dark: options.subtract.is_some(),
         flicker: light.flicker(),
     };
-    let plane = |values: Vec<f32>| {
-        Plane::from_vec(shape.width, shape.height, values).unwrap_or_default()
-    };
+    let plane =
+        |values: Vec<f32>| Plane::from_vec(shape.width, shape.height, values).unwrap_or_default();
     for channel in channels {
         let sums = &channel.sums;
         let centres = channel.centre.data();
-        let mean = sums.iter().zip(centres).map(|(s, &c)| {
-            to_f32(f64::from(c) + s.sum / f64::from(s.kept.max(1)))
-        });
+        let mean = sums
+            .iter()
+            .zip(centres)
+            .map(|(s, &c)| to_f32(f64::from(c) + s.sum / f64::from(s.kept.max(1))));
         stats.mean.push(plane(mean.collect()));
         stats.variance.push(plane(sums.iter().map(sample_variance).collect()));
         stats.max.push(plane(sums.iter().map(|s| s.max).collect()));
         let all = u32::try_from(count).unwrap_or(u32::MAX);
-        let rejected = sums.iter().map(|s| u16::try_from(all - s.kept.min(all)).unwrap_or(u16::MAX));
+        let rejected =
+            sums.iter().map(|s| u16::try_from(all - s.kept.min(all)).unwrap_or(u16::MAX));
         stats.rejected.push(rejected.collect());
     }
     stats
@@ -524,7 +523,8 @@ mod tests {
             // Light 1000 and 1100 by turns on a dark of 100.
             Ok(samples(8, 8, vec![if k % 2 == 0 { 1100 } else { 1200 }; 64]))
         };
-        let options = StackOptions { subtract: Some(&dark), even_light: true, ..Default::default() };
+        let options =
+            StackOptions { subtract: Some(&dark), even_light: true, ..Default::default() };
         let s = collect(8, read, &options).unwrap();
         assert!((s.mean[0].at(3, 3) - 1050.0).abs() < 1e-3);
         assert!(s.variance[0].at(3, 3) < 1e-6);

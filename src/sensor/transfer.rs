@@ -82,8 +82,7 @@ pub fn photon_transfer(
     flats: &[&StackStats],
     white: f32,
 ) -> Result<PhotonTransfer, SensorError> {
-    let variances: Vec<f32> =
-        dark.variance.iter().flat_map(|p| p.data().iter().copied()).collect();
+    let variances: Vec<f32> = dark.variance.iter().flat_map(|p| p.data().iter().copied()).collect();
     let dark_point = TransferPoint {
         signal: 0.0,
         variance: typical_variance(&variances, dark.dof()),
@@ -106,13 +105,7 @@ fn mean_of(planes: &[Plane]) -> f64 {
 }
 
 /// Adds the points of channel `c` of a stack of flats.
-fn bin(
-    flat: &StackStats,
-    c: usize,
-    dark: &Plane,
-    white: f32,
-    points: &mut Vec<TransferPoint>,
-) {
+fn bin(flat: &StackStats, c: usize, dark: &Plane, white: f32, points: &mut Vec<TransferPoint>) {
     let mut pixels: Vec<(f32, f32)> = Vec::with_capacity(dark.data().len());
     let values = flat.mean[c].data().iter().zip(flat.variance[c].data());
     for ((&max, &dark), (&mean, &variance)) in

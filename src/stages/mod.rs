@@ -3,6 +3,10 @@
 //! A stage never opens a file, never prints, never sees TOML, a path or another stage. What it
 //! needs to know of the clip is in [`ClipInfo`]; what it measures goes into [`Notes`].
 
+pub mod dark;
+pub mod defects;
+pub mod flat;
+
 use thiserror::Error;
 
 use crate::frame::units::{Duration, FrameRate};
