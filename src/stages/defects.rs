@@ -170,11 +170,12 @@ impl Stage for Defects {
         for (p, repairs) in self.repairs.iter().enumerate() {
             for repair in repairs {
                 let flaws = frame.flaws_of(p);
+                let marked = flaws.is_some();
                 let filled = fill(repair, frame.planes[p].data(), flaws, self.noise);
                 match filled {
                     Ok(value) => {
                         frame.planes[p].data_mut()[repair.at] = value;
-                        if flaws.is_some() {
+                        if marked {
                             frame.flaws_mut(p)[repair.at] = Flaw::None;
                         }
                     }
