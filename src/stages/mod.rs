@@ -3,12 +3,15 @@
 //! A stage never opens a file, never prints, never sees TOML, a path or another stage. What it
 //! needs to know of the clip is in [`ClipInfo`]; what it measures goes into [`Notes`].
 
+#[cfg(test)]
+mod label_tests;
 pub mod average;
 pub mod caption;
 pub mod clock;
+pub mod dark;
+pub mod defects;
 pub mod display;
-#[cfg(test)]
-mod label_tests;
+pub mod flat;
 pub mod scale_bar;
 
 use thiserror::Error;

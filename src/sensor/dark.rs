@@ -1,0 +1,216 @@
+//! The master dark: what each pixel shows without light.
+//!
+//! Model: `level(x, y) = smooth + row + column + pixel` in DN, black level included; the pixel
+//! term is shrunk by how much of it is noise (`pattern`). Its standard uncertainty is stated per
+//! plane: `sqrt(t n / (t + n) + n (1/B^2 + 1/H + 1/W))`, with `t` the variance of the sensor's
+//! own pixel pattern and `n = temporal variance / count`. That uncertainty is a fixed pattern in
+//! every frame the dark is taken from: averaging frames does not lower it.
+//!
+//! Order: made of raw frames taken with the lens covered, at the exposure of the clip.
+//! Cost: a few passes over one plane. Source of the numbers: own prototype and arithmetic.
+//! Limit: the exposure is not scaled; below 2 ms dark current is far under the read noise.
+
+use super::defects::{DefectMap, mark_blinking, mark_hot};
+use super::pattern::split;
+use super::robust::typical_variance;
+use super::stack::StackStats;
+use super::{SensorError, Shape};
+use crate::frame::convert::to_f32;
+use crate::frame::units::Duration;
+use crate::frame::{NoiseModel, Plane};
+use crate::record::Warning;
+
+pub use super::pattern::FixedPattern;
+
+/// Number of darks that leaves 1 e- where the read noise is 8 e-.
+pub const GOOD_COUNT: usize = 64;
+
+/// Share of defective pixels above which the whole sensor is in doubt.
+const MANY_DEFECTS: f64 = 0.01;
+
+/// What the sensor shows without light.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MasterDark {
+    /// Shape of the frames it was made of.
+    pub shape: Shape,
+    /// Number of those.
+    pub count: usize,
+    /// Their exposure, where known.
+    pub exposure: Option<Duration>,
+    /// Best estimate of the dark level in DN, black level included; one plane a channel.
+    pub level: Vec<Plane>,
+    /// Temporal variance in DN^2; one plane a channel.
+    pub variance: Vec<Plane>,
+    /// Typical temporal variance of a channel in DN^2, quantisation (1/12) included.
+    pub temporal: Vec<f64>,
+    /// Variances of the fixed pattern of each channel, in DN^2.
+    pub pattern: Vec<FixedPattern>,
+    /// Hot and blinking pixels.
+    pub defects: DefectMap,
+}
+
+impl MasterDark {
+    /// Makes a master of a stack of raw darks.
+    ///
+    /// # Errors
+    /// [`SensorError::Refused`] where the stack had a dark subtracted already.
+    pub fn from_stack(stats: &StackStats, exposure: Option<Duration>) -> Result<Self, SensorError> {
+        if stats.above_dark {
+            return Err(SensorError::Refused(
+                "a master dark is made of raw frames, but these had a dark taken off: \
+                 sum them up as they are"
+                    .to_owned(),
+            ));
+        }
+        let shape = stats.shape;
+        let mut dark = Self {
+            shape,
+            count: stats.count,
+            exposure,
+            level: Vec::new(),
+            variance: stats.variance.clone(),
+            temporal: Vec::new(),
+            pattern: Vec::new(),
+            defects: DefectMap::new(shape.width, shape.height, shape.channels),
+        };
+        for (p, mean) in stats.mean.iter().enumerate() {
+            let temporal = typical_variance(stats.variance[p].data(), stats.dof());
+            let noise = temporal / stats.count as f64;
+            let parts = split(mean, noise);
+            let sigma = parts.scale.max(to_f32(noise.sqrt()));
+            mark_hot(&mut dark.defects, p, &parts.residual, sigma);
+            mark_blinking(&mut dark.defects, p, stats, temporal);
+            dark.level.push(parts.estimate);
+            dark.temporal.push(temporal);
+            dark.pattern.push(parts.pattern);
+        }
+        Ok(dark)
+    }
+
+    /// Standard uncertainty of the level of a pixel in DN, as a root mean square over channels.
+    #[must_use]
+    pub fn sigma(&self) -> f64 {
+        self.sigma_for(self.count)
+    }
+
+    /// The same had there been `count` darks.
+    #[must_use]
+    pub fn sigma_for(&self, count: usize) -> f64 {
+        let times = count.max(1) as f64 / self.count.max(1) as f64;
+        let sum: f64 = self.pattern.iter().map(|p| p.sigma_with(times)).map(|s| s * s).sum();
+        (sum / self.pattern.len().max(1) as f64).sqrt()
+    }
+
+    /// Typical temporal noise of a dark frame in DN, as a root mean square over channels.
+    #[must_use]
+    pub fn temporal_noise(&self) -> f64 {
+        (self.temporal.iter().sum::<f64>() / self.temporal.len().max(1) as f64).sqrt()
+    }
+
+    /// Mean dark level of channel `p` in DN; 0 where there is no such channel.
+    #[must_use]
+    pub fn mean_level(&self, p: usize) -> f64 {
+        self.level.get(p).map_or(0.0, |l| {
+            l.data().iter().map(|&v| f64::from(v)).sum::<f64>() / l.data().len().max(1) as f64
+        })
+    }
+
+    /// What a person should know of it; in electrons where `noise` is known, else in DN.
+    #[must_use]
+    pub fn warnings(&self, noise: Option<&NoiseModel>) -> Vec<Warning> {
+        let mut out = Vec::new();
+        if self.count < GOOD_COUNT {
+            let (factor, unit) = noise.map_or((1.0, "DN"), |n| (n.gain_e_per_dn, "e-"));
+            let (now, then) = (self.sigma() * factor, self.sigma_for(GOOD_COUNT) * factor);
+            out.push(Warning::new(
+                "few-darks",
+                format!(
+                    "{} darks leave {} {unit} of fixed pattern; {GOOD_COUNT} would leave {}",
+                    self.count,
+                    figures(now),
+                    figures(then)
+                ),
+                format!("record {GOOD_COUNT} darks with the lens covered, at the clip's exposure"),
+            ));
+        }
+        let defects = self.defects.counts();
+        let pixels = self.shape.width * self.shape.height * self.shape.channels;
+        let share = defects.any as f64 / pixels.max(1) as f64;
+        if share > MANY_DEFECTS {
+            out.push(Warning::new(
+                "many-defects",
+                format!("{} pixels ({:.1} %) are hot or blinking", defects.any, 100.0 * share),
+                "see that no light got in while the darks were taken",
+            ));
+        }
+        out
+    }
+}
+
+/// Two figures after the point for small numbers, one for those from 1 on.
+fn figures(x: f64) -> String {
+    if x < 0.995 { format!("{x:.2}") } else { format!("{x:.1}") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frame::Samples;
+    use crate::frame::convert::round_u16;
+    use crate::sensor::{StackOptions, collect};
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, Normal};
+
+    /// Dark level 200 DN, columns 3 DN, pixels `fpn` DN, read noise 8 DN; (0, 5) is hot.
+    fn made(count: usize, fpn: f32, seed: u64) -> (Plane, MasterDark) {
+        let (w, h) = (96, 80);
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        let normal = Normal::new(0.0_f32, 1.0).unwrap();
+        let columns: Vec<f32> = (0..w).map(|_| 3.0 * normal.sample(&mut rng)).collect();
+        let mut truth =
+            Plane::from_fn(w, h, |x, _| 200.0 + columns[x] + fpn * normal.sample(&mut rng));
+        truth.set(0, 5, 900.0);
+        let read = |_| -> Result<Samples, String> {
+            let data =
+                truth.data().iter().map(|v| round_u16(v + 8.0 * normal.sample(&mut rng))).collect();
+            Ok(Samples { width: w, height: h, channels: 1, bits: 16, data })
+        };
+        let stats = collect(count, read, &StackOptions::default()).unwrap();
+        let dark = MasterDark::from_stack(&stats, None).unwrap();
+        (truth, dark)
+    }
+
+    fn rms(a: &Plane, b: &Plane) -> f64 {
+        let sum: f64 =
+            a.data().iter().zip(b.data()).map(|(x, y)| f64::from((x - y) * (x - y))).sum();
+        (sum / a.data().len() as f64).sqrt()
+    }
+
+    #[test]
+    fn lies_within_its_own_uncertainty_of_the_truth() {
+        for (count, fpn) in [(16, 12.0), (16, 1.0), (40, 0.0), (64, 4.0)] {
+            let (truth, dark) = made(count, fpn, 3);
+            let ratio = rms(&truth, &dark.level[0]) / dark.sigma();
+            // Without any pixel pattern only the structure terms are left, which overlap: the
+            // statement is then a little too large, never too small.
+            let least = if fpn > 0.0 { 0.93 } else { 0.8 };
+            assert!((least..1.07).contains(&ratio), "{count} darks, pattern {fpn}: {ratio}");
+            assert!((dark.temporal_noise() / (64.0_f64 + 1.0 / 12.0).sqrt() - 1.0).abs() < 0.02);
+            assert_ne!(dark.defects.bits(0)[5 * 96], 0, "the hot pixel");
+            assert!(dark.defects.counts().any <= 2);
+        }
+    }
+
+    #[test]
+    fn the_warning_says_what_more_darks_would_do() {
+        // Averaging N darks leaves r / sqrt(N): 8 / 4 = 2.0 and 8 / 8 = 1.0 (arithmetic), where
+        // the sensor's own pattern is large and nothing can be shrunk.
+        let (_, dark) = made(16, 40.0, 5);
+        let warnings = dark.warnings(Some(&NoiseModel { gain_e_per_dn: 1.0, read_noise_e: 8.0 }));
+        assert_eq!(warnings[0].kind, "few-darks");
+        assert_eq!(warnings[0].text, "16 darks leave 2.0 e- of fixed pattern; 64 would leave 1.0");
+        let (_, dark) = made(64, 4.0, 5);
+        assert!(dark.warnings(None).is_empty());
+    }
+}

@@ -1,0 +1,117 @@
+//! Medians and the statistics of sample variances that this layer leans on.
+//!
+//! Medians of an even number of values are the mean of the middle two, as everywhere outside.
+
+/// Median absolute deviation to standard deviation of a normal distribution.
+pub(super) const MAD_TO_SIGMA: f32 = 1.482_602_2;
+
+/// Median of `values`, which come back reordered; 0 where there are none.
+pub(super) fn median(values: &mut [f32]) -> f32 {
+    let n = values.len();
+    if n == 0 {
+        return 0.0;
+    }
+    let (below, &mut upper, _) = values.select_nth_unstable_by(n / 2, f32::total_cmp);
+    if n % 2 == 1 {
+        return upper;
+    }
+    let lower = below.iter().copied().fold(f32::NEG_INFINITY, f32::max);
+    0.5 * (lower + upper)
+}
+
+/// Median and 1.4826 times the median absolute deviation; `values` come back changed.
+pub(super) fn centre_and_scale(values: &mut [f32]) -> (f32, f32) {
+    let centre = median(values);
+    for v in values.iter_mut() {
+        *v = (*v - centre).abs();
+    }
+    (centre, MAD_TO_SIGMA * median(values))
+}
+
+/// Mean of the values within 4 robust sigma of their median, the scale at least `floor`.
+///
+/// As efficient as the mean where nothing is wrong, deaf to hot pixels, and not stuck on a grid
+/// as the median of quantised values is.
+pub(super) fn clipped_mean(values: &[f32], scratch: &mut Vec<f32>, floor: f32) -> f64 {
+    scratch.clear();
+    scratch.extend_from_slice(values);
+    let (centre, scale) = centre_and_scale(scratch);
+    let reach = 4.0 * scale.max(floor);
+    let mut sum = 0.0_f64;
+    let mut n = 0_u32;
+    for &v in values {
+        let d = v - centre;
+        if d.abs() <= reach {
+            sum += f64::from(d);
+            n += 1;
+        }
+    }
+    f64::from(centre) + sum / f64::from(n.max(1))
+}
+
+/// A sample variance seen as a normal deviate: how many sigma `ratio` = v / v0 lies above what
+/// `dof` degrees of freedom allow.
+///
+/// Source: Wilson and Hilferty, The distribution of chi-square, 1931 (from memory).
+pub(super) fn variance_deviate(ratio: f64, dof: f64) -> f64 {
+    let spread = 2.0 / (9.0 * dof);
+    (libm::cbrt(ratio.max(0.0)) - (1.0 - spread)) / spread.sqrt()
+}
+
+/// The ratio v / v0 that lies `z` sigma from the middle: the inverse of [`variance_deviate`].
+pub(super) fn variance_ratio(z: f64, dof: f64) -> f64 {
+    let spread = 2.0 / (9.0 * dof);
+    let root = (1.0 - spread + z * spread.sqrt()).max(0.0);
+    root * root * root
+}
+
+/// The variance most pixels have: the mean of those sample variances that are not more than
+/// 5 sigma above the middle one.
+///
+/// `dof` is the degrees of freedom of each. Where more than half are 0 (a quiet sensor behind a
+/// coarse step) it is the plain mean.
+pub(super) fn typical_variance(values: &[f32], dof: f64) -> f64 {
+    let mut sorted = values.to_vec();
+    let middle = f64::from(median(&mut sorted)) / variance_ratio(0.0, dof);
+    let limit = if middle > 0.0 { middle * variance_ratio(5.0, dof) } else { f64::INFINITY };
+    let mut sum = 0.0_f64;
+    let mut n = 0_u64;
+    for v in values.iter().map(|&v| f64::from(v)) {
+        if v <= limit {
+            sum += v;
+            n += 1;
+        }
+    }
+    sum / (n.max(1) as f64)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn medians_by_hand() {
+        assert_eq!(median(&mut [3.0, 1.0, 2.0]).to_bits(), 2.0_f32.to_bits());
+        assert_eq!(median(&mut [4.0, 1.0, 3.0, 2.0]).to_bits(), 2.5_f32.to_bits());
+        assert_eq!(median(&mut []).to_bits(), 0.0_f32.to_bits());
+        // 1 2 3 4 100: median 3, deviations 2 1 0 1 97, their median 1.
+        let (c, s) = centre_and_scale(&mut [1.0, 2.0, 3.0, 4.0, 100.0]);
+        assert!((c - 3.0).abs() < 1e-6 && (s - MAD_TO_SIGMA).abs() < 1e-6);
+    }
+
+    #[test]
+    fn deviates_match_the_chi_square_table() {
+        // Upper 5 % points of chi-square: 15 dof 24.996, 63 dof 82.529 (handbook table, from
+        // memory); the normal 5 % point is 1.6449.
+        assert!((variance_deviate(24.996 / 15.0, 15.0) - 1.6449).abs() < 0.01);
+        assert!((variance_deviate(82.529 / 63.0, 63.0) - 1.6449).abs() < 0.01);
+        assert!((variance_ratio(variance_deviate(1.7, 15.0), 15.0) - 1.7).abs() < 1e-12);
+    }
+
+    #[test]
+    fn outliers_do_not_pull_the_clipped_mean() {
+        let values = vec![1.0, 1.1, 0.9, 1.05, 0.95, 1.0, 900.0];
+        let m = clipped_mean(&values, &mut Vec::new(), 0.0);
+        assert!((m - 1.0).abs() < 1e-3, "{m}");
+    }
+}
