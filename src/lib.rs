@@ -9,6 +9,7 @@ pub mod frame;
 pub mod labels;
 pub mod math;
 pub mod optics;
+pub mod pipeline;
 pub mod record;
 pub mod register;
 pub mod sensor;

@@ -398,6 +398,42 @@ impl Expected {
         ))
     }
 
+    /// As [`Expected::decode`], from bytes read once and hashed: also gives the BLAKE3 of the
+    /// file. `None` for a page of a multi-page file, which is not read whole for one page.
+    ///
+    /// # Errors
+    /// As [`decode`] and [`Expected::check`].
+    pub fn decode_hashed(
+        &self,
+        file: &FrameFile,
+        paged: bool,
+    ) -> Result<(Decoded, Option<String>), FootageError> {
+        if paged {
+            return Ok((self.decode(file)?, None));
+        }
+        let (source, meta) = open_regular(&file.path)?;
+        if meta.len() > MAX_FILE_BYTES {
+            return Err(FootageError::Limit {
+                path: super::printable(&file.path),
+                what: format!("has {} bytes: the limit is {MAX_FILE_BYTES}", meta.len()),
+            });
+        }
+        let mut bytes = Vec::new();
+        source
+            .take(MAX_FILE_BYTES)
+            .read_to_end(&mut bytes)
+            .map_err(|e| FootageError::disk(&file.path, "read", e))?;
+        let hash = super::hash_bytes(&bytes);
+        let admit = |shape: &Shape| self.check(file, shape).map_err(Refusal::Shape);
+        let decoded = decode_source(Cursor::new(bytes.as_slice()), file.page, admit).map_err(
+            |refusal| match refusal {
+                Refusal::Fault(fault) => fault.at(&file.path),
+                Refusal::Shape(error) => error,
+            },
+        )?;
+        Ok((decoded, Some(hash)))
+    }
+
     /// Decodes a frame and refuses one of another shape, before its samples are allocated.
     ///
     /// # Errors

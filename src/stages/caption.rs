@@ -55,7 +55,7 @@ impl Default for CaptionSettings {
 pub const DOC: StageDoc = StageDoc {
     name: NAME,
     summary: "writes how many times slower than life the clip runs, from its exact rates",
-    takes: &[Realm::Linear, Realm::Display],
+    takes: &[Realm::Sensor, Realm::Linear, Realm::Display],
     gives: None,
     settings: &[
         SettingDoc {

@@ -63,7 +63,7 @@ impl Default for ClockSettings {
 pub const DOC: StageDoc = StageDoc {
     name: NAME,
     summary: "writes the time from the trigger frame, as finely as frames follow each other",
-    takes: &[Realm::Linear, Realm::Display],
+    takes: &[Realm::Sensor, Realm::Linear, Realm::Display],
     gives: None,
     settings: &[
         SettingDoc {

@@ -45,7 +45,7 @@ impl Default for DisplaySettings {
 pub const DOC: StageDoc = StageDoc {
     name: NAME,
     summary: "codes linear light for display: exposure, then the sRGB or BT.709 curve",
-    takes: &[Realm::Linear],
+    takes: &[Realm::Sensor, Realm::Linear],
     gives: Some(Realm::Display),
     settings: &[
         SettingDoc {

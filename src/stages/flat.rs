@@ -106,6 +106,12 @@ impl Flat {
         })
     }
 
+    /// What each pixel of each plane is multiplied with.
+    #[must_use]
+    pub fn factors(&self) -> &[Plane] {
+        &self.factors
+    }
+
     /// What a person should know before the first frame; the same for every frame.
     #[must_use]
     pub fn warnings(&self) -> &[Warning] {

@@ -40,7 +40,7 @@ impl Default for ScaleBarSettings {
 pub const DOC: StageDoc = StageDoc {
     name: NAME,
     summary: "draws a scale bar of a round length, true to the fraction of a pixel",
-    takes: &[Realm::Linear, Realm::Display],
+    takes: &[Realm::Sensor, Realm::Linear, Realm::Display],
     gives: None,
     settings: &[SettingDoc {
         name: "text_height",

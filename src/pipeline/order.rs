@@ -1,0 +1,95 @@
+//! Which stage may follow which, and why not.
+
+use super::Step;
+use crate::stages::Realm;
+
+fn word(realm: Realm) -> &'static str {
+    match realm {
+        Realm::Sensor => "sensor coordinates and linear light",
+        Realm::Linear => "linear light in steadied coordinates",
+        Realm::Display => "values coded for display",
+    }
+}
+
+/// Checks the order of stages.
+///
+/// # Errors
+/// The position of the stage that cannot stand where it does, and why.
+pub(super) fn check_order(steps: &[Step]) -> Result<(), (usize, String)> {
+    let mut realm = Realm::Sensor;
+    let mut because: Option<&str> = None;
+    for (i, step) in steps.iter().enumerate() {
+        let doc = step.doc();
+        if steps[..i].iter().any(|s| s.doc().name == doc.name) {
+            return Err((
+                i,
+                format!("stage {} stands here a second time: once is enough", doc.name),
+            ));
+        }
+        if !doc.takes.contains(&realm) {
+            return Err((
+                i,
+                format!(
+                    "stage {} needs {}, but {} the frames are {}: move it up",
+                    doc.name,
+                    doc.takes.iter().map(|&r| word(r)).collect::<Vec<_>>().join(" or "),
+                    because.map_or("here".to_owned(), |stage| format!("after {stage}")),
+                    word(realm),
+                ),
+            ));
+        }
+        if let Some(gives) = doc.gives
+            && gives != realm
+        {
+            realm = gives;
+            because = Some(doc.name);
+        }
+    }
+    let at = |name: &str| steps.iter().position(|s| s.doc().name == name);
+    for (first, then, why) in [
+        ("dark", "flat", "a flat divides what the dark offset is not part of"),
+        ("dark", "defects", "a hot pixel is told by its level above the others"),
+        ("flat", "defects", "repaired values are taken from pixels that are even"),
+        ("average", "steady", "frames are averaged in steadied coordinates, so steadied once"),
+        ("flicker", "average", "neighbours agree only in the same light"),
+    ] {
+        if let (Some(a), Some(b)) = (at(first), at(then))
+            && b < a
+        {
+            return Err((b, format!("stage {then} must come after {first}: {why}")));
+        }
+    }
+    if at("dark").is_none() {
+        return Err((
+            0,
+            "stage dark is missing: every other stage needs the black level taken off, and it \
+             does that without a reference too"
+                .to_owned(),
+        ));
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::pipeline::parse;
+
+    fn order(stages: &[&str]) -> Result<(), String> {
+        let mut text = "name = \"x\"\n".to_owned();
+        for s in stages {
+            text.push_str(&format!("[[stage]]\nuse = \"{s}\"\n"));
+        }
+        parse("p", &text).map(|_| ()).map_err(|e| e.to_string())
+    }
+
+    #[test]
+    fn impossible_orders_are_refused_with_the_reason() {
+        assert!(order(&["dark", "flat", "defects", "average", "steady", "display"]).is_ok());
+        let e = order(&["dark", "display", "flat"]).unwrap_err();
+        assert!(e.contains("flat") && e.contains("display") && e.contains("linear light"), "{e}");
+        assert!(order(&["flat", "dark"]).unwrap_err().contains("after dark"));
+        assert!(order(&["dark", "steady", "average"]).unwrap_err().contains("average"));
+        assert!(order(&["dark", "dark"]).unwrap_err().contains("second time"));
+        assert!(order(&["flat"]).unwrap_err().contains("dark is missing"));
+    }
+}

@@ -1,0 +1,361 @@
+//! `steady`: holds the still background still.
+//!
+//! Each frame is resampled once, by its pose, so that the background lies where it lies in the
+//! reference ([`crate::math::resample`]). The pose was measured from the still background
+//! ([`crate::register`]); a moving mechanism does not pull on it.
+//!
+//! Order: after the corrections in sensor coordinates (a fixed pattern that is moved cannot be
+//! taken off any more). With `average` before it the frames are averaged in the same coordinates
+//! and not resampled again.
+//!
+//! Edges: `crop` writes the part of the scene that every frame saw; `fill` keeps the frame's size,
+//! and what a frame did not see comes from its neighbours (with `average`) or repeats its edge.
+//! Where cropping would leave less than half of the width or height, `fill` is used and said so.
+
+use serde::{Deserialize, Serialize};
+
+use super::{Realm, SettingDoc, StageDoc, StageError};
+use crate::frame::convert::{signed, to_f32};
+use crate::frame::{Coding, FixedPlane, Flaw, Frame, Layout, Plane};
+use crate::math::resample::{RowScratch, Shift, shifted_row, valid_range};
+use crate::register::path::Window;
+
+/// What becomes of places that not every frame saw.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Edges {
+    /// Cut off.
+    #[default]
+    Crop,
+    /// Kept.
+    Fill,
+}
+
+/// Settings of the stage.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct SteadySettings {
+    /// What becomes of places that not every frame saw.
+    pub edges: Edges,
+    /// How far the picture may jump from one frame to the next, in pixels; 4 to 28.
+    pub reach: usize,
+    /// Rectangles `[x, y, width, height]` in px of the still background; none: found by itself.
+    pub include: Vec<[usize; 4]>,
+    /// Rectangles that are never background.
+    pub exclude: Vec<[usize; 4]>,
+}
+
+impl Default for SteadySettings {
+    fn default() -> Self {
+        Self { edges: Edges::Crop, reach: 20, include: Vec::new(), exclude: Vec::new() }
+    }
+}
+
+impl SteadySettings {
+    /// Checks the settings.
+    ///
+    /// # Errors
+    /// [`StageError::BadSetting`] for a reach outside 4 to 28.
+    pub fn check(&self) -> Result<(), StageError> {
+        if (4..=28).contains(&self.reach) {
+            return Ok(());
+        }
+        Err(StageError::BadSetting {
+            stage: "steady",
+            setting: "reach",
+            found: self.reach.to_string(),
+            expected: "from 4 to 28 px",
+        })
+    }
+}
+
+/// What people see of the stage.
+pub const DOC: StageDoc = StageDoc {
+    name: "steady",
+    summary: "resamples each frame once so that the still background stands still",
+    takes: &[Realm::Sensor, Realm::Linear],
+    gives: Some(Realm::Linear),
+    settings: &[
+        SettingDoc {
+            name: "edges",
+            unit: "-",
+            range: "\"crop\" or \"fill\"",
+            default: "\"crop\"",
+            meaning: "what becomes of places that not every frame saw",
+        },
+        SettingDoc {
+            name: "reach",
+            unit: "px",
+            range: "4 to 28",
+            default: "20",
+            meaning: "how far the picture may jump from one frame to the next",
+        },
+        SettingDoc {
+            name: "include",
+            unit: "px",
+            range: "rectangles [x, y, width, height]",
+            default: "[]",
+            meaning: "where the still background is; empty: it is found",
+        },
+        SettingDoc {
+            name: "exclude",
+            unit: "px",
+            range: "rectangles [x, y, width, height]",
+            default: "[]",
+            meaning: "where it never is",
+        },
+    ],
+};
+
+/// Where one frame goes.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Move {
+    /// Shift of the scene in the frame against where it should lie, in pixels of the full frame.
+    pub shift: [f64; 2],
+    /// Factor on the light.
+    pub gain: f32,
+    /// Part of the reference to write.
+    pub window: Window,
+}
+
+impl Move {
+    /// The same for planes that hold every second pixel of the frame.
+    fn for_layout(&self, layout: Layout) -> Self {
+        if !matches!(layout, Layout::Sites(_)) {
+            return *self;
+        }
+        Self {
+            shift: [self.shift[0] / 2.0, self.shift[1] / 2.0],
+            gain: self.gain,
+            window: Window {
+                origin: [self.window.origin[0] / 2, self.window.origin[1] / 2],
+                size: [self.window.size[0] / 2, self.window.size[1] / 2],
+            },
+        }
+    }
+}
+
+/// Resamples a frame.
+#[must_use]
+pub fn moved(frame: &Frame, to: &Move) -> Frame {
+    let to = to.for_layout(frame.layout);
+    let mut planes = Vec::with_capacity(frame.planes.len());
+    let mut flaws = Vec::new();
+    for (p, plane) in frame.planes.iter().enumerate() {
+        let mut out = Plane::filled(to.window.size[0], to.window.size[1], 0.0);
+        let marks = moved_plane(plane, frame.flaws_of(p), &to, |y, row, _| {
+            out.row_mut(y).copy_from_slice(row);
+        });
+        planes.push(out);
+        flaws.push(marks);
+    }
+    if flaws.iter().flatten().all(|&f| f == Flaw::None) {
+        flaws.clear();
+    }
+    Frame { planes, layout: frame.layout, domain: frame.domain, flaws }
+}
+
+/// Resamples a frame into 16-bit planes; places that the frame did not see are marked missing.
+#[must_use]
+pub fn locked(frame: &Frame, to: &Move, coding: Coding) -> Vec<FixedPlane> {
+    let to = to.for_layout(frame.layout);
+    let [w, h] = to.window.size;
+    frame
+        .planes
+        .iter()
+        .enumerate()
+        .map(|(p, plane)| {
+            let mut codes = Vec::with_capacity(w * h);
+            let marks = moved_plane(plane, frame.flaws_of(p), &to, |_, row, valid| {
+                codes.extend(row.iter().enumerate().map(|(x, &v)| {
+                    if x >= valid.0 && x < valid.1 { coding.encode(v) } else { Coding::MISSING }
+                }));
+            });
+            for (c, f) in codes.iter_mut().zip(marks) {
+                match f {
+                    Flaw::None => {}
+                    Flaw::Saturated if *c != Coding::MISSING => *c = Coding::SATURATED,
+                    Flaw::Saturated | Flaw::Missing => *c = Coding::MISSING,
+                }
+            }
+            FixedPlane { width: w, height: h, codes, coding }
+        })
+        .collect()
+}
+
+/// Gives each resampled row and its valid columns to `each`; returns the moved flaws (none where
+/// there were none).
+fn moved_plane(
+    plane: &Plane,
+    flaws: Option<&[Flaw]>,
+    to: &Move,
+    mut each: impl FnMut(usize, &[f32], (usize, usize)),
+) -> Vec<Flaw> {
+    let [w, h] = to.window.size;
+    let [x0, y0] = to.window.origin.map(signed);
+    let kernel = Shift::new(to.shift[0], to.shift[1]);
+    let mut scratch = RowScratch::default();
+    let mut row = vec![0.0; w];
+    let across = valid_range(x0, to.shift[0], w, plane.width());
+    let down = valid_range(y0, to.shift[1], h, plane.height());
+    for y in 0..h {
+        shifted_row(plane.into(), &kernel, (x0, y0 + signed(y)), &mut row, &mut scratch);
+        for v in &mut row {
+            *v *= to.gain;
+        }
+        let valid = if y >= down.0 && y < down.1 { across } else { (0, 0) };
+        each(y, &row, valid);
+    }
+    flaws.map_or_else(Vec::new, |f| moved_flaws(f, plane.width(), to, &kernel))
+}
+
+/// Taps lighter than this do not carry a flaw on.
+const TAP: f32 = 0.05;
+
+/// Marks every output pixel to which a flawed sample adds noticeably.
+fn moved_flaws(flaws: &[Flaw], width: usize, to: &Move, kernel: &Shift) -> Vec<Flaw> {
+    let [w, h] = to.window.size;
+    let mut out = vec![Flaw::None; w * h];
+    let heavy = |taps: &[f32]| -> Vec<isize> {
+        (0..taps.len())
+            .filter(|&j| taps[j].abs() > TAP)
+            .map(|j| signed(j) - signed(crate::math::resample::BEFORE))
+            .collect()
+    };
+    let (across, down) = (heavy(&kernel.x), heavy(&kernel.y));
+    for (at, &flaw) in flaws.iter().enumerate().filter(|(_, f)| **f != Flaw::None) {
+        let (sx, sy) = (signed(at % width), signed(at / width));
+        for dy in &down {
+            let y = sy - dy - kernel.whole[1] - signed(to.window.origin[1]);
+            if y < 0 || y >= signed(h) {
+                continue;
+            }
+            for dx in &across {
+                let x = sx - dx - kernel.whole[0] - signed(to.window.origin[0]);
+                if x >= 0 && x < signed(w) {
+                    let o = &mut out[y.unsigned_abs() * w + x.unsigned_abs()];
+                    *o = (*o).max(flaw);
+                }
+            }
+        }
+    }
+    out
+}
+
+/// Takes a mosaic apart into its four half-size planes; other layouts come back as they are.
+#[must_use]
+pub fn into_sites(frame: Frame) -> Frame {
+    let Layout::Mosaic(mosaic) = frame.layout else { return frame };
+    let source = &frame.planes[0];
+    let (w, h) = (source.width() / 2, source.height() / 2);
+    let corner = |s: usize| (s % 2, s / 2);
+    let planes = (0..4)
+        .map(|s| {
+            let (dx, dy) = corner(s);
+            Plane::from_fn(w, h, |x, y| source.at(2 * x + dx, 2 * y + dy))
+        })
+        .collect();
+    let flaws = frame.flaws_of(0).map_or_else(Vec::new, |f| {
+        (0..4)
+            .map(|s| {
+                let (dx, dy) = corner(s);
+                let at = |i: usize| (2 * (i / w) + dy) * source.width() + 2 * (i % w) + dx;
+                (0..w * h).map(|i| f[at(i)]).collect()
+            })
+            .collect()
+    });
+    Frame { planes, layout: Layout::Sites(mosaic), domain: frame.domain, flaws }
+}
+
+/// Puts four half-size planes together again; other layouts come back as they are.
+#[must_use]
+pub fn into_mosaic(frame: Frame) -> Frame {
+    let Layout::Sites(mosaic) = frame.layout else { return frame };
+    let (w, h) = (frame.width(), frame.height());
+    let site = |x: usize, y: usize| (y % 2) * 2 + x % 2;
+    let plane = Plane::from_fn(2 * w, 2 * h, |x, y| frame.planes[site(x, y)].at(x / 2, y / 2));
+    let flaws = if frame.flaws.is_empty() {
+        Vec::new()
+    } else {
+        let at = |i: usize| (i % (2 * w), i / (2 * w));
+        let one = (0..4 * w * h)
+            .map(|i| {
+                let (x, y) = at(i);
+                frame.flaws[site(x, y)].get((y / 2) * w + x / 2).copied().unwrap_or_default()
+            })
+            .collect();
+        vec![one]
+    };
+    Frame { planes: vec![plane], layout: Layout::Mosaic(mosaic), domain: frame.domain, flaws }
+}
+
+/// Variance that resampling by `shift` leaves of white noise, for planes of this layout.
+#[must_use]
+pub fn noise_gain(shift: [f64; 2], layout: Layout) -> f32 {
+    let by = if matches!(layout, Layout::Sites(_)) { 0.5 } else { 1.0 };
+    Shift::new(shift[0] * by, shift[1] * by).noise_gain()
+}
+
+/// Median of the variances of all planes, for the record; 0 without pixels.
+#[must_use]
+pub fn median_of(planes: &[&Plane]) -> f64 {
+    let mut all: Vec<f32> =
+        planes.iter().flat_map(|p| p.data().iter().step_by(7)).copied().collect();
+    f64::from(crate::math::robust::median(&mut all).unwrap_or(to_f32(0.0)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frame::{Domain, Mosaic};
+
+    fn to(shift: [f64; 2], size: [usize; 2]) -> Move {
+        Move { shift, gain: 1.0, window: Window { origin: [0, 0], size } }
+    }
+
+    #[test]
+    fn nothing_to_move_changes_no_bit() {
+        let p = Plane::from_fn(20, 16, |x, y| (x * 31 + y * 7) as f32 * 0.37);
+        let f = moved(&Frame::mono(p.clone()), &to([0.0, 0.0], [20, 16]));
+        assert_eq!(f.planes[0], p);
+        assert!(f.flaws.is_empty());
+    }
+
+    #[test]
+    fn content_comes_back_to_where_it_was() {
+        let wave = |x: f64| to_f32(100.0 + 30.0 * libm::sin(0.4 * x));
+        let seen = Plane::from_fn(64, 20, |x, _| wave(x as f64 - 2.3));
+        let f = moved(&Frame::mono(seen), &to([2.3, 0.0], [60, 20]));
+        for x in 6..54 {
+            assert!((f.planes[0].at(x, 10) - wave(x as f64)).abs() < 0.2);
+        }
+    }
+
+    #[test]
+    fn a_saturated_sample_marks_what_it_touches_and_the_unseen_is_missing() {
+        let mut frame = Frame::mono(Plane::filled(16, 16, 5.0));
+        frame.flaws_mut(0)[8 * 16 + 8] = Flaw::Saturated;
+        let coding = Coding::for_white(4000.0);
+        let l = &locked(&frame, &to([1.5, 0.0], [16, 16]), coding)[0];
+        assert_eq!(l.codes[8 * 16 + 7], Coding::SATURATED);
+        assert_eq!(l.codes[8 * 16 + 6], Coding::SATURATED);
+        assert_ne!(l.codes[8 * 16 + 12], Coding::SATURATED);
+        assert_eq!(l.codes[8 * 16 + 15], Coding::MISSING);
+    }
+
+    #[test]
+    fn a_mosaic_comes_apart_and_together() {
+        let plane = Plane::from_fn(8, 6, |x, y| (y * 8 + x) as f32);
+        let mut frame = Frame {
+            planes: vec![plane],
+            layout: Layout::Mosaic(Mosaic::Rggb),
+            domain: Domain::Linear,
+            flaws: Vec::new(),
+        };
+        frame.flaws_mut(0)[11] = Flaw::Saturated;
+        let sites = into_sites(frame.clone());
+        assert_eq!(sites.planes.len(), 4);
+        assert!((sites.planes[3].at(0, 0) - 9.0).abs() < 1e-6);
+        assert_eq!(into_mosaic(sites), frame);
+    }
+}
