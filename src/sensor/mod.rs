@@ -18,6 +18,7 @@ mod pattern;
 mod robust;
 pub mod stack;
 pub mod transfer;
+pub mod uniformity;
 
 pub use clip_noise::{ClipNoise, ClipNoiseEstimate};
 pub use dark::MasterDark;

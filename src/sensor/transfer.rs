@@ -236,6 +236,15 @@ pub fn fit(
 }
 
 impl PhotonTransfer {
+    /// Signal to noise ratio of one pixel in one frame at `electrons` e-:
+    /// `e / sqrt(s^2 + 1 / (12 K^2) + e)`.
+    #[must_use]
+    pub fn snr(&self, electrons: f64) -> f64 {
+        let read = self.model.read_noise_e;
+        let rounding = QUANTISATION / (self.k_dn_per_e * self.k_dn_per_e);
+        electrons / (read * read + rounding + electrons).sqrt()
+    }
+
     /// What a person should know of it.
     #[must_use]
     pub fn warnings(&self) -> Vec<Warning> {
@@ -332,6 +341,27 @@ mod tests {
         let t = fit(&dark, vec![bright], 4_095.0).unwrap();
         assert!((t.k_dn_per_e - 0.513_917).abs() < 1e-9);
         assert!((t.model.read_noise_e - 16.0_f64.sqrt() / 0.513_917).abs() < 1e-3);
+    }
+
+    #[test]
+    fn signal_to_noise_of_the_worked_example() {
+        // K 0.5, read noise 8 e-, quantum efficiency 0.6: 100 photons -> 60 e-, 5.38; 500 -> 15.7;
+        // 2000 -> 33.7; 20000 -> 109.3 (EMVA 1288 SNR equation, arithmetic).
+        let dark = TransferPoint { signal: 0.0, variance: 16.0 + 1.0 / 12.0, dof: 1e6 };
+        let bright = TransferPoint { signal: 1000.0, variance: 516.0 + 1.0 / 12.0, dof: 1e6 };
+        let t = fit(&dark, vec![bright], 4_095.0).unwrap();
+        for (photons, snr, within) in [
+            (100.0, 5.38, 0.005),
+            (500.0, 15.7, 0.05),
+            (2_000.0, 33.7, 0.05),
+            (20_000.0, 109.3, 0.05),
+        ] {
+            assert!(
+                (t.snr(0.6 * photons) - snr).abs() < within,
+                "{photons}: {}",
+                t.snr(0.6 * photons)
+            );
+        }
     }
 
     #[test]
