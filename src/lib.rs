@@ -1,9 +1,8 @@
 //! hushframe: overnight post-processing of high-speed macro footage.
 //!
-//! The layers, lowest first; a layer uses only lower ones (`tests/layers.rs` holds it):
-//! [`frame`], then [`math`], [`footage`], [`record`], [`optics`], then [`sensor`],
-//! [`register`], [`stages`], [`labels`], then [`pipeline`], [`engine`], then [`night`] and
-//! [`simulate`], then [`cli`].
+//! The layers, lowest first; a layer uses only lower ones (`tests/layers.rs` holds it): [`frame`],
+//! then [`math`], [`footage`], [`record`], [`optics`], then [`sensor`], [`register`], [`labels`],
+//! then [`stages`], [`simulate`].
 
 pub mod footage;
 pub mod frame;

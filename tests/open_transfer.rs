@@ -5,7 +5,6 @@
 //! by the standard method over whole frames: K = 0.02054 DN/e-, dark mean 2.879 DN, dark variance
 //! 0.1094 DN^2, variance turns down at a mean of 220.9 DN.
 
-
 use std::path::{Path, PathBuf};
 
 use hushframe::frame::Samples;

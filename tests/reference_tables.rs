@@ -3,7 +3,6 @@
 //! `tests/reference/make_tables.py` says how the tables were made and what they hold; here they
 //! are only read.
 
-
 use std::sync::Arc;
 
 use hushframe::frame::{Domain, Frame, Layout, Plane, Samples};

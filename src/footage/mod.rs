@@ -1,1 +1,118 @@
-//! To be written.
+//! Sequences on disk: finding them, reading their frames and facts, writing results safely.
+//!
+//! | file | what it holds |
+//! | --- | --- |
+//! | `find` | which files make a clip, in which order, with which numbers missing |
+//! | `decode` | one frame's samples, whatever its format; limits before any allocation |
+//! | `tiff`, `ifd`, `png`, `jpeg`, `pnm` | the formats |
+//! | `facts` | rate, exposure, scale ... and where each came from |
+//! | `scale`, `toml_text` | the object-space scale; small TOML files and their mistakes |
+//! | `exif` | the facts a camera wrote into its files |
+//! | `write` | temp file, fsync, rename, fsync of the folder; TIFF and PNG bytes |
+//! | `guard` | no output inside an input |
+//! | `open` | inputs: read-only, regular files, never waiting for a pipe |
+//! | `names` | names from disk as harmless text |
+//!
+//! **Nothing here opens an input for writing, and no input is mapped into memory** (a file that
+//! shrinks under a map kills the process).
+
+mod decode;
+mod exif;
+mod facts;
+mod find;
+mod guard;
+mod ifd;
+mod jpeg;
+mod names;
+mod open;
+mod png;
+mod pnm;
+mod scale;
+mod tiff;
+mod toml_text;
+mod write;
+
+use std::io;
+use std::path::Path;
+
+use thiserror::Error;
+
+pub use decode::{
+    Decoded, Expected, FileKind, MAX_DECODED_BYTES, MAX_SIDE, Shape, decode, decode_bytes, shape_of,
+};
+pub use exif::{ExifFacts, exif_facts};
+pub use facts::{Fact, FactSource, Facts, FactsFile, Mains, parse_mosaic};
+pub use find::{Clip, FrameFile, MAX_SPAN, find};
+pub use guard::check_output;
+pub use names::printable;
+pub use scale::{ScaleText, ScaleValue, read_scale};
+pub use toml_text::toml_fault;
+pub use write::{
+    OutFrame, TiffTags, Written, encode_png16, encode_tiff, hash_bytes, hash_file, write_atomic,
+    write_bytes,
+};
+
+/// What went wrong with files, by who must act.
+#[derive(Debug, Error)]
+pub enum FootageError {
+    /// The footage: a file or folder is damaged or not what is needed here.
+    #[error("{path}: {what}")]
+    Footage {
+        /// The file or folder, as printable text.
+        path: String,
+        /// What is wrong with it and what to do.
+        what: String,
+    },
+    /// The footage is sound, but of a kind that this program does not read.
+    #[error("{path}: {what}")]
+    Unsupported {
+        /// The file, as printable text.
+        path: String,
+        /// Which kind it is, and which would be read.
+        what: String,
+    },
+    /// A file claims more than the hard limits allow.
+    #[error("{path}: {what}")]
+    Limit {
+        /// The file, as printable text.
+        path: String,
+        /// The number claimed and the limit.
+        what: String,
+    },
+    /// The person's settings: a fact in a file or option does not make sense.
+    #[error("{place}: {what}")]
+    Facts {
+        /// File, line and key, or the option.
+        place: String,
+        /// What is wrong and what to write instead.
+        what: String,
+    },
+    /// The place for results: it would harm the originals.
+    #[error("{path}: {what}")]
+    Output {
+        /// The output, as printable text.
+        path: String,
+        /// Why it is refused, and what to do.
+        what: String,
+    },
+    /// The disk or the operating system.
+    #[error("{path}: could not {doing}: {source}")]
+    Disk {
+        /// The file or folder, as printable text.
+        path: String,
+        /// What was being done: "open", "write" ...
+        doing: &'static str,
+        /// What the system said.
+        source: io::Error,
+    },
+}
+
+impl FootageError {
+    fn footage(path: &Path, what: impl Into<String>) -> Self {
+        Self::Footage { path: printable(path), what: what.into() }
+    }
+
+    fn disk(path: &Path, doing: &'static str, source: io::Error) -> Self {
+        Self::Disk { path: printable(path), doing, source }
+    }
+}

@@ -93,6 +93,13 @@ pub fn index_in(x: isize, len: usize) -> Option<usize> {
     usize::try_from(x).ok().filter(|&i| i < len)
 }
 
+/// A position in a ring of `mask + 1` places, where `mask + 1` is a power of two.
+#[inline]
+#[must_use]
+pub fn ring_index(x: isize, mask: usize) -> usize {
+    (x as usize) & mask
+}
+
 /// A count as `u32`, saturating.
 #[inline]
 #[must_use]
@@ -116,5 +123,7 @@ mod tests {
         assert_eq!(clamp_index(9, 4), 3);
         assert_eq!(index_in(-1, 4), None);
         assert_eq!(index_in(3, 4), Some(3));
+        assert_eq!(ring_index(-1, 255), 255);
+        assert_eq!(ring_index(257, 255), 1);
     }
 }

@@ -81,6 +81,13 @@ impl FixedPlane {
         &self.codes[y * self.width..(y + 1) * self.width]
     }
 
+    /// The value at an index; a saturated sample gives the highest value there is.
+    #[inline]
+    #[must_use]
+    pub fn decode_at(&self, at: usize) -> f32 {
+        self.coding.decode(self.codes[at].min(65_534))
+    }
+
     /// The plane of values (marks decode to what their number says).
     #[must_use]
     pub fn to_plane(&self) -> Plane {

@@ -1,12 +1,15 @@
-//! Pictures in memory: planes of `f32`, their layout and domain, and compact 16-bit planes.
+//! Pictures in memory: planes of `f32`, their layout and domain, display curves, and compact
+//! 16-bit planes.
 //!
 //! Origin at the centre of the top-left pixel, x right, y down. Rows are stored one after another
 //! without padding. Nothing here reads a file or can fail at run time.
 
 pub mod convert;
+mod curve;
 mod fixed;
 pub mod units;
 
+pub use curve::CurveTables;
 pub use fixed::{Coding, FixedPlane};
 
 use serde::{Deserialize, Serialize};

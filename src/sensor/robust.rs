@@ -1,6 +1,7 @@
 //! Medians and the statistics of sample variances that this layer leans on.
 //!
-//! Medians of an even number of values are the mean of the middle two, as everywhere outside.
+//! Medians of an even number of values are the mean of the middle two, as in the libraries the
+//! clipping is checked against; those of `crate::math::robust` take the lower one, which is cheaper.
 
 /// Median absolute deviation to standard deviation of a normal distribution.
 pub(super) const MAD_TO_SIGMA: f32 = 1.482_602_2;

@@ -3,9 +3,16 @@
 //! A stage never opens a file, never prints, never sees TOML, a path or another stage. What it
 //! needs to know of the clip is in [`ClipInfo`]; what it measures goes into [`Notes`].
 
+pub mod average;
+pub mod caption;
+pub mod clock;
 pub mod dark;
 pub mod defects;
+pub mod display;
 pub mod flat;
+#[cfg(test)]
+mod label_tests;
+pub mod scale_bar;
 
 use thiserror::Error;
 
@@ -162,4 +169,17 @@ pub enum StageError {
         /// What, number, remedy.
         why: String,
     },
+}
+
+/// Checks a label's height of capitals, in percent of the frame's height.
+fn label_height(stage: &'static str, percent: f64) -> Result<(), StageError> {
+    if (3.0..=10.0).contains(&percent) {
+        return Ok(());
+    }
+    Err(StageError::BadSetting {
+        stage,
+        setting: "text_height",
+        found: percent.to_string(),
+        expected: "a percentage of the frame's height from 3 to 10",
+    })
 }

@@ -1,0 +1,272 @@
+//! Scenes with known truth for the accuracy benches: a real texture, Fourier-shifted, behind a
+//! textured disc that moves, turns and rings; photons and read noise on top.
+#![allow(dead_code, reason = "each bench uses its part of this module")]
+
+use hushframe::frame::{Coding, FixedPlane, NoiseModel, Plane};
+use hushframe::math::fft2::{Fft2, Scratch, frequency};
+use rand::SeedableRng;
+use rand_chacha::ChaCha12Rng;
+use rand_distr::{Distribution, Normal, Poisson};
+
+/// A texture of test-frames/textures as light from 0 to 1.
+pub fn texture(name: &str) -> Plane {
+    let path = format!("{}/test-frames/textures/{name}.png", env!("CARGO_MANIFEST_DIR"));
+    let picture = image::open(path).expect("bundled texture").to_luma8();
+    let (w, h) = (picture.width() as usize, picture.height() as usize);
+    Plane::from_vec(w, h, picture.into_raw().into_iter().map(|v| f32::from(v) / 255.0).collect())
+        .expect("size of the picture")
+}
+
+/// A periodic plane whose content can be moved exactly.
+pub struct Shiftable {
+    fft: Fft2,
+    spectrum: Vec<rustfft::num_complex::Complex32>,
+}
+
+impl Shiftable {
+    pub fn new(plane: &Plane) -> Self {
+        let fft = Fft2::new(plane.width(), plane.height());
+        let mut spectrum = Vec::new();
+        fft.forward(plane.data(), &mut spectrum, &mut Scratch::default());
+        Self { fft, spectrum }
+    }
+
+    /// Content moved by (dx, dy): x right, y down.
+    pub fn moved(&self, dx: f64, dy: f64) -> Plane {
+        use rustfft::num_complex::Complex32;
+        let (w, h) = (self.fft.width(), self.fft.height());
+        let mut s = self.spectrum.clone();
+        for kx in 0..self.fft.columns() {
+            for ky in 0..h {
+                let (fx, fy) = (frequency(kx, w), frequency(ky, h));
+                let a = -2.0 * std::f64::consts::PI * (fx * dx + fy * dy);
+                let turn = Complex32::new(a.cos() as f32, a.sin() as f32);
+                s[kx * h + ky] *= turn / (w * h) as f32;
+            }
+        }
+        let mut out = Vec::new();
+        self.fft.inverse(&mut s, &mut out, &mut Scratch::default());
+        Plane::from_vec(w, h, out).expect("same size")
+    }
+}
+
+/// How the scene is made.
+#[derive(Debug, Clone)]
+pub struct Setup {
+    pub size: usize,
+    pub frames: usize,
+    pub background: &'static str,
+    pub foreground: &'static str,
+    /// Part of the area that moves; 0 for none.
+    pub share: f64,
+    /// Pixels a frame.
+    pub velocity: [f64; 2],
+    /// Radians a frame.
+    pub turn: f64,
+    /// Pixels of ringing at 1/9 of the frame rate.
+    pub ring: f64,
+    /// Standard deviation of the random walk and of the vibration, pixels.
+    pub walk: f64,
+    pub vibration: f64,
+    /// Constant motion of the camera, pixels a frame.
+    pub pan: [f64; 2],
+    pub peak: f64,
+    pub read: f64,
+    pub seed: u64,
+}
+
+impl Default for Setup {
+    fn default() -> Self {
+        Self {
+            size: 384,
+            frames: 60,
+            background: "brick",
+            foreground: "gravel",
+            share: 0.3,
+            velocity: [0.6, 0.35],
+            turn: 0.004,
+            ring: 0.8,
+            walk: 0.1,
+            vibration: 0.5,
+            pan: [0.0, 0.0],
+            peak: 150.0,
+            read: 8.0,
+            seed: 1,
+        }
+    }
+}
+
+/// The scene, ready to give frames.
+pub struct Scene {
+    pub setup: Setup,
+    background: Shiftable,
+    foreground: Plane,
+    /// True shift of the scene in each frame, relative to the first.
+    pub truth: Vec<[f64; 2]>,
+}
+
+/// Bilinear value of a periodic plane.
+fn sample(p: &Plane, x: f64, y: f64) -> f32 {
+    let (fx, fy) = (x.floor(), y.floor());
+    let (tx, ty) = ((x - fx) as f32, (y - fy) as f32);
+    let wrap = |v: f64, n: usize| (v as i64).rem_euclid(n as i64) as usize;
+    let (x0, y0) = (wrap(fx, p.width()), wrap(fy, p.height()));
+    let (x1, y1) = ((x0 + 1) % p.width(), (y0 + 1) % p.height());
+    let top = p.at(x0, y0) * (1.0 - tx) + p.at(x1, y0) * tx;
+    let low = p.at(x0, y1) * (1.0 - tx) + p.at(x1, y1) * tx;
+    top * (1.0 - ty) + low * ty
+}
+
+impl Scene {
+    pub fn new(setup: Setup) -> Self {
+        let mut rng = ChaCha12Rng::seed_from_u64(setup.seed);
+        let step = Normal::new(0.0, 1.0).expect("normal");
+        let mut truth = Vec::new();
+        let mut place = [0.0, 0.0];
+        for k in 0..setup.frames {
+            let mut p = place;
+            for (a, v) in p.iter_mut().enumerate() {
+                let phase = 2.0 * std::f64::consts::PI * k as f64 * [0.137, 0.211][a];
+                *v += setup.vibration * (phase.sin() - 0.0) + setup.pan[a] * k as f64;
+            }
+            truth.push(p);
+            for v in &mut place {
+                *v += setup.walk * step.sample(&mut rng);
+            }
+        }
+        let origin = truth[0];
+        for p in &mut truth {
+            *p = [p[0] - origin[0], p[1] - origin[1]];
+        }
+        Self {
+            background: Shiftable::new(&texture(setup.background)),
+            foreground: texture(setup.foreground),
+            truth,
+            setup,
+        }
+    }
+
+    /// Opacity of the foreground at reference coordinates of frame k.
+    fn cover(&self, k: usize, x: f64, y: f64) -> f32 {
+        let s = &self.setup;
+        if s.share <= 0.0 {
+            return 0.0;
+        }
+        let n = s.size as f64;
+        let radius = (s.share / std::f64::consts::PI).sqrt() * n;
+        let c = self.centre(k);
+        let d = ((x - c[0]).powi(2) + (y - c[1]).powi(2)).sqrt();
+        (radius - d + 0.5).clamp(0.0, 1.0) as f32
+    }
+
+    fn centre(&self, k: usize) -> [f64; 2] {
+        let s = &self.setup;
+        let n = s.size as f64;
+        let t = k as f64 - s.frames as f64 / 2.0;
+        let ring = s.ring * (2.0 * std::f64::consts::PI * k as f64 / 9.0).sin();
+        [0.5 * n + s.velocity[0] * t + ring, 0.5 * n + s.velocity[1] * t]
+    }
+
+    /// Frame k without noise, in electrons, with the scene moved by `shift`.
+    pub fn clean(&self, k: usize, shift: [f64; 2]) -> Plane {
+        let s = &self.setup;
+        let moved = self.background.moved(shift[0], shift[1]);
+        let inset = (moved.width() - s.size) / 2;
+        let c = self.centre(k);
+        let angle = s.turn * k as f64;
+        let (sin, cos) = angle.sin_cos();
+        Plane::from_fn(s.size, s.size, |x, y| {
+            let b = moved.at(x + inset, y + inset);
+            let (rx, ry) = (x as f64 - shift[0], y as f64 - shift[1]);
+            let a = self.cover(k, rx, ry);
+            let v = if a > 0.0 {
+                let (dx, dy) = (rx - c[0], ry - c[1]);
+                let f = sample(
+                    &self.foreground,
+                    256.0 + cos * dx + sin * dy,
+                    256.0 - sin * dx + cos * dy,
+                );
+                b + a * (f - b)
+            } else {
+                b
+            };
+            v.max(0.0) * s.peak as f32
+        })
+    }
+
+    /// Frame k as the camera gives it, in electrons, with its noise.
+    pub fn noisy(&self, k: usize) -> Plane {
+        let s = &self.setup;
+        let mut rng = ChaCha12Rng::seed_from_u64(s.seed.wrapping_mul(7919) + 1);
+        rng.set_stream(k as u64 + 1);
+        let read = Normal::new(0.0, s.read.max(1e-9)).expect("normal");
+        let mut p = self.clean(k, self.truth[k]);
+        for v in p.data_mut() {
+            let shot = if *v > 0.0 {
+                Poisson::new(f64::from(*v)).expect("positive").sample(&mut rng)
+            } else {
+                0.0
+            };
+            *v = (shot + read.sample(&mut rng)) as f32;
+        }
+        p
+    }
+
+    /// The noise model of the frames: one DN is one electron.
+    pub fn noise(&self) -> NoiseModel {
+        NoiseModel { gain_e_per_dn: 1.0, read_noise_e: self.setup.read }
+    }
+
+    /// The frame as the registration takes it.
+    pub fn coded(&self, k: usize) -> FixedPlane {
+        let white = (self.setup.peak * 2.0).max(400.0) as f32;
+        FixedPlane::from_plane(&self.noisy(k), None, Coding::for_white(white))
+    }
+
+    /// Cramer-Rao bound of the shift (x and y) from background pixels only, with a known template:
+    /// J = sum grad grad^T (1/v + 1/(2 v^2)).
+    pub fn bound(&self, k: usize) -> [f64; 2] {
+        let s = &self.setup;
+        let shift = self.truth[k];
+        let moved = self.background.moved(shift[0], shift[1]);
+        let e = 0.5;
+        let fx = [
+            self.background.moved(shift[0] - e, shift[1]),
+            self.background.moved(shift[0] + e, shift[1]),
+        ];
+        let fy = [
+            self.background.moved(shift[0], shift[1] - e),
+            self.background.moved(shift[0], shift[1] + e),
+        ];
+        let inset = (moved.width() - s.size) / 2;
+        let (mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0);
+        for y in 0..s.size {
+            for x in 0..s.size {
+                if self.cover(k, x as f64 - shift[0], y as f64 - shift[1]) > 0.0 {
+                    continue;
+                }
+                let at = |p: &Plane| f64::from(p.at(x + inset, y + inset)) * s.peak;
+                let v = at(&moved).max(0.0) + s.read * s.read;
+                let (gx, gy) = (at(&fx[0]) - at(&fx[1]), at(&fy[0]) - at(&fy[1]));
+                let w = 1.0 / v + 0.5 / (v * v);
+                xx += w * gx * gx;
+                xy += w * gx * gy;
+                yy += w * gy * gy;
+            }
+        }
+        let det = xx * yy - xy * xy;
+        [(yy / det).sqrt(), (xx / det).sqrt()]
+    }
+}
+
+/// Root mean square error over frames and both axes, a constant offset removed.
+pub fn rms_error(found: &[[f64; 2]], truth: &[[f64; 2]]) -> f64 {
+    let n = found.len() as f64;
+    let mut total = 0.0;
+    for a in 0..2 {
+        let d: Vec<f64> = found.iter().zip(truth).map(|(f, t)| f[a] - t[a]).collect();
+        let mean = d.iter().sum::<f64>() / n;
+        total += d.iter().map(|v| (v - mean).powi(2)).sum::<f64>();
+    }
+    (total / (2.0 * n)).sqrt()
+}

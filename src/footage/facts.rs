@@ -1,0 +1,512 @@
+//! Facts of a clip: what was known when it was shot, and where each fact came from.
+//!
+//! A fact that nobody gave stays unknown; nothing here guesses. The same facts can be given as
+//! options, in `shoot.toml` and in `clip.toml` beside the frames, and some are found in the
+//! frames' EXIF. The higher place wins, fact by fact: option, shoot.toml, clip.toml, EXIF.
+//! The object-space scale is computed from pixel pitch and magnification only where no scale
+//! was given; such a scale has no known uncertainty.
+
+use std::fmt;
+use std::fs;
+use std::path::Path;
+use std::str::FromStr;
+
+use serde::{Deserialize, Serialize};
+
+use super::FootageError;
+use super::find::Clip;
+use super::scale::{ScaleText, ScaleValue, read_scale};
+use super::toml_text::{above_zero, finite, read_toml};
+use crate::frame::Mosaic;
+use crate::frame::units::{Duration, FrameRate, Length};
+use crate::record::Warning;
+
+/// Relative difference from which a given scale and pitch / magnification are said to disagree.
+/// Nominal magnifications of objectives are off by a few per cent (common practice, no source).
+const SCALE_DISAGREES: f64 = 0.1;
+
+/// Mains frequency, for flicker of lamps (light flickers at twice this).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(into = "u64", try_from = "u64")]
+pub enum Mains {
+    /// 50 Hz.
+    Hz50,
+    /// 60 Hz.
+    Hz60,
+}
+
+impl Mains {
+    /// The frequency in Hz.
+    #[must_use]
+    pub fn hz(self) -> f64 {
+        match self {
+            Self::Hz50 => 50.0,
+            Self::Hz60 => 60.0,
+        }
+    }
+}
+
+impl From<Mains> for u64 {
+    fn from(mains: Mains) -> Self {
+        match mains {
+            Mains::Hz50 => 50,
+            Mains::Hz60 => 60,
+        }
+    }
+}
+
+impl TryFrom<u64> for Mains {
+    type Error = String;
+
+    fn try_from(hz: u64) -> Result<Self, String> {
+        match hz {
+            50 => Ok(Self::Hz50),
+            60 => Ok(Self::Hz60),
+            other => Err(format!("{other} is no mains frequency: write 50 or 60 (Hz)")),
+        }
+    }
+}
+
+impl FromStr for Mains {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        match text.trim().trim_end_matches("Hz").trim_end() {
+            "50" => Ok(Self::Hz50),
+            "60" => Ok(Self::Hz60),
+            _ => Err(format!("\"{text}\" is no mains frequency: write 50 or 60 (Hz)")),
+        }
+    }
+}
+
+/// Reads the four letters of a mosaic, in upper or lower case.
+///
+/// # Errors
+/// Where they are none of RGGB, BGGR, GRBG, GBRG.
+pub fn parse_mosaic(text: &str) -> Result<Mosaic, String> {
+    match text.trim().to_ascii_uppercase().as_str() {
+        "RGGB" => Ok(Mosaic::Rggb),
+        "BGGR" => Ok(Mosaic::Bggr),
+        "GRBG" => Ok(Mosaic::Grbg),
+        "GBRG" => Ok(Mosaic::Gbrg),
+        _ => Err(format!("\"{text}\" is no mosaic: write RGGB, BGGR, GRBG or GBRG")),
+    }
+}
+
+/// Facts as one place gives them: `clip.toml`, a part of `shoot.toml`, or the options.
+#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct FactsFile {
+    /// Capture rate in frames a second.
+    pub rate: Option<FrameRate>,
+    /// Rate at which the result is shown, in frames a second.
+    pub playback: Option<FrameRate>,
+    /// Exposure time of one frame.
+    pub exposure: Option<Duration>,
+    /// Magnification on the sensor, sensor size : object size; above zero.
+    #[serde(deserialize_with = "above_zero")]
+    pub magnification: Option<f64>,
+    /// Distance of two pixels on the sensor.
+    pub pixel_pitch: Option<Length>,
+    /// Object size of a pixel, or a file that holds it.
+    pub scale: Option<ScaleText>,
+    /// Number of the frame whose time is 0.
+    pub trigger_frame: Option<u64>,
+    /// The colour filter over the top-left 2 x 2 pixels.
+    pub mosaic: Option<Mosaic>,
+    /// Black level in DN.
+    #[serde(deserialize_with = "finite")]
+    pub black: Option<f64>,
+    /// White level (saturation) in DN.
+    #[serde(deserialize_with = "above_zero")]
+    pub white: Option<f64>,
+    /// Mains frequency.
+    pub mains: Option<Mains>,
+}
+
+impl FactsFile {
+    /// Reads a facts file, such as `clip.toml`.
+    ///
+    /// # Errors
+    /// [`FootageError::Facts`] naming file, line and key; [`FootageError::Disk`] otherwise.
+    pub fn read(path: &Path) -> Result<Self, FootageError> {
+        read_toml(path)
+    }
+
+    /// The facts in the `clip.toml` beside a clip's frames; `None` where there is none.
+    ///
+    /// # Errors
+    /// As [`FactsFile::read`].
+    pub fn of_clip(clip: &Clip) -> Result<Option<Self>, FootageError> {
+        let path = clip.folder().join("clip.toml");
+        match fs::symlink_metadata(&path) {
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(None),
+            Err(e) => Err(FootageError::disk(&path, "open", e)),
+            Ok(_) => Self::read(&path).map(Some),
+        }
+    }
+
+    /// These facts with their source; a scale file is read, relative to the folder `base`.
+    ///
+    /// # Errors
+    /// Where the scale file cannot be read.
+    pub fn resolve(&self, source: &FactSource, base: &Path) -> Result<Facts, FootageError> {
+        let scale = match &self.scale {
+            None => None,
+            Some(ScaleText::Length(l)) => {
+                Some(ScaleValue { um_per_px: l.um(), sigma_um_per_px: None, file: None })
+            }
+            Some(ScaleText::File(file)) => Some(read_scale(&base.join(file))?),
+        };
+        Ok(Facts {
+            rate: Fact::of(self.rate, source),
+            playback: Fact::of(self.playback, source),
+            exposure: Fact::of(self.exposure, source),
+            magnification: Fact::of(self.magnification, source),
+            pixel_pitch: Fact::of(self.pixel_pitch, source),
+            scale: Fact::of(scale, source),
+            trigger_frame: Fact::of(self.trigger_frame, source),
+            mosaic: Fact::of(self.mosaic, source),
+            black: Fact::of(self.black, source),
+            white: Fact::of(self.white, source),
+            mains: Fact::of(self.mains, source),
+        })
+    }
+}
+
+/// Where a fact came from; written into records as its text.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(into = "String", from = "String")]
+pub enum FactSource {
+    /// Given on the command line.
+    Option,
+    /// From `shoot.toml`.
+    Shoot,
+    /// From `clip.toml` beside the frames.
+    Clip,
+    /// From this EXIF tag of a frame.
+    Exif(String),
+    /// Worked out from other facts.
+    Computed,
+    /// Nobody said; the documented default.
+    Default,
+}
+
+impl fmt::Display for FactSource {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Option => f.write_str("option"),
+            Self::Shoot => f.write_str("shoot.toml"),
+            Self::Clip => f.write_str("clip.toml"),
+            Self::Exif(tag) => write!(f, "exif {tag}"),
+            Self::Computed => f.write_str("computed"),
+            Self::Default => f.write_str("default"),
+        }
+    }
+}
+
+impl From<FactSource> for String {
+    fn from(source: FactSource) -> Self {
+        source.to_string()
+    }
+}
+
+impl From<String> for FactSource {
+    fn from(text: String) -> Self {
+        match text.as_str() {
+            "option" => Self::Option,
+            "shoot.toml" => Self::Shoot,
+            "clip.toml" => Self::Clip,
+            "computed" => Self::Computed,
+            "default" => Self::Default,
+            other => Self::Exif(other.strip_prefix("exif ").unwrap_or(other).to_owned()),
+        }
+    }
+}
+
+/// A fact and where it came from.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Fact<T> {
+    /// The fact.
+    pub value: T,
+    /// Where it came from.
+    pub source: FactSource,
+}
+
+impl<T> Fact<T> {
+    /// `value` with its source; `None` stays `None`.
+    #[must_use]
+    pub fn of(value: Option<T>, source: &FactSource) -> Option<Self> {
+        value.map(|value| Self { value, source: source.clone() })
+    }
+}
+
+/// The facts of a clip, each with its source; `None` where nobody gave it.
+///
+/// Units are those of [`FactsFile`]. Written into records: rates as exact fractions, lengths and
+/// times as text with six figures, the scale as a number.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Facts {
+    /// Capture rate in frames a second.
+    pub rate: Option<Fact<FrameRate>>,
+    /// Rate at which the result is shown, in frames a second.
+    pub playback: Option<Fact<FrameRate>>,
+    /// Exposure time of one frame.
+    pub exposure: Option<Fact<Duration>>,
+    /// Magnification on the sensor.
+    pub magnification: Option<Fact<f64>>,
+    /// Distance of two pixels on the sensor.
+    pub pixel_pitch: Option<Fact<Length>>,
+    /// Object size of a pixel.
+    pub scale: Option<Fact<ScaleValue>>,
+    /// Number of the frame whose time is 0.
+    pub trigger_frame: Option<Fact<u64>>,
+    /// The colour filter over the top-left 2 x 2 pixels.
+    pub mosaic: Option<Fact<Mosaic>>,
+    /// Black level in DN.
+    pub black: Option<Fact<f64>>,
+    /// White level in DN.
+    pub white: Option<Fact<f64>>,
+    /// Mains frequency.
+    pub mains: Option<Fact<Mains>>,
+}
+
+impl Facts {
+    /// These facts, and those of `lower` where these know nothing.
+    #[must_use]
+    pub fn or(self, lower: Self) -> Self {
+        Self {
+            rate: self.rate.or(lower.rate),
+            playback: self.playback.or(lower.playback),
+            exposure: self.exposure.or(lower.exposure),
+            magnification: self.magnification.or(lower.magnification),
+            pixel_pitch: self.pixel_pitch.or(lower.pixel_pitch),
+            scale: self.scale.or(lower.scale),
+            trigger_frame: self.trigger_frame.or(lower.trigger_frame),
+            mosaic: self.mosaic.or(lower.mosaic),
+            black: self.black.or(lower.black),
+            white: self.white.or(lower.white),
+            mains: self.mains.or(lower.mains),
+        }
+    }
+
+    /// Layers of facts, the highest first (option, shoot.toml, clip.toml, EXIF), as one.
+    #[must_use]
+    pub fn merge(layers: impl IntoIterator<Item = Self>) -> Self {
+        layers.into_iter().fold(Self::default(), Self::or)
+    }
+
+    /// Adds the computed scale where none was given, and checks the facts against each other.
+    ///
+    /// # Errors
+    /// [`FootageError::Facts`] where white is not above black.
+    pub fn complete(mut self) -> Result<(Self, Vec<Warning>), FootageError> {
+        if let (Some(black), Some(white)) = (&self.black, &self.white)
+            && white.value <= black.value
+        {
+            return Err(FootageError::Facts {
+                place: format!("white ({})", white.source),
+                what: format!(
+                    "{} DN is not above the black level of {} DN ({}): correct one of them",
+                    white.value, black.value, black.source
+                ),
+            });
+        }
+        let mut warnings = Vec::new();
+        warnings.extend(self.exposure_fits());
+        if let Some(um) = self.nominal_um_per_px() {
+            match &self.scale {
+                None => {
+                    let value = ScaleValue { um_per_px: um, sigma_um_per_px: None, file: None };
+                    self.scale = Fact::of(Some(value), &FactSource::Computed);
+                }
+                Some(given) => warnings.extend(scale_agrees(given, um)),
+            }
+        }
+        Ok((self, warnings))
+    }
+
+    /// Pixel pitch / magnification in micrometres.
+    fn nominal_um_per_px(&self) -> Option<f64> {
+        let um = self.pixel_pitch.as_ref()?.value.um() / self.magnification.as_ref()?.value;
+        (um.is_finite() && um > 0.0).then_some(um)
+    }
+
+    /// A warning where one exposure is longer than the time from frame to frame.
+    fn exposure_fits(&self) -> Option<Warning> {
+        let (exposure, rate) = (self.exposure.as_ref()?, self.rate.as_ref()?);
+        let interval = Duration::from_s(rate.value.interval_s())?;
+        // A millionth for the rounding of written times.
+        (exposure.value.s() > interval.s() * (1.0 + 1e-6)).then(|| {
+            Warning::new(
+                "exposure-longer-than-frame",
+                format!(
+                    "an exposure of {} ({}) does not fit into the {} of a frame at {} fps ({})",
+                    exposure.value, exposure.source, interval, rate.value, rate.source
+                ),
+                "correct the exposure or the capture rate: a slow-down drawn from it would be wrong",
+            )
+        })
+    }
+}
+
+/// A warning where the given scale is far from pixel pitch / magnification.
+fn scale_agrees(given: &Fact<ScaleValue>, nominal: f64) -> Option<Warning> {
+    let ratio = given.value.um_per_px / nominal;
+    ((ratio - 1.0).abs() > SCALE_DISAGREES).then(|| {
+        Warning::new(
+            "scale-disagrees",
+            format!(
+                "the scale of {:.4} um a pixel ({}) is {ratio:.2} times the {nominal:.4} um of \
+                 pixel pitch / magnification",
+                given.value.um_per_px, given.source
+            ),
+            "the given scale is used; check it, the magnification and the pixel pitch",
+        )
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::toml_text::toml_fault;
+    use super::*;
+    use std::path::PathBuf;
+
+    fn read(text: &str) -> Result<FactsFile, String> {
+        let path = Path::new("comb/clip.toml");
+        toml::from_str(text).map_err(|e| toml_fault(path, text, &e).to_string())
+    }
+
+    fn refusal(text: &str) -> String {
+        read(text).unwrap_err()
+    }
+
+    const ALL: &str = "rate = \"30000/1001\"\nplayback = 25\nexposure = \"50us\"\n\
+        magnification = 10\npixel_pitch = \"10um\"\nscale = \"1.003um\"\ntrigger_frame = 12\n\
+        mosaic = \"RGGB\"\nblack = 64.5\nwhite = 4095\nmains = 50\n";
+
+    #[test]
+    fn every_key_is_read() {
+        let f = read(ALL).unwrap();
+        assert_eq!(f.rate, FrameRate::new(30_000, 1001));
+        assert_eq!(f.playback, FrameRate::new(25, 1));
+        assert_eq!(f.exposure, Duration::from_s(50.0 * 1e-6));
+        assert_eq!(f.magnification, Some(10.0));
+        assert!(matches!(f.scale, Some(ScaleText::Length(l)) if (l.um() - 1.003).abs() < 1e-9));
+        assert_eq!((f.trigger_frame, f.mosaic), (Some(12), Some(Mosaic::Rggb)));
+        assert_eq!((f.black, f.white, f.mains), (Some(64.5), Some(4095.0), Some(Mains::Hz50)));
+        assert_eq!(read("").unwrap(), FactsFile::default());
+    }
+
+    #[test]
+    fn mistakes_name_file_line_and_key() {
+        let text = refusal("playback = 25\nrate = 0\n");
+        assert!(text.starts_with("comb/clip.toml:2: rate: "), "{text}");
+        assert!(text.contains("must be above zero"), "{text}");
+        for (line, parts) in [
+            ("pixel-pitch = \"10um\"", &["pixel-pitch", "pixel_pitch"][..]),
+            ("pixel_pitch = 10", &["pixel_pitch: ", "no unit"]),
+            ("exposure = \"fast\"", &["exposure: ", "50us"]),
+            ("magnification = 0", &["magnification: ", "above zero"]),
+            ("magnification = nan", &["magnification: ", "above zero"]),
+            ("mains = 55", &["mains: ", "50 or 60"]),
+            ("mosaic = \"RGB\"", &["mosaic: ", "RGGB"]),
+            ("scale = \"1.003\"", &["scale: ", ".toml file"]),
+            ("trigger_frame = -1", &["trigger_frame: "]),
+            ("black = inf", &["black: ", "not finite"]),
+            ("rate = ", &["clip.toml:1: rate"]),
+        ] {
+            let text = refusal(line);
+            assert!(text.starts_with("comb/clip.toml:1"), "{text}");
+            assert!(parts.iter().all(|p| text.contains(p)), "{line}: {text}");
+            assert!(!text.contains('\n'), "{text}");
+        }
+    }
+
+    #[test]
+    fn the_higher_place_wins_fact_by_fact() {
+        let facts =
+            |text: &str, source| read(text).unwrap().resolve(&source, Path::new(".")).unwrap();
+        let merged = Facts::merge([
+            facts("rate = 5000", FactSource::Option),
+            facts("rate = 4000\nplayback = 25", FactSource::Shoot),
+            facts("rate = 3000\nplayback = 30\nmains = 60", FactSource::Clip),
+            Facts {
+                exposure: Fact::of(
+                    Duration::from_s(1e-4),
+                    &FactSource::Exif("ExposureTime".to_owned()),
+                ),
+                ..Facts::default()
+            },
+        ]);
+        let source = |f: Option<FactSource>| f.unwrap().to_string();
+        assert_eq!(merged.rate.clone().unwrap().value, FrameRate::new(5000, 1).unwrap());
+        assert_eq!(source(merged.rate.map(|f| f.source)), "option");
+        assert_eq!(source(merged.playback.map(|f| f.source)), "shoot.toml");
+        assert_eq!(source(merged.mains.map(|f| f.source)), "clip.toml");
+        assert_eq!(source(merged.exposure.map(|f| f.source)), "exif ExposureTime");
+    }
+
+    #[test]
+    fn the_scale_is_computed_only_where_none_was_given() {
+        let complete = |text: &str| {
+            let facts = read(text).unwrap().resolve(&FactSource::Clip, Path::new(".")).unwrap();
+            facts.complete().unwrap()
+        };
+        let (f, w) = complete("magnification = 10\npixel_pitch = \"10um\"");
+        let scale = f.scale.unwrap();
+        assert!((scale.value.um_per_px - 1.0).abs() < 1e-12);
+        assert_eq!((scale.value.sigma_um_per_px, scale.source), (None, FactSource::Computed));
+        assert!(w.is_empty());
+        let (f, w) = complete("scale = \"2um\"\nmagnification = 10\npixel_pitch = \"10um\"");
+        assert!((f.scale.unwrap().value.um_per_px - 2.0).abs() < 1e-12);
+        assert_eq!(w[0].kind, "scale-disagrees");
+        assert!(complete("magnification = 10").0.scale.is_none());
+    }
+
+    #[test]
+    fn facts_that_cannot_be_are_noticed() {
+        let facts =
+            |text: &str| read(text).unwrap().resolve(&FactSource::Clip, Path::new(".")).unwrap();
+        let text = facts("black = 100\nwhite = 100").complete().unwrap_err().to_string();
+        assert!(text.contains("white (clip.toml)") && text.contains("100 DN"), "{text}");
+        let (_, w) = facts("rate = 5000\nexposure = \"250us\"").complete().unwrap();
+        assert_eq!(w[0].kind, "exposure-longer-than-frame");
+        let (_, w) = facts("rate = 5000\nexposure = \"200us\"").complete().unwrap();
+        assert!(w.is_empty());
+    }
+
+    #[test]
+    fn records_give_the_facts_back() {
+        let facts = read(ALL).unwrap().resolve(&FactSource::Shoot, Path::new(".")).unwrap();
+        let json = serde_json::to_string(&facts).unwrap();
+        assert!(json.contains("\"rate\":{\"value\":\"30000/1001\",\"source\":\"shoot.toml\"}"));
+        assert!(json.contains("\"mains\":{\"value\":50"), "{json}");
+        let back: Facts = serde_json::from_str(&json).unwrap();
+        assert_eq!((back.rate, back.mosaic, back.mains), (facts.rate, facts.mosaic, facts.mains));
+        assert_eq!(FactSource::from("exif A".to_owned()), FactSource::Exif("A".to_owned()));
+    }
+
+    #[test]
+    fn clip_toml_is_optional_but_not_ignored() {
+        let dir = tempfile::tempdir().unwrap();
+        fs::write(dir.path().join("1.pgm"), b"P5 1 1 255\n\x07").unwrap();
+        let clip = super::super::find(dir.path()).unwrap();
+        assert_eq!(FactsFile::of_clip(&clip).unwrap(), None);
+        fs::write(dir.path().join("clip.toml"), "rate = 5000\n").unwrap();
+        assert_eq!(FactsFile::of_clip(&clip).unwrap().unwrap().rate, FrameRate::new(5000, 1));
+        fs::write(dir.path().join("clip.toml"), "rate 5000\n").unwrap();
+        assert!(FactsFile::of_clip(&clip).unwrap_err().to_string().contains("clip.toml:1"));
+    }
+
+    #[test]
+    fn options_parse_from_text() {
+        assert_eq!("60 Hz".parse::<Mains>().unwrap(), Mains::Hz60);
+        assert!("55".parse::<Mains>().is_err());
+        assert_eq!(parse_mosaic("grbg").unwrap(), Mosaic::Grbg);
+        assert!(parse_mosaic("RGBG").is_err());
+        let file = "refs/x10.toml".parse::<ScaleText>().unwrap();
+        assert_eq!(file, ScaleText::File(PathBuf::from("refs/x10.toml")));
+    }
+}

@@ -1,0 +1,127 @@
+//! No output inside an input.
+//!
+//! Names are not enough to tell: links, bind mounts and file systems that ignore case give one
+//! folder many names. So the output and every folder above it are compared with each input by
+//! canonical path and, where the system has them, by device and inode.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use super::{FootageError, printable};
+
+/// Refuses an output folder that is an input, or lies inside one.
+///
+/// Call it with every folder that will be written to, so also with `OUT/<clip>`: an output above
+/// the inputs is allowed as long as none of its sub-folders is one.
+///
+/// `out` need not exist: its nearest existing parent then stands for it. An input that is a file
+/// stands for the folder it lies in only if `out` names that very file; a result beside a
+/// multi-page TIFF is allowed.
+///
+/// # Errors
+/// [`FootageError::Output`] for a refusal, [`FootageError::Disk`] where a path cannot be looked
+/// at.
+pub fn check_output(out: &Path, inputs: &[&Path]) -> Result<(), FootageError> {
+    let resolved = resolve(out)?;
+    for input in inputs {
+        let canonical =
+            fs::canonicalize(input).map_err(|e| FootageError::disk(input, "look at", e))?;
+        let identity = identity(&canonical);
+        let hit = resolved.ancestors().any(|above| {
+            above == canonical || (identity.is_some() && self::identity(above) == identity)
+        });
+        if hit {
+            let word = if resolved == canonical { "is" } else { "lies inside" };
+            return Err(FootageError::Output {
+                path: printable(out),
+                what: format!(
+                    "{word} the input {}: nothing is ever written there, choose another folder",
+                    printable(input)
+                ),
+            });
+        }
+    }
+    Ok(())
+}
+
+/// The canonical path of `path`, the part that does not exist yet appended as it is written.
+fn resolve(path: &Path) -> Result<PathBuf, FootageError> {
+    let absolute = std::path::absolute(path).map_err(|e| FootageError::disk(path, "look at", e))?;
+    let mut rest = Vec::new();
+    let mut at = absolute.as_path();
+    loop {
+        // symlink_metadata: a dangling link exists, and what it names must not be guessed.
+        match fs::symlink_metadata(at) {
+            Ok(_) => break,
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => {}
+            Err(e) => return Err(FootageError::disk(at, "look at", e)),
+        }
+        let (Some(parent), Some(last)) = (at.parent(), at.components().next_back()) else { break };
+        rest.push(last.as_os_str().to_owned());
+        at = parent;
+    }
+    let mut resolved = fs::canonicalize(at).map_err(|e| FootageError::disk(at, "look at", e))?;
+    for part in rest.iter().rev() {
+        if part == ".." {
+            resolved.pop();
+        } else if part != "." {
+            resolved.push(part);
+        }
+    }
+    Ok(resolved)
+}
+
+/// Device and inode of what exists at `path`.
+#[cfg(unix)]
+fn identity(path: &Path) -> Option<(u64, u64)> {
+    use std::os::unix::fs::MetadataExt;
+    fs::metadata(path).ok().map(|m| (m.dev(), m.ino()))
+}
+
+#[cfg(not(unix))]
+fn identity(_path: &Path) -> Option<(u64, u64)> {
+    None
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn inside_equal_and_beside() {
+        let dir = tempfile::tempdir().unwrap();
+        let input = dir.path().join("comb");
+        fs::create_dir_all(input.join("deep")).unwrap();
+        let refused = |out: PathBuf| check_output(&out, &[&input]).unwrap_err().to_string();
+        assert!(refused(input.clone()).contains("is the input"));
+        assert!(refused(input.join("deep")).contains("lies inside"));
+        assert!(refused(input.join("not/yet/there")).contains("lies inside"));
+        assert!(refused(dir.path().join("comb/../comb/x")).contains("lies inside"));
+        assert!(refused(dir.path().join("new/../comb/x")).contains("lies inside"));
+        check_output(&dir.path().join("out"), &[&input]).unwrap();
+        check_output(&dir.path().join("comb-out/x/y"), &[&input]).unwrap();
+        assert!(check_output(&dir.path().join("out"), &[&dir.path().join("absent")]).is_err());
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn links_do_not_hide_an_input() {
+        let dir = tempfile::tempdir().unwrap();
+        let input = dir.path().join("comb");
+        fs::create_dir(&input).unwrap();
+        let link = dir.path().join("elsewhere");
+        std::os::unix::fs::symlink(&input, &link).unwrap();
+        assert!(check_output(&link.join("out"), &[&input]).is_err());
+        assert!(check_output(&input.join("out"), &[&link]).is_err());
+        let dangling = dir.path().join("dangling");
+        std::os::unix::fs::symlink(dir.path().join("nowhere"), &dangling).unwrap();
+        assert!(check_output(&dangling, &[&input]).is_err(), "a dangling link is not guessed");
+    }
+
+    #[test]
+    fn relative_outputs_are_resolved() {
+        // The working folder of the tests is the crate's own.
+        assert!(check_output(Path::new("some-output"), &[Path::new(".")]).is_err());
+        assert!(check_output(Path::new("some-output"), &[Path::new("src")]).is_ok());
+    }
+}

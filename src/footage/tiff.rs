@@ -1,0 +1,564 @@
+//! TIFF pages as samples: mono, mosaic and RGB, 8 and 16 bit, and packed 10, 12 and 14 bit.
+//!
+//! Uncompressed strips are read here, in as few reads as the file allows; compressed and tiled
+//! pages go through the `tiff` crate. Alpha and other extra samples are dropped with a warning.
+//! Colour-filter pages (photometric 32803) and linear raw ones (34892) are read when they are
+//! uncompressed. Pages with photometric 0 (white is zero) are turned to black-is-zero.
+//! Refused with the reason: floating point and signed samples, other depths, palettes, CMYK,
+//! YCbCr, Lab.
+//!
+//! Source: TIFF Revision 6.0 (1992); packed samples run from the most significant bit, rows
+//! begin on byte boundaries (section 3 there, "FillOrder" 1).
+
+use std::io::{self, BufReader, Read, Seek, SeekFrom};
+
+use tiff::TiffError;
+use tiff::decoder::{Decoder, DecodingResult, Limits};
+
+use super::decode::{
+    Decoded, Fault, FileKind, MAX_DECODED_BYTES, Shape, Source, ends_early, plausible,
+};
+use super::ifd::{Directories, Page};
+use crate::frame::Samples;
+
+/// Most decoded bytes a compressed byte can stand for: deflate 1032, LZW of 12-bit codes and
+/// PackBits far less. Rounded up generously, since horizontal prediction adds nothing.
+const BEST_RATIO: u64 = 4096;
+
+const WHITE_IS_ZERO: u64 = 0;
+const COLOUR_FILTER: u64 = 32_803;
+const LINEAR_RAW: u64 = 34_892;
+
+/// Pages of full pictures in the file (reduced copies and masks do not count).
+pub(super) fn page_count(source: impl Source) -> Result<usize, Fault> {
+    Ok(Directories::new(source)?.pages(usize::MAX)?.len())
+}
+
+/// Pages of the first page's size: more than one means a stack, not a picture with a preview.
+pub(super) fn equal_pages(source: impl Source) -> Result<usize, Fault> {
+    let mut dirs = Directories::new(source)?;
+    let offsets = dirs.pages(usize::MAX)?;
+    let mut first = None;
+    let mut equal = 0;
+    for offset in offsets {
+        let page = dirs.page(offset)?;
+        let size = (page.width, page.height);
+        if size == *first.get_or_insert(size) {
+            equal += 1;
+        }
+    }
+    Ok(equal)
+}
+
+/// The page (0 is the first) of a file, and the directories it was found in.
+pub(super) fn find_page<R: Source>(
+    source: R,
+    page: usize,
+) -> Result<(Directories<R>, Page), Fault> {
+    let mut dirs = Directories::new(source)?;
+    let offsets = dirs.pages(page.saturating_add(1))?;
+    let Some(&offset) = offsets.get(page) else {
+        return Err(Fault::damaged(format!(
+            "has {} page(s), so there is no page {}",
+            offsets.len(),
+            page.saturating_add(1)
+        )));
+    };
+    let page = dirs.page(offset)?;
+    Ok((dirs, page))
+}
+
+/// Channels kept of a page, and its bits a sample.
+fn layout(page: &Page) -> Result<(u8, u8), Fault> {
+    if page.format != 1 {
+        let word = if page.format == 3 { "floating-point" } else { "signed or unknown" };
+        return Err(Fault::unsupported(format!(
+            "has {word} samples: only unsigned whole numbers are read"
+        )));
+    }
+    let channels = match (page.photometric, page.samples) {
+        (WHITE_IS_ZERO | 1 | COLOUR_FILTER, 1..=8) => 1,
+        (LINEAR_RAW, 1 | 2) => 1,
+        (2 | LINEAR_RAW, 3..=8) => 3,
+        (3, _) => return Err(Fault::unsupported("is a palette TIFF: save it as grey or RGB")),
+        (photometric, samples) => {
+            return Err(Fault::unsupported(format!(
+                "has photometric interpretation {photometric} with {samples} samples a pixel: \
+                 only grey, RGB and colour-filter pages are read"
+            )));
+        }
+    };
+    let bits = page.bits[0];
+    if page.bits.iter().any(|&b| b != bits) {
+        return Err(Fault::unsupported(format!("has samples of mixed depths {:?}", page.bits)));
+    }
+    match bits {
+        8 | 10 | 12 | 14 | 16 => Ok((channels, u8::try_from(bits).unwrap_or(16))),
+        _ => Err(Fault::unsupported(format!(
+            "has {bits} bits a sample: only 8, 10, 12, 14 and 16 are read"
+        ))),
+    }
+}
+
+fn claimed_shape(page: &Page) -> Result<Shape, Fault> {
+    let (channels, bits) = layout(page)?;
+    // The limit must hold for what is read as well as for what is kept.
+    let read = u8::try_from(page.samples).unwrap_or(u8::MAX);
+    Shape::checked(page.width, page.height, read.max(channels), 16)?;
+    let shape = Shape::checked(page.width, page.height, channels, if bits == 8 { 8 } else { 16 })?;
+    let full_scale = u16::try_from((1_u32 << bits) - 1).unwrap_or(u16::MAX);
+    Ok(shape.with_full_scale(full_scale))
+}
+
+/// Whether the page is one of those that are read here, without the crate.
+fn is_plain(page: &Page) -> bool {
+    page.compression == 1
+        && !page.tiled
+        && (page.planar == 1 || page.samples == 1)
+        && page.fill_order == 1
+        && page.predictor == 1
+        && !page.strip_offsets.is_empty()
+}
+
+/// The shape of a page; of an uncompressed one also that its samples lie within the file.
+pub(super) fn shape_of_page<R: Source>(
+    dirs: &mut Directories<R>,
+    page: &Page,
+) -> Result<Shape, Fault> {
+    let shape = claimed_shape(page)?;
+    if is_plain(page) {
+        pieces_in_file(dirs, page, &shape)?;
+    }
+    Ok(shape)
+}
+
+/// Decodes a page found by [`find_page`].
+pub(super) fn decode<R: Source>(mut dirs: Directories<R>, page: &Page) -> Result<Decoded, Fault> {
+    let shape = claimed_shape(page)?;
+    let data = if is_plain(page) {
+        let mut data = read_plain(&mut dirs, page, &shape)?;
+        if page.photometric == WHITE_IS_ZERO {
+            data.iter_mut().for_each(|v| *v = shape.full_scale - *v);
+        }
+        data
+    } else {
+        read_with_crate(dirs, page, &shape)?
+    };
+    let mut decoded = Decoded::new(
+        Samples {
+            width: shape.width,
+            height: shape.height,
+            channels: shape.channels,
+            bits: shape.bits,
+            data,
+        },
+        FileKind::Tiff,
+        shape.full_scale,
+    );
+    if page.samples > u64::from(u8::try_from(shape.channels).unwrap_or(0)) {
+        decoded.alpha_dropped();
+    }
+    Ok(decoded)
+}
+
+/// Samples a pixel as the file has them (1 to 8, checked by [`layout`]).
+fn samples_in_file(page: &Page) -> usize {
+    usize::try_from(page.samples).unwrap_or(1)
+}
+
+/// Bytes of a row; rows begin on whole bytes.
+fn row_bytes(page: &Page) -> u64 {
+    (page.width * page.samples * page.bits[0]).div_ceil(8)
+}
+
+/// The pieces of [`pieces`], refused where they reach beyond the end of the file.
+fn pieces_in_file<R: Source>(
+    dirs: &mut Directories<R>,
+    page: &Page,
+    shape: &Shape,
+) -> Result<Vec<(u64, u64)>, Fault> {
+    let pieces = pieces(page, shape, row_bytes(page))?;
+    let len = dirs.reader().seek(SeekFrom::End(0)).map_err(Fault::Io)?;
+    if let Some(&(at, need)) = pieces.iter().find(|(at, n)| at.saturating_add(*n) > len) {
+        return Err(Fault::damaged(format!(
+            "the file ends early: samples run to byte {} of {len}",
+            at.saturating_add(need)
+        )));
+    }
+    Ok(pieces)
+}
+
+/// Pieces of the file, in order, that hold whole rows; strips that touch are one piece.
+fn pieces(page: &Page, shape: &Shape, row_bytes: u64) -> Result<Vec<(u64, u64)>, Fault> {
+    let height = page.height;
+    let rows = page.rows_per_strip.clamp(1, height);
+    let strips = height.div_ceil(rows);
+    let have = u64::try_from(page.strip_offsets.len()).unwrap_or(u64::MAX);
+    if have < strips {
+        return Err(Fault::damaged(format!("has {have} strips where {strips} are needed")));
+    }
+    let mut out: Vec<(u64, u64)> = Vec::new();
+    let mut left = height;
+    for (i, &offset) in page.strip_offsets.iter().enumerate() {
+        if left == 0 {
+            break;
+        }
+        let need = rows.min(left) * row_bytes;
+        left -= rows.min(left);
+        if let Some(&count) = page.strip_counts.get(i)
+            && count < need
+            && count != 0
+        {
+            return Err(Fault::damaged(format!(
+                "strip {} has {count} bytes where {need} are needed for {} pixels a row",
+                i + 1,
+                shape.width
+            )));
+        }
+        match out.last_mut() {
+            Some((at, len)) if at.saturating_add(*len) == offset => *len += need,
+            _ => out.push((offset, need)),
+        }
+    }
+    Ok(out)
+}
+
+fn read_plain<R: Source>(
+    dirs: &mut Directories<R>,
+    page: &Page,
+    shape: &Shape,
+) -> Result<Vec<u16>, Fault> {
+    let bits = page.bits[0];
+    let pieces = pieces_in_file(dirs, page, shape)?;
+    let big_endian = dirs.big_endian();
+    let reader = dirs.reader();
+    let in_file = samples_in_file(page);
+    let mut data: Vec<u16> = Vec::with_capacity(shape.width * shape.height * in_file);
+    let row_bytes = usize::try_from(row_bytes(page)).unwrap_or(usize::MAX);
+    let mut bytes = Vec::new();
+    for (at, need) in pieces {
+        bytes.resize(usize::try_from(need).unwrap_or(0), 0);
+        reader.seek(SeekFrom::Start(at)).map_err(Fault::Io)?;
+        reader.read_exact(&mut bytes).map_err(ends_early)?;
+        match bits {
+            8 => data.extend(bytes.iter().map(|&b| u16::from(b))),
+            16 if big_endian => {
+                data.extend(bytes.as_chunks::<2>().0.iter().map(|&b| u16::from_be_bytes(b)));
+            }
+            16 => data.extend(bytes.as_chunks::<2>().0.iter().map(|&b| u16::from_le_bytes(b))),
+            _ => {
+                for row in bytes.chunks_exact(row_bytes) {
+                    unpack(row, u8::try_from(bits).unwrap_or(16), shape.width * in_file, &mut data);
+                }
+            }
+        }
+    }
+    Ok(keep_first(data, in_file, shape.channels))
+}
+
+/// Appends `count` samples of `bits` (9 to 15) bits each, most significant bit first.
+fn unpack(row: &[u8], bits: u8, count: usize, out: &mut Vec<u16>) {
+    let (mut held, mut have) = (0_u32, 0_u8);
+    let mut bytes = row.iter();
+    for _ in 0..count {
+        while have < bits {
+            held = (held << 8) | u32::from(bytes.next().copied().unwrap_or(0));
+            have += 8;
+        }
+        have -= bits;
+        out.push(u16::try_from((held >> have) & ((1 << bits) - 1)).unwrap_or(0));
+        held &= (1 << have) - 1;
+    }
+}
+
+/// Keeps the first `keep` of every `from` samples.
+fn keep_first(data: Vec<u16>, from: usize, keep: usize) -> Vec<u16> {
+    if from == keep {
+        return data;
+    }
+    data.chunks_exact(from).flat_map(|pixel| &pixel[..keep]).copied().collect()
+}
+
+/// A TIFF file whose header names another first directory, so that any page is reached at once.
+#[derive(Debug)]
+struct Entrance<R> {
+    reader: R,
+    head: Vec<u8>,
+    at: u64,
+}
+
+impl<R: Source> Entrance<R> {
+    fn new(dirs: Directories<R>, offset: u64) -> Self {
+        let (big_endian, big) = (dirs.big_endian(), dirs.big());
+        let mut head = if big_endian { b"MM".to_vec() } else { b"II".to_vec() };
+        let mut put = |value: u64, len: usize| {
+            let bytes = if big_endian {
+                value.to_be_bytes()[8 - len..].to_vec()
+            } else {
+                value.to_le_bytes()[..len].to_vec()
+            };
+            head.extend(bytes);
+        };
+        if big {
+            put(43, 2);
+            put(8, 2);
+            put(0, 2);
+            put(offset, 8);
+        } else {
+            put(42, 2);
+            put(offset, 4);
+        }
+        Self { reader: dirs.into_inner(), head, at: 0 }
+    }
+}
+
+impl<R: Source> Read for Entrance<R> {
+    fn read(&mut self, buf: &mut [u8]) -> io::Result<usize> {
+        let from_head = usize::try_from(self.at).ok().and_then(|at| self.head.get(at..));
+        let n = match from_head.filter(|rest| !rest.is_empty()) {
+            Some(mut rest) => {
+                let n = rest.read(buf)?;
+                // The reader below must follow, or what comes after the head would be wrong.
+                self.reader.seek(SeekFrom::Start(self.at.saturating_add(to_u64(n))))?;
+                n
+            }
+            None => self.reader.read(buf)?,
+        };
+        self.at = self.at.saturating_add(to_u64(n));
+        Ok(n)
+    }
+}
+
+impl<R: Source> Seek for Entrance<R> {
+    fn seek(&mut self, pos: SeekFrom) -> io::Result<u64> {
+        self.at = match pos {
+            SeekFrom::Start(at) => self.reader.seek(SeekFrom::Start(at))?,
+            SeekFrom::End(d) => self.reader.seek(SeekFrom::End(d))?,
+            SeekFrom::Current(d) => {
+                let at = self.at.checked_add_signed(d).ok_or(io::ErrorKind::InvalidInput)?;
+                self.reader.seek(SeekFrom::Start(at))?
+            }
+        };
+        Ok(self.at)
+    }
+}
+
+fn to_u64(n: usize) -> u64 {
+    u64::try_from(n).unwrap_or(u64::MAX)
+}
+
+fn from_crate(e: TiffError) -> Fault {
+    match e {
+        TiffError::UnsupportedError(e) => Fault::unsupported(format!("is not supported: {e}")),
+        TiffError::IoError(e) => ends_early(e),
+        TiffError::LimitsExceeded | TiffError::IntSizeError => {
+            Fault::Limit("is larger inside than its size allows: the file is damaged".to_owned())
+        }
+        other => Fault::damaged(format!("is damaged: {other}")),
+    }
+}
+
+fn read_with_crate<R: Source>(
+    mut dirs: Directories<R>,
+    page: &Page,
+    shape: &Shape,
+) -> Result<Vec<u16>, Fault> {
+    let in_file = samples_in_file(page);
+    let needed = to_u64(shape.width * shape.height * in_file) * if shape.bits == 8 { 1 } else { 2 };
+    let len = dirs.reader().seek(SeekFrom::End(0)).map_err(Fault::Io)?;
+    plausible(needed, len, BEST_RATIO)?;
+    let mut limits = Limits::default();
+    let budget = usize::try_from(needed.min(MAX_DECODED_BYTES)).unwrap_or(usize::MAX);
+    limits.decoding_buffer_size = budget.saturating_mul(2).saturating_add(1 << 20);
+    limits.intermediate_buffer_size = budget.saturating_mul(2).saturating_add(1 << 20);
+    let source = BufReader::new(Entrance::new(dirs, page.offset));
+    let mut decoder = Decoder::new(source).map_err(from_crate)?.with_limits(limits);
+    let mut result = DecodingResult::U8(Vec::new());
+    let layout = decoder.read_image_to_buffer(&mut result).map_err(from_crate)?;
+    let planes = layout.planes.max(1);
+    let data: Vec<u16> = match result {
+        DecodingResult::U8(v) => v.into_iter().map(u16::from).collect(),
+        DecodingResult::U16(v) => v,
+        _ => return Err(Fault::unsupported("has samples that are no unsigned 8 or 16 bits")),
+    };
+    let expected = shape.width * shape.height * in_file;
+    if data.len() != expected {
+        return Err(Fault::unsupported(format!(
+            "its {}-bit samples in this compression are not read: save it uncompressed",
+            page.bits[0]
+        )));
+    }
+    if planes == 1 {
+        return Ok(keep_first(data, in_file, shape.channels));
+    }
+    let pixels = shape.width * shape.height;
+    Ok((0..pixels)
+        .flat_map(|i| (0..shape.channels).map(move |c| (c, i)))
+        .map(|(c, i)| data[c * pixels + i])
+        .collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::io::Cursor;
+
+    fn decode(source: impl Source, page: usize) -> Result<Decoded, Fault> {
+        let (dirs, page) = find_page(source, page)?;
+        super::decode(dirs, &page)
+    }
+
+    fn shape(source: impl Source, page: usize) -> Result<Shape, Fault> {
+        let (mut dirs, page) = find_page(source, page)?;
+        shape_of_page(&mut dirs, &page)
+    }
+    use tiff::encoder::{Compression, TiffEncoder, colortype};
+
+    fn stack(pages: &[(u32, u32, Vec<u16>)], compression: Compression) -> Vec<u8> {
+        let mut out = Cursor::new(Vec::new());
+        let mut encoder = TiffEncoder::new(&mut out).unwrap().with_compression(compression);
+        for (w, h, data) in pages {
+            encoder.write_image::<colortype::Gray16>(*w, *h, data).unwrap();
+        }
+        out.into_inner()
+    }
+
+    /// A page of an uncompressed one-strip file built by hand: tags as (tag, value).
+    fn by_hand(tags: &[(u16, u32)], body: &[u8]) -> Vec<u8> {
+        let mut f = b"II\x2a\0\x08\0\0\0".to_vec();
+        f.extend(u16::try_from(tags.len() + 1).unwrap().to_le_bytes());
+        let body_at = u32::try_from(8 + 2 + 12 * (tags.len() + 1) + 4).unwrap();
+        for &(tag, value) in tags.iter().chain(&[(273, body_at)]) {
+            f.extend(tag.to_le_bytes());
+            f.extend(4_u16.to_le_bytes());
+            f.extend(1_u32.to_le_bytes());
+            f.extend(value.to_le_bytes());
+        }
+        f.extend(0_u32.to_le_bytes());
+        f.extend(body);
+        f
+    }
+
+    fn ramp(n: u16) -> Vec<u16> {
+        (0..n).map(|i| i.wrapping_mul(977)).collect()
+    }
+
+    #[test]
+    fn every_compression_gives_the_same_samples() {
+        let data = ramp(60 * 40);
+        for (name, compression) in [
+            ("none", Compression::Uncompressed),
+            ("lzw", Compression::Lzw),
+            ("deflate", Compression::Deflate(tiff::encoder::DeflateLevel::Fast)),
+            ("packbits", Compression::Packbits),
+        ] {
+            let file = stack(&[(60, 40, data.clone())], compression);
+            let d = decode(Cursor::new(&file), 0).unwrap();
+            assert_eq!(d.samples.data, data, "{name}");
+            assert_eq!(shape(Cursor::new(&file), 0).unwrap(), d.shape());
+        }
+    }
+
+    #[test]
+    fn pages_are_told_apart() {
+        for compression in [Compression::Uncompressed, Compression::Lzw] {
+            let pages: Vec<_> = (1..=5).map(|k| (7, 3, vec![k * 11; 21])).collect();
+            let file = stack(&pages, compression);
+            assert_eq!(page_count(Cursor::new(&file)).unwrap(), 5);
+            for k in 0..5_u16 {
+                let d = decode(Cursor::new(&file), usize::from(k)).unwrap();
+                assert_eq!(d.samples.data, [(k + 1) * 11; 21]);
+            }
+            let text = decode(Cursor::new(&file), 5).unwrap_err().to_string();
+            assert!(text.contains("5 page(s)") && text.contains("no page 6"), "{text}");
+        }
+    }
+
+    #[test]
+    fn previews_and_masks_are_no_pages() {
+        let file = |kind| {
+            let tags = [(254, kind), (256, 1), (257, 1), (258, 8), (259, 1), (262, 1), (277, 1)];
+            by_hand(&tags, &[7])
+        };
+        assert_eq!(page_count(Cursor::new(file(0))).unwrap(), 1);
+        assert_eq!(page_count(Cursor::new(file(2))).unwrap(), 1, "a page of a document");
+        assert_eq!(page_count(Cursor::new(file(1))).unwrap(), 0, "a reduced copy");
+        assert_eq!(page_count(Cursor::new(file(4))).unwrap(), 0, "a mask");
+        let text = decode(Cursor::new(file(1)), 0).unwrap_err().to_string();
+        assert!(text.contains("0 page(s)"), "{text}");
+    }
+
+    #[test]
+    fn a_strip_shorter_than_its_rows_is_damage() {
+        let with = |count| {
+            let tags = [(256, 3), (257, 2), (258, 8), (259, 1), (262, 1), (277, 1), (279, count)];
+            decode(Cursor::new(by_hand(&tags, &[0; 64])), 0)
+        };
+        with(6).unwrap();
+        let text = with(5).unwrap_err().to_string();
+        assert!(text.contains("strip 1 has 5 bytes where 6 are needed"), "{text}");
+    }
+
+    #[test]
+    fn packed_twelve_bits_unpack() {
+        // Two 12-bit samples in three bytes, high bit first: 0xabc, 0xdef (TIFF 6.0, section 3).
+        let tags = [(256, 2), (257, 1), (258, 12), (259, 1), (262, 32_803), (277, 1)];
+        let d = decode(Cursor::new(by_hand(&tags, &[0xab, 0xcd, 0xef])), 0).unwrap();
+        assert_eq!(d.samples.data, [0xabc, 0xdef]);
+        assert_eq!((d.samples.bits, d.full_scale), (16, 4095));
+        let mut out = Vec::new();
+        unpack(&[0b1000_0000, 0b0110_0000, 0b0001_0000], 10, 2, &mut out);
+        assert_eq!(out, [0b10_0000_0001, 0b10_0000_0001]);
+    }
+
+    #[test]
+    fn white_is_zero_is_turned_round() {
+        let tags = [(256, 3), (257, 1), (258, 8), (259, 1), (262, 0), (277, 1)];
+        let d = decode(Cursor::new(by_hand(&tags, &[0, 1, 255])), 0).unwrap();
+        assert_eq!(d.samples.data, [255, 254, 0]);
+    }
+
+    #[test]
+    fn truncated_and_huge_pages_are_errors() {
+        let file = stack(&[(60, 40, ramp(2400))], Compression::Uncompressed);
+        for len in [0, 4, 7, 8, 9, 100, 2000, file.len() - 1] {
+            assert!(decode(Cursor::new(&file[..len]), 0).is_err(), "{len}");
+        }
+        let claim = |w, h| [(256, w), (257, h), (258, 16), (259, 1), (262, 1), (277, 1)];
+        let refused =
+            |w, h| decode(Cursor::new(by_hand(&claim(w, h), &[0; 8])), 0).unwrap_err().to_string();
+        assert!(refused(60_000, 60_000).contains("limit"));
+        assert!(refused(70_000, 1).contains("65535 a side"));
+        assert!(refused(0, 5).contains("0x5"));
+        assert!(refused(20_000, 20_000).contains("ends early"));
+        // The header alone shows a cut file too.
+        assert!(shape(Cursor::new(&file[..file.len() - 1]), 0).is_err());
+    }
+
+    #[test]
+    fn a_compressed_page_far_too_small_for_its_claim_is_refused_early() {
+        let tags = [(256, 20_000), (257, 20_000), (258, 16), (259, 5), (262, 1), (277, 1)];
+        let text = decode(Cursor::new(by_hand(&tags, &[0; 64])), 0).unwrap_err().to_string();
+        assert!(text.contains("claims 800000000 bytes"), "{text}");
+    }
+
+    #[test]
+    fn other_kinds_say_what_they_are() {
+        let with = |bits, photometric, samples, format| {
+            let tags = [
+                (256, 2),
+                (257, 1),
+                (258, bits),
+                (259, 1),
+                (262, photometric),
+                (277, samples),
+                (339, format),
+            ];
+            decode(Cursor::new(by_hand(&tags, &[0; 64])), 0).unwrap_err().to_string()
+        };
+        assert!(with(32, 1, 1, 3).contains("floating-point"));
+        assert!(with(8, 3, 1, 1).contains("palette"));
+        assert!(with(8, 5, 4, 1).contains("interpretation 5"));
+        assert!(with(32, 1, 1, 1).contains("32 bits"));
+    }
+}

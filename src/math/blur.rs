@@ -1,0 +1,120 @@
+//! Small smoothing filters and minima; the edge row or column is repeated.
+
+use crate::frame::Plane;
+use crate::frame::convert::{clamp_index, signed, to_f32};
+
+/// Taps of the five-point binomial, 1 4 6 4 1 over 16.
+pub const BINOMIAL: [f32; 5] = [0.0625, 0.25, 0.375, 0.25, 0.0625];
+
+/// Convolves with a symmetric kernel of odd length in both directions.
+#[must_use]
+pub fn separable(plane: &Plane, kernel: &[f32]) -> Plane {
+    let (w, h) = (plane.width(), plane.height());
+    let r = kernel.len() / 2;
+    let mut out = Plane::filled(w, h, 0.0);
+    let mut padded = vec![0.0; w + 2 * r];
+    for y in 0..h {
+        let middle = &mut padded[r..r + w];
+        middle.fill(0.0);
+        for (j, &c) in kernel.iter().enumerate() {
+            let row = plane.row(clamp_index(signed(y + j) - signed(r), h));
+            for (m, &v) in middle.iter_mut().zip(row) {
+                *m += c * v;
+            }
+        }
+        let (a, b) = (padded[r], padded[r + w - 1]);
+        padded[..r].fill(a);
+        padded[r + w..].fill(b);
+        let target = out.row_mut(y);
+        for (j, &c) in kernel.iter().enumerate() {
+            for (o, &v) in target.iter_mut().zip(&padded[j..j + w]) {
+                *o += c * v;
+            }
+        }
+    }
+    out
+}
+
+/// Five-point binomial smoothing in both directions.
+#[must_use]
+pub fn binomial(plane: &Plane) -> Plane {
+    separable(plane, &BINOMIAL)
+}
+
+/// A Gaussian of standard deviation `sigma` pixels, cut at three sigma and normalised.
+#[must_use]
+pub fn gaussian_kernel(sigma: f64) -> Vec<f32> {
+    let r = crate::frame::convert::floor_usize((3.0 * sigma).ceil().max(1.0));
+    let values: Vec<f64> = (0..=2 * r)
+        .map(|i| {
+            let d = (i as f64 - r as f64) / sigma.max(1e-6);
+            libm::exp(-0.5 * d * d)
+        })
+        .collect();
+    let sum: f64 = values.iter().sum();
+    values.into_iter().map(|v| to_f32(v / sum)).collect()
+}
+
+/// Gaussian smoothing.
+#[must_use]
+pub fn gaussian(plane: &Plane, sigma: f64) -> Plane {
+    separable(plane, &gaussian_kernel(sigma))
+}
+
+/// The smallest value within `radius` pixels along each axis (a square).
+#[must_use]
+pub fn minimum(plane: &Plane, radius: usize) -> Plane {
+    let (w, h) = (plane.width(), plane.height());
+    let mut rows = Plane::filled(w, h, 0.0);
+    for y in 0..h {
+        let source = plane.row(y);
+        for (x, o) in rows.row_mut(y).iter_mut().enumerate() {
+            let window = &source[x.saturating_sub(radius)..(x + radius + 1).min(w)];
+            *o = window.iter().copied().fold(f32::INFINITY, f32::min);
+        }
+    }
+    let mut out = rows.clone();
+    for y in 0..h {
+        for yy in y.saturating_sub(radius)..(y + radius + 1).min(h) {
+            let source = rows.row(yy).to_vec();
+            for (o, v) in out.row_mut(y).iter_mut().zip(source) {
+                *o = o.min(v);
+            }
+        }
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn constants_stay_and_an_impulse_spreads_as_the_taps_say() {
+        let p = Plane::filled(9, 7, 3.0);
+        for v in binomial(&p).data() {
+            assert!((v - 3.0).abs() < 1e-6);
+        }
+        let mut p = Plane::filled(9, 9, 0.0);
+        p.set(4, 4, 1.0);
+        let b = binomial(&p);
+        assert!((b.at(4, 4) - 0.375 * 0.375).abs() < 1e-7);
+        assert!((b.at(2, 5) - 0.0625 * 0.25).abs() < 1e-7);
+    }
+
+    #[test]
+    fn minimum_reaches_as_far_as_it_says() {
+        let mut p = Plane::filled(9, 9, 1.0);
+        p.set(4, 4, 0.0);
+        let m = minimum(&p, 2);
+        assert!(m.at(2, 6) < 0.5 && m.at(1, 4) > 0.5 && m.at(4, 7) > 0.5);
+    }
+
+    #[test]
+    fn gaussian_kernel_has_its_spread() {
+        let k = gaussian_kernel(2.0);
+        let r = (k.len() / 2) as f32;
+        let var: f32 = k.iter().enumerate().map(|(i, c)| c * (i as f32 - r).powi(2)).sum();
+        assert!((var.sqrt() - 2.0).abs() < 0.05);
+    }
+}

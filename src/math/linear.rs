@@ -1,0 +1,84 @@
+//! Small dense linear systems.
+
+/// Solves `a x = b` for a square system by elimination with row pivoting; `a` holds rows.
+/// `None` where the matrix is singular to working precision.
+#[must_use]
+pub fn solve(mut a: Vec<Vec<f64>>, mut b: Vec<f64>) -> Option<Vec<f64>> {
+    let n = b.len();
+    for col in 0..n {
+        let pivot = (col..n).max_by(|&i, &j| a[i][col].abs().total_cmp(&a[j][col].abs()))?;
+        if a[pivot][col].abs() < 1e-300 {
+            return None;
+        }
+        a.swap(col, pivot);
+        b.swap(col, pivot);
+        for row in col + 1..n {
+            let factor = a[row][col] / a[col][col];
+            for k in col..n {
+                let above = a[col][k];
+                a[row][k] -= factor * above;
+            }
+            b[row] -= factor * b[col];
+        }
+    }
+    for row in (0..n).rev() {
+        let known: f64 = (row + 1..n).map(|k| a[row][k] * b[k]).sum();
+        b[row] = (b[row] - known) / a[row][row];
+    }
+    b.iter().all(|v| v.is_finite()).then_some(b)
+}
+
+/// A symmetric 2 x 2 matrix `[[xx, xy], [xy, yy]]`.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Sym2 {
+    /// Element (0, 0).
+    pub xx: f64,
+    /// Elements (0, 1) and (1, 0).
+    pub xy: f64,
+    /// Element (1, 1).
+    pub yy: f64,
+}
+
+impl Sym2 {
+    /// Adds `w` times another matrix.
+    pub fn add(&mut self, other: Self, w: f64) {
+        self.xx += w * other.xx;
+        self.xy += w * other.xy;
+        self.yy += w * other.yy;
+    }
+
+    /// The inverse, `None` unless the matrix is positive definite with a condition below 1e10.
+    #[must_use]
+    pub fn inverse(self) -> Option<Self> {
+        let det = self.xx * self.yy - self.xy * self.xy;
+        let trace = self.xx + self.yy;
+        (det > 1e-10 * trace * trace && trace > 0.0).then(|| Self {
+            xx: self.yy / det,
+            xy: -self.xy / det,
+            yy: self.xx / det,
+        })
+    }
+
+    /// The product with a vector.
+    #[must_use]
+    pub fn times(self, v: [f64; 2]) -> [f64; 2] {
+        [self.xx * v[0] + self.xy * v[1], self.xy * v[0] + self.yy * v[1]]
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn solves_by_hand() {
+        // 2x + y = 5, x + 3y = 10 -> x = 1, y = 3
+        let x = solve(vec![vec![2.0, 1.0], vec![1.0, 3.0]], vec![5.0, 10.0]).unwrap();
+        assert!((x[0] - 1.0).abs() < 1e-12 && (x[1] - 3.0).abs() < 1e-12);
+        assert!(solve(vec![vec![1.0, 2.0], vec![2.0, 4.0]], vec![1.0, 2.0]).is_none());
+        let m = Sym2 { xx: 2.0, xy: 1.0, yy: 3.0 };
+        let v = m.inverse().unwrap().times(m.times([0.3, -0.7]));
+        assert!((v[0] - 0.3).abs() < 1e-12 && (v[1] + 0.7).abs() < 1e-12);
+        assert!(Sym2 { xx: 1.0, xy: 1.0, yy: 1.0 }.inverse().is_none());
+    }
+}

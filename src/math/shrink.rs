@@ -1,0 +1,237 @@
+//! Noise taken out of a picture by shrinking cosine coefficients, driven by a map of its variance.
+//!
+//! Overlapping 8 x 8 blocks; in each, coefficients below a threshold are dropped (first pass),
+//! then every coefficient is weighted by `c^2 / (c^2 + V)` with c from the first pass (second
+//! pass). The mean of a block is never touched. V is the block's mean variance, shaped over
+//! frequency as resampling leaves it. Blocks are put together weighted by how quiet they are.
+//!
+//! Cost: about 10 ns a pixel and pass at step 4. Where V is 0 the picture comes back unchanged.
+
+use std::sync::OnceLock;
+
+use rayon::prelude::*;
+
+use crate::frame::Plane;
+use crate::frame::convert::{clamp_index, signed, to_f32};
+use crate::math::dct::{AREA, SIDE, forward, inverse};
+use crate::math::resample::taps;
+
+/// Coefficients below this many standard deviations are noise.
+const THRESHOLD: f32 = 2.7;
+/// Rows of blocks worked on together.
+const BAND: usize = 64;
+
+/// How hard to shrink.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ShrinkSettings {
+    /// 1 for what the noise asks for; more takes out more, 0 nothing.
+    pub strength: f32,
+    /// Distance of the blocks: 4 is fast, 2 is smoother.
+    pub step: usize,
+    /// Whether to do the second pass.
+    pub wiener: bool,
+}
+
+/// Noise power over frequency after resampling with random fractions, mean 1.
+fn shape() -> &'static [[f32; SIDE]; SIDE] {
+    static SHAPE: OnceLock<[[f32; SIDE]; SIDE]> = OnceLock::new();
+    SHAPE.get_or_init(|| {
+        let mut line = [0.0; SIDE];
+        for (k, l) in line.iter_mut().enumerate() {
+            let f = k as f64 / 16.0;
+            for i in 0..32 {
+                let t = taps((f64::from(i) + 0.5) / 32.0);
+                let (mut re, mut im) = (0.0, 0.0);
+                for (j, &c) in t.iter().enumerate() {
+                    let phase = 2.0 * std::f64::consts::PI * f * j as f64;
+                    re += f64::from(c) * libm::cos(phase);
+                    im += f64::from(c) * libm::sin(phase);
+                }
+                *l += (re * re + im * im) / 32.0;
+            }
+        }
+        let mean = line.iter().sum::<f64>() / SIDE as f64;
+        std::array::from_fn(|i| std::array::from_fn(|j| to_f32(line[i] * line[j] / (mean * mean))))
+    })
+}
+
+/// Shrinks `picture`, whose pixels have the variances `variance`.
+#[must_use]
+pub fn shrink(picture: &Plane, variance: &Plane, settings: &ShrinkSettings) -> Plane {
+    if settings.strength <= 0.0 || picture.width() < SIDE || picture.height() < SIDE {
+        return picture.clone();
+    }
+    let first = pass(picture, None, variance, settings);
+    if settings.wiener { pass(picture, Some(&first), variance, settings) } else { first }
+}
+
+/// One pass over all blocks; with a guide it is the second.
+fn pass(picture: &Plane, guide: Option<&Plane>, variance: &Plane, s: &ShrinkSettings) -> Plane {
+    let (w, h) = (picture.width(), picture.height());
+    let step = s.step.clamp(1, SIDE);
+    let corners: Vec<isize> = (0..)
+        .map(|i| signed(i * step) - signed(SIDE - step))
+        .take_while(|&y| y < signed(h))
+        .collect();
+    // Each band of output rows is made on its own from the blocks that touch it.
+    let bands: Vec<(usize, usize)> = (0..h).step_by(BAND).map(|y| (y, (y + BAND).min(h))).collect();
+    let parts: Vec<Vec<f32>> = bands
+        .into_par_iter()
+        .map(|(y0, y1)| {
+            let mut sum = vec![0.0_f32; (y1 - y0) * w];
+            let mut weight = vec![0.0_f32; (y1 - y0) * w];
+            let mut blocks = Blocks { picture, guide, variance, settings: s };
+            for &cy in corners.iter().filter(|&&c| c + signed(SIDE) > signed(y0) && c < signed(y1))
+            {
+                blocks.row(cy, (y0, y1), &mut sum, &mut weight);
+            }
+            for (v, q) in sum.iter_mut().zip(&weight) {
+                *v /= q.max(1e-30);
+            }
+            sum
+        })
+        .collect();
+    Plane::from_vec(w, h, parts.concat()).unwrap_or_default()
+}
+
+/// The pictures blocks are cut from.
+struct Blocks<'a> {
+    picture: &'a Plane,
+    guide: Option<&'a Plane>,
+    variance: &'a Plane,
+    settings: &'a ShrinkSettings,
+}
+
+fn cut(p: &Plane, cx: isize, cy: isize) -> [[f32; SIDE]; SIDE] {
+    let inside = cx >= 0 && cx + signed(SIDE) <= signed(p.width());
+    std::array::from_fn(|j| {
+        let row = p.row(clamp_index(cy + signed(j), p.height()));
+        if inside {
+            let x = cx.unsigned_abs();
+            std::array::from_fn(|i| row[x + i])
+        } else {
+            std::array::from_fn(|i| row[clamp_index(cx + signed(i), p.width())])
+        }
+    })
+}
+
+impl Blocks<'_> {
+    /// All blocks whose top is at `cy`; adds their rows within `y0..y1`.
+    fn row(&mut self, cy: isize, (y0, y1): (usize, usize), sum: &mut [f32], weight: &mut [f32]) {
+        let w = self.picture.width();
+        let step = self.settings.step.clamp(1, SIDE);
+        let mut cx = -signed(SIDE - step);
+        while cx < signed(w) {
+            let (block, quiet) = self.filtered(cx, cy);
+            for (j, line) in block.iter().enumerate() {
+                let y = cy + signed(j);
+                if y < signed(y0) || y >= signed(y1) {
+                    continue;
+                }
+                let at = (y.unsigned_abs() - y0) * w;
+                for (i, v) in line.iter().enumerate() {
+                    let x = cx + signed(i);
+                    if x >= 0 && x < signed(w) {
+                        sum[at + x.unsigned_abs()] += quiet * v;
+                        weight[at + x.unsigned_abs()] += quiet;
+                    }
+                }
+            }
+            cx += signed(step);
+        }
+    }
+
+    /// One block without its noise, and its weight.
+    fn filtered(&self, cx: isize, cy: isize) -> ([[f32; SIDE]; SIDE], f32) {
+        let mut block = cut(self.picture, cx, cy);
+        let v = cut(self.variance, cx, cy).iter().flatten().sum::<f32>() / AREA as f32
+            * self.settings.strength
+            * self.settings.strength;
+        if v <= 0.0 {
+            return (block, 1e12);
+        }
+        forward(&mut block);
+        let mut kept = 1.0;
+        if let Some(guide) = self.guide {
+            let mut known = cut(guide, cx, cy);
+            forward(&mut known);
+            for ((b, k), s) in
+                flat(&mut block).zip(known.iter().flatten()).zip(flat_shape()).skip(1)
+            {
+                let factor = k * k / (k * k + v * s);
+                *b *= factor;
+                kept += factor * factor;
+            }
+        } else {
+            let limit = THRESHOLD * THRESHOLD * v;
+            for (b, s) in flat(&mut block).zip(flat_shape()).skip(1) {
+                if *b * *b < limit * s {
+                    *b = 0.0;
+                } else {
+                    kept += 1.0;
+                }
+            }
+        }
+        inverse(&mut block);
+        (block, 1.0 / (v * kept))
+    }
+}
+
+fn flat(block: &mut [[f32; SIDE]; SIDE]) -> impl Iterator<Item = &mut f32> {
+    block.iter_mut().flatten()
+}
+
+fn flat_shape() -> impl Iterator<Item = &'static f32> {
+    shape().iter().flatten()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn noise(i: usize) -> f32 {
+        // A fixed, roughly normal sequence of variance 1: a sum of twelve counter hashes.
+        let mut sum = -6.0;
+        for k in 0..12_u32 {
+            let mut h = (u32::try_from(i).unwrap() * 12 + k).wrapping_mul(0x9E37_79B9);
+            h ^= h >> 16;
+            h = h.wrapping_mul(0x85EB_CA6B);
+            h ^= h >> 13;
+            h = h.wrapping_mul(0xC2B2_AE35);
+            h ^= h >> 16;
+            sum += (h >> 8) as f32 / 16_777_216.0;
+        }
+        sum
+    }
+
+    const FINE: ShrinkSettings = ShrinkSettings { strength: 1.0, step: 4, wiener: true };
+
+    #[test]
+    fn no_noise_no_change() {
+        let p = Plane::from_fn(40, 33, |x, y| ((x * 31 + y * 17) % 23) as f32);
+        let q = shrink(&p, &Plane::filled(40, 33, 0.0), &FINE);
+        for (a, b) in q.data().iter().zip(p.data()) {
+            assert!((a - b).abs() < 1e-4);
+        }
+    }
+
+    #[test]
+    fn noise_goes_and_an_edge_stays() {
+        let clean = Plane::from_fn(96, 96, |x, _| if x < 48 { 0.0 } else { 40.0 });
+        let noisy = Plane::from_fn(96, 96, |x, y| clean.at(x, y) + 2.0 * noise(y * 96 + x));
+        let q = shrink(&noisy, &Plane::filled(96, 96, 4.0), &FINE);
+        let rms = |a: &Plane| {
+            let s: f32 = a.data().iter().zip(clean.data()).map(|(p, c)| (p - c) * (p - c)).sum();
+            (s / (96.0 * 96.0)).sqrt()
+        };
+        assert!((rms(&noisy) - 2.0).abs() < 0.1);
+        assert!(rms(&q) < 0.7, "{}", rms(&q));
+        assert!((q.at(44, 50)).abs() < 1.5 && (q.at(51, 50) - 40.0).abs() < 1.5);
+    }
+
+    #[test]
+    fn a_constant_stays_constant() {
+        let q = shrink(&Plane::filled(50, 30, 7.5), &Plane::filled(50, 30, 9.0), &FINE);
+        assert!(q.data().iter().all(|v| (v - 7.5).abs() < 1e-4));
+    }
+}

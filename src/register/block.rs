@@ -1,0 +1,330 @@
+//! One block of frames registered, and tied to the clip's first block.
+//!
+//! Every block is registered on its own and then its template is fitted to the template of the
+//! first block: an error of one block never reaches the next, so nothing drifts over a long clip,
+//! and blocks can be worked on in any order, or on other machines, with the same result.
+
+use rayon::prelude::*;
+
+use super::fit::{Fit, FitScratch, Target, fit_frame};
+use super::template::{Average, Posed, average, covered, still_pixels, variance_ratio, wiener};
+use super::{NoLock, PixelNoise, Pose, RegisterSettings, consensus, tracks};
+use crate::frame::convert::{index_in, round_isize, signed, to_f32};
+use crate::frame::{Coding, FixedPlane, Plane};
+use crate::math::correlate::{CorrelateScratch, Correlator};
+use crate::math::window::hann;
+
+/// Frames of a block; a clip is cut into equal blocks of at most this many.
+pub const BLOCK: usize = 64;
+/// A shift more uncertain than this is not used, in pixels.
+const MOST_SIGMA: f64 = 0.5;
+/// A fit that ends further than this from where the tiles saw the background is not believed.
+const MOST_CORRECTION: f64 = 3.0;
+
+/// Sizes of the blocks of a clip of `frames` frames: the same on every machine.
+#[must_use]
+pub fn grid(frames: usize) -> Vec<std::ops::Range<usize>> {
+    let blocks = frames.div_ceil(BLOCK).max(1);
+    (0..blocks).map(|b| b * frames / blocks..(b + 1) * frames / blocks).collect()
+}
+
+/// A registered block.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Block {
+    /// Pose of each frame in the block's own reference; `None` where it could not be measured.
+    pub poses: Vec<Option<Pose>>,
+    /// Mean of the frames.
+    pub average: Average,
+    /// The same with its noise taken out.
+    pub template: Plane,
+    /// 1 for still pixels.
+    pub still: Vec<u8>,
+    /// Frames in the average.
+    pub frames: usize,
+    /// Mean squared misfit of the fits, in units of the noise model: 1 when all is as modelled.
+    pub misfit: f64,
+}
+
+impl Block {
+    /// Part of the frame that is still.
+    #[must_use]
+    pub fn still_share(&self) -> f64 {
+        self.still.iter().map(|&s| f64::from(s)).sum::<f64>() / self.still.len().max(1) as f64
+    }
+}
+
+/// Registers a block; missing frames are `None`.
+///
+/// # Errors
+/// [`NoLock`] with the reason.
+pub fn register(
+    frames: &[Option<&FixedPlane>],
+    noise: &PixelNoise,
+    settings: &RegisterSettings,
+) -> Result<Block, NoLock> {
+    let followed = tracks::follow(frames, noise, settings);
+    let ground = consensus::background(&followed)?;
+    let first = frames.iter().flatten().next().ok_or(NoLock::NoTexture)?;
+    let size = (first.width, first.height);
+    let mut candidates = covered(&followed, &ground.still, size.0, size.1);
+    restrict(&mut candidates, size.0, settings);
+    let coarse: Vec<Option<Pose>> = ground
+        .path
+        .iter()
+        .zip(frames)
+        .map(|(p, f)| f.and((*p).map(|shift| Pose { shift, sigma: 0.3, ..Pose::ZERO })))
+        .collect();
+    let rough = Model::build(frames, &coarse, (noise, 0.2), &candidates);
+    let once = fit_all(frames, &rough, noise, &coarse);
+    let sigma = median_sigma(&once)?;
+    let fine = Model::build(frames, &once, (noise, sigma), &candidates);
+    let (twice, misfit) = fit_with_misfit(frames, &fine, noise, &once);
+    median_sigma(&twice)?;
+    let (poses, mean_light) = settle_light(twice);
+    let used = poses.iter().flatten().count();
+    let mut fine = fine;
+    for plane in [&mut fine.average.mean, &mut fine.template] {
+        for v in plane.data_mut() {
+            *v *= to_f32(mean_light);
+        }
+    }
+    Ok(Block {
+        poses,
+        average: fine.average,
+        template: fine.template,
+        still: fine.still,
+        frames: used,
+        misfit,
+    })
+}
+
+/// Leaves out what the settings do not allow.
+fn restrict(candidates: &mut [u8], width: usize, settings: &RegisterSettings) {
+    if settings.include.is_empty() && settings.exclude.is_empty() {
+        return;
+    }
+    for (at, c) in candidates.iter_mut().enumerate() {
+        if !settings.allows([at % width, at / width, 1, 1]) {
+            *c = 0;
+        }
+    }
+}
+
+/// What frames are fitted to.
+struct Model {
+    average: Average,
+    template: Plane,
+    still: Vec<u8>,
+}
+
+impl Model {
+    fn build(
+        frames: &[Option<&FixedPlane>],
+        poses: &[Option<Pose>],
+        (noise, sigma): (&PixelNoise, f64),
+        candidates: &[u8],
+    ) -> Self {
+        let posed: Vec<Posed<'_>> = frames
+            .iter()
+            .zip(poses)
+            .filter_map(|(f, p)| {
+                let (frame, p) = ((*f)?, (*p)?);
+                Some(Posed { frame, shift: p.shift, light: p.light })
+            })
+            .collect();
+        let (w, h) = posed.first().map_or((0, 0), |p| (p.frame.width, p.frame.height));
+        let average = average(&posed, w, h);
+        let template = wiener(&average, noise);
+        let ratio = variance_ratio(&posed, &template, noise, sigma);
+        let still = still_pixels(&ratio, &average.count, candidates);
+        Self { average, template, still }
+    }
+}
+
+fn fit_all(
+    frames: &[Option<&FixedPlane>],
+    model: &Model,
+    noise: &PixelNoise,
+    start: &[Option<Pose>],
+) -> Vec<Option<Pose>> {
+    fit_with_misfit(frames, model, noise, start).0
+}
+
+/// Fits every frame; also the mean misfit.
+fn fit_with_misfit(
+    frames: &[Option<&FixedPlane>],
+    model: &Model,
+    noise: &PixelNoise,
+    start: &[Option<Pose>],
+) -> (Vec<Option<Pose>>, f64) {
+    let target =
+        Target { template: &model.template, still: &model.still, noise, variance_factor: 1.0 };
+    let fits: Vec<Option<Fit>> = frames
+        .par_iter()
+        .zip(start)
+        .map_init(FitScratch::default, |scratch, (frame, start)| {
+            let (frame, start) = ((*frame)?, (*start)?);
+            fit_frame(frame, &target, (start.shift, start.light), scratch).filter(|f| {
+                let moved =
+                    (f.shift[0] - start.shift[0]).abs().max((f.shift[1] - start.shift[1]).abs());
+                moved < MOST_CORRECTION && f.sigma[0].max(f.sigma[1]) < MOST_SIGMA
+            })
+        })
+        .collect();
+    let good: Vec<&Fit> = fits.iter().flatten().collect();
+    let misfit = good.iter().map(|f| f.misfit).sum::<f64>() / good.len().max(1) as f64;
+    let poses = fits
+        .iter()
+        .map(|f| {
+            f.as_ref().map(|f| Pose {
+                shift: f.shift,
+                sigma: (0.5 * (f.sigma[0].powi(2) + f.sigma[1].powi(2))).sqrt(),
+                light: f.light,
+                measured: true,
+            })
+        })
+        .collect();
+    (poses, misfit)
+}
+
+/// The median uncertainty of measured poses.
+fn median_sigma(poses: &[Option<Pose>]) -> Result<f64, NoLock> {
+    let mut sigma: Vec<f64> = poses.iter().flatten().map(|p| p.sigma).collect();
+    let measured = sigma.len();
+    let median = crate::math::robust::median_f64(&mut sigma);
+    match median {
+        Some(s) if s < MOST_SIGMA && 2 * measured >= poses.len().min(2) => Ok(s),
+        Some(s) => Err(NoLock::TooUncertain { sigma: s }),
+        None => Err(NoLock::TooUncertain { sigma: f64::INFINITY }),
+    }
+}
+
+/// Makes the mean light of the block 1; also gives what it was.
+fn settle_light(mut poses: Vec<Option<Pose>>) -> (Vec<Option<Pose>>, f64) {
+    let n = poses.iter().flatten().count().max(1) as f64;
+    let mean = poses.iter().flatten().map(|p| p.light).sum::<f64>() / n;
+    for p in poses.iter_mut().flatten() {
+        p.light /= mean;
+    }
+    (poses, mean)
+}
+
+/// How a block lies to the first one.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Anchor {
+    /// To be added to the block's shifts, in pixels.
+    pub shift: [f64; 2],
+    /// To be multiplied with the block's light.
+    pub light: f64,
+    /// Standard uncertainty of the shift, in pixels.
+    pub sigma: f64,
+}
+
+impl Anchor {
+    /// The anchor of the first block.
+    pub const FIRST: Self = Self { shift: [0.0, 0.0], light: 1.0, sigma: 0.0 };
+
+    /// A pose of the block in the reference of the first block.
+    #[must_use]
+    pub fn apply(&self, pose: &Pose) -> Pose {
+        Pose {
+            shift: [pose.shift[0] + self.shift[0], pose.shift[1] + self.shift[1]],
+            sigma: (pose.sigma * pose.sigma + self.sigma * self.sigma).sqrt(),
+            light: pose.light * self.light,
+            measured: pose.measured,
+        }
+    }
+}
+
+/// Ties `block` to `first`.
+///
+/// # Errors
+/// [`NoLock::NotAnchored`] where the first block's background is not found in it.
+pub fn anchor(block: &Block, first: &Block, noise: &PixelNoise) -> Result<Anchor, NoLock> {
+    let start = coarse_offset(block, first, noise);
+    let coding = Coding::for_white(block.average.mean.data().iter().copied().fold(1.0, f32::max));
+    let seen = FixedPlane::from_plane(&block.average.mean, None, coding);
+    let still = common_still(block, first, start);
+    let target = Target {
+        template: &first.template,
+        still: &still,
+        noise,
+        variance_factor: block.average.noise_gain / block.frames.max(1) as f32
+            + first.average.noise_gain / first.frames.max(1) as f32,
+    };
+    fit_frame(&seen, &target, (start, 1.0), &mut FitScratch::default())
+        .filter(|f| f.used > 0.02 && f.sigma[0].max(f.sigma[1]) < MOST_SIGMA)
+        .map(|f| Anchor { shift: f.shift, light: f.light, sigma: f.sigma[0].max(f.sigma[1]) })
+        .ok_or(NoLock::NotAnchored)
+}
+
+/// Pixels still in both blocks, in the first one's coordinates.
+fn common_still(block: &Block, first: &Block, offset: [f64; 2]) -> Vec<u8> {
+    let (w, h) = (first.template.width(), first.template.height());
+    let whole = offset.map(round_isize);
+    (0..w * h)
+        .map(|at| {
+            let there = index_in(signed(at % w) + whole[0], w)
+                .zip(index_in(signed(at / w) + whole[1], h))
+                .map_or(0, |(x, y)| block.still[y * w + x]);
+            first.still[at] & there
+        })
+        .collect()
+}
+
+/// Correlation of the two templates' still parts over the whole frame.
+fn coarse_offset(block: &Block, first: &Block, noise: &PixelNoise) -> [f64; 2] {
+    let (w, h) = (good_size(first.template.width()), good_size(first.template.height()));
+    let correlator = Correlator::new(w, h);
+    let mut scratch = CorrelateScratch::default();
+    let (mut a, mut b) = (Vec::new(), Vec::new());
+    let windows = (hann(w), hann(h));
+    let na = filled(first, &windows, noise);
+    let nb = filled(block, &windows, noise);
+    correlator.fft().forward(&na.0, &mut a, &mut scratch.fft);
+    correlator.fft().forward(&nb.0, &mut b, &mut scratch.fft);
+    correlator.find((&a, na.1), (&b, nb.1), w.min(h) / 3, &mut scratch).shift
+}
+
+/// The still part of a template less its mean, windowed, moving parts set to 0; and the noise
+/// power of its spectrum.
+fn filled(block: &Block, (wx, wy): &(Vec<f32>, Vec<f32>), noise: &PixelNoise) -> (Vec<f32>, f32) {
+    let p = &block.average.mean;
+    let at = |x: usize, y: usize| (p.at(x, y), block.still[y * p.width() + x]);
+    let (mut sum, mut count) = (0.0_f64, 0.0_f64);
+    for y in 0..wy.len() {
+        for x in 0..wx.len() {
+            let (v, s) = at(x, y);
+            sum += f64::from(v) * f64::from(s);
+            count += f64::from(s);
+        }
+    }
+    let mean = to_f32(sum / count.max(1.0));
+    let mut out = Vec::with_capacity(wx.len() * wy.len());
+    for (y, &fy) in wy.iter().enumerate() {
+        for (x, &fx) in wx.iter().enumerate() {
+            let (v, s) = at(x, y);
+            out.push((v - mean) * f32::from(s) * fx * fy);
+        }
+    }
+    let squares = |w: &[f32]| w.iter().map(|v| v * v).sum::<f32>();
+    let variance = noise.variance(mean, p.data().len() / 2) * block.average.noise_gain
+        / block.frames.max(1) as f32;
+    (out, squares(wx) * squares(wy) * variance * to_f32(count / (wx.len() * wy.len()) as f64))
+}
+
+/// The largest even product of 2, 3 and 5 that is not above `n`.
+fn good_size(n: usize) -> usize {
+    (2..=n)
+        .rev()
+        .find(|&k| {
+            let mut rest = k;
+            for p in [2, 3, 5] {
+                while rest % p == 0 {
+                    rest /= p;
+                }
+            }
+            rest == 1 && k % 2 == 0
+        })
+        .unwrap_or(2)
+}

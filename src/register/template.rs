@@ -1,0 +1,318 @@
+//! The scene with little noise, and which of its pixels are still.
+//!
+//! The mean of the frames brought to one pose keeps some noise; its gradient, which the fit
+//! lives on, keeps more. So each 64-pixel tile is passed through a Wiener filter of its own,
+//! `S / (S + N)` by frequency ring, before it is used as a model.
+//!
+//! A pixel is still where its temporal variance over the block is what noise and the known
+//! uncertainty of the shifts make of it; the limit is set from the distribution over the frame.
+
+use rayon::prelude::*;
+
+use super::PixelNoise;
+use super::tracks::{Track, tile_size};
+use crate::frame::convert::{clamp_index, signed, to_f32};
+use crate::frame::{FixedPlane, Plane};
+use crate::math::blur::{gaussian, minimum};
+use crate::math::fft2::{Fft2, Rings, Scratch};
+use crate::math::resample::{RowScratch, Rows, Shift, rows_needed, shifted_row, valid_range};
+use crate::math::robust::median_and_spread;
+use crate::math::window::hann;
+
+/// Rows worked on together.
+const BAND: usize = 32;
+/// A pixel is still up to this many spreads above the usual variance.
+const STILL_LIMIT: f32 = 6.0;
+/// Pixels taken off the rim of a still area.
+const ERODE: usize = 3;
+
+/// A frame and the pose it is averaged with.
+#[derive(Debug, Clone, Copy)]
+pub struct Posed<'a> {
+    /// The calibrated frame.
+    pub frame: &'a FixedPlane,
+    /// Shift of the scene in it.
+    pub shift: [f64; 2],
+    /// Its light.
+    pub light: f64,
+}
+
+/// Mean of posed frames.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Average {
+    /// Mean value, 0 where no frame saw the place.
+    pub mean: Plane,
+    /// How many frames saw each pixel.
+    pub count: Plane,
+    /// Mean of the kernels' noise gains.
+    pub noise_gain: f32,
+}
+
+/// Averages frames in the pose of the reference.
+#[must_use]
+pub fn average(frames: &[Posed<'_>], width: usize, height: usize) -> Average {
+    let parts: Vec<(Vec<f32>, Vec<f32>)> = bands(height)
+        .into_par_iter()
+        .map_init(BandScratch::default, |scratch, (y0, y1)| {
+            let mut sum = vec![0.0; (y1 - y0) * width];
+            let mut count = vec![0.0; (y1 - y0) * width];
+            for f in frames {
+                let gain = to_f32(1.0 / f.light);
+                scratch.rows(f, (width, y0, y1), |y, x0, values| {
+                    let at = (y - y0) * width + x0;
+                    for ((s, c), v) in sum[at..].iter_mut().zip(&mut count[at..]).zip(values) {
+                        *s += gain * v;
+                        *c += 1.0;
+                    }
+                });
+            }
+            for (s, c) in sum.iter_mut().zip(&count) {
+                *s /= f32::max(*c, 1.0);
+            }
+            (sum, count)
+        })
+        .collect();
+    let (sums, counts): (Vec<_>, Vec<_>) = parts.into_iter().unzip();
+    let whole = |v: Vec<Vec<f32>>| Plane::from_vec(width, height, v.concat()).unwrap_or_default();
+    let gains: f32 = frames.iter().map(|f| Shift::new(f.shift[0], f.shift[1]).noise_gain()).sum();
+    Average {
+        mean: whole(sums),
+        count: whole(counts),
+        noise_gain: gains / frames.len().max(1) as f32,
+    }
+}
+
+/// Mean over frames of squared deviation from `template` in units of what noise (and a shift
+/// uncertain by `sigma` pixels) makes of it: 1 where the scene is still. 0 where nothing was seen.
+#[must_use]
+pub fn variance_ratio(
+    frames: &[Posed<'_>],
+    template: &Plane,
+    noise: &PixelNoise,
+    sigma: f64,
+) -> Plane {
+    let (width, height) = (template.width(), template.height());
+    let s2 = to_f32(sigma * sigma);
+    let parts: Vec<Vec<f32>> = bands(height)
+        .into_par_iter()
+        .map_init(BandScratch::default, |scratch, (y0, y1)| {
+            let mut sum = vec![0.0; (y1 - y0) * width];
+            let mut count = vec![0.0_f32; (y1 - y0) * width];
+            let expected: Vec<f32> = (y0 * width..y1 * width)
+                .map(|at| {
+                    let v = noise.variance(template.data()[at], at);
+                    1.0 / (v + s2 * steepness(template, at))
+                })
+                .collect();
+            for f in frames {
+                let gain = to_f32(1.0 / f.light);
+                let quiet = gain * gain * Shift::new(f.shift[0], f.shift[1]).noise_gain();
+                scratch.rows(f, (width, y0, y1), |y, x0, values| {
+                    let at = (y - y0) * width + x0;
+                    let model = &template.row(y)[x0..];
+                    for (i, (v, m)) in values.iter().zip(model).enumerate() {
+                        let r = gain * v - m;
+                        sum[at + i] += r * r * expected[at + i] / quiet;
+                        count[at + i] += 1.0;
+                    }
+                });
+            }
+            sum.iter().zip(&count).map(|(s, c)| s / c.max(1.0)).collect()
+        })
+        .collect();
+    Plane::from_vec(width, height, parts.concat()).unwrap_or_default()
+}
+
+/// Squared gradient at a pixel.
+fn steepness(p: &Plane, at: usize) -> f32 {
+    let (w, d) = (p.width(), p.data());
+    let (x, y) = (at % w, at / w);
+    let gx = d[y * w + (x + 1).min(w - 1)] - d[y * w + x.saturating_sub(1)];
+    let gy = d[(y + 1).min(p.height() - 1) * w + x] - d[y.saturating_sub(1) * w + x];
+    0.25 * (gx * gx + gy * gy)
+}
+
+fn bands(height: usize) -> Vec<(usize, usize)> {
+    (0..height).step_by(BAND).map(|y| (y, (y + BAND).min(height))).collect()
+}
+
+/// Working memory for bringing bands of frames to the reference.
+#[derive(Default)]
+struct BandScratch {
+    decoded: Vec<f32>,
+    row: RowScratch,
+    out: Vec<f32>,
+}
+
+impl BandScratch {
+    /// Calls `each(y, x0, values)` for the rows of a band of `f` in the reference's pose: `values`
+    /// begin at column x0 and cover what the frame saw.
+    fn rows(
+        &mut self,
+        f: &Posed<'_>,
+        (width, y0, y1): (usize, usize, usize),
+        mut each: impl FnMut(usize, usize, &[f32]),
+    ) {
+        let frame = f.frame;
+        let kernel = Shift::new(f.shift[0], f.shift[1]);
+        let (a, b) = rows_needed(&kernel, signed(y0), signed(y1), frame.height);
+        self.decoded.clear();
+        let codes = &frame.codes[a * frame.width..b * frame.width];
+        self.decoded.extend(codes.iter().map(|&c| frame.coding.decode(c)));
+        let source =
+            Rows { data: &self.decoded, width: frame.width, first: a, height: frame.height };
+        let (x0, x1) = valid_range(0, f.shift[0], width, frame.width);
+        self.out.resize(x1 - x0, 0.0);
+        let (v0, v1) = valid_range(signed(y0), f.shift[1], y1 - y0, frame.height);
+        for y in y0 + v0..y0 + v1 {
+            let at = (signed(x0), signed(y));
+            shifted_row(source, &kernel, at, &mut self.out, &mut self.row);
+            each(y, x0, &self.out);
+        }
+    }
+}
+
+/// Takes the noise out of an average of frames, tile by tile.
+#[must_use]
+pub fn wiener(average: &Average, noise: &PixelNoise) -> Plane {
+    let p = &average.mean;
+    let (w, h) = (p.width(), p.height());
+    let side = tile_size(w, h).0;
+    let half = side / 2;
+    let fft = Fft2::new(side, side);
+    // Square root of Hann in and out: the overlapping squares add up to one.
+    let window: Vec<f32> = hann(side).into_iter().map(f32::sqrt).collect();
+    let strip_count = h.div_ceil(half) + 1;
+    let rings = Rings::new(&fft);
+    let strips: Vec<Vec<f32>> = (0..strip_count)
+        .into_par_iter()
+        .map(|ty| {
+            let mut strip = vec![0.0; side * w];
+            let mut tile = TileFilter { fft: &fft, rings: &rings, window: &window, average, noise };
+            for tx in 0..w.div_ceil(half) + 1 {
+                let corner = [signed(tx * half) - signed(half), signed(ty * half) - signed(half)];
+                tile.add(corner, &mut strip);
+            }
+            strip
+        })
+        .collect();
+    let mut out = Plane::filled(w, h, 0.0);
+    for (ty, strip) in strips.iter().enumerate() {
+        for (i, line) in strip.chunks_exact(w).enumerate() {
+            if let Some(y) = (ty * half + i).checked_sub(half).filter(|&y| y < h) {
+                for (o, v) in out.row_mut(y).iter_mut().zip(line) {
+                    *o += v;
+                }
+            }
+        }
+    }
+    out
+}
+
+/// Filters one tile at a time.
+struct TileFilter<'a> {
+    fft: &'a Fft2,
+    rings: &'a Rings,
+    window: &'a [f32],
+    average: &'a Average,
+    noise: &'a PixelNoise,
+}
+
+impl TileFilter<'_> {
+    fn add(&mut self, corner: [isize; 2], strip: &mut [f32]) {
+        let p = &self.average.mean;
+        let (w, side) = (p.width(), self.window.len());
+        let mut pixels = Vec::with_capacity(side * side);
+        for row in 0..side {
+            let line = p.row(clamp_index(corner[1] + signed(row), p.height()));
+            pixels.extend((0..side).map(|c| line[clamp_index(corner[0] + signed(c), w)]));
+        }
+        let mean = pixels.iter().sum::<f32>() / pixels.len() as f32;
+        for (line, &wy) in pixels.chunks_exact_mut(side).zip(self.window) {
+            for (v, &wx) in line.iter_mut().zip(self.window) {
+                *v = (*v - mean) * wx * wy;
+            }
+        }
+        let centre = clamp_index(corner[1] + signed(side / 2), p.height()) * w
+            + clamp_index(corner[0] + signed(side / 2), w);
+        let seen = self.average.count.data()[centre].max(1.0);
+        let squares: f32 = self.window.iter().map(|w| w * w).sum();
+        let noise =
+            squares * squares * self.noise.variance(mean, centre) * self.average.noise_gain / seen;
+        let mut spectrum = Vec::new();
+        let mut scratch = Scratch::default();
+        self.fft.forward(&pixels, &mut spectrum, &mut scratch);
+        let keep = self
+            .rings
+            .mean_power(&spectrum)
+            .map(|total| if total > 0.0 { ((total - noise) / total).max(0.0) } else { 0.0 });
+        let scale = 1.0 / (side * side) as f32;
+        for (v, r) in spectrum.iter_mut().zip(self.rings.each()) {
+            *v *= keep[r] * scale;
+        }
+        self.fft.inverse(&mut spectrum, &mut pixels, &mut scratch);
+        for ((line, target), &wy) in
+            pixels.chunks_exact(side).zip(strip.chunks_exact_mut(w)).zip(self.window)
+        {
+            for (c, (v, &wx)) in line.iter().zip(self.window).enumerate() {
+                if let Some(x) = crate::frame::convert::index_in(corner[0] + signed(c), w) {
+                    target[x] += (v + mean * wx * wy) * wx * wy;
+                }
+            }
+        }
+    }
+}
+
+/// Pixels that the tiles on the background cover (1) or leave out (0). Where not every part of
+/// the frame was followed, the rest counts as possible background.
+#[must_use]
+pub fn covered(tracks: &[Track], still: &[bool], width: usize, height: usize) -> Vec<u8> {
+    let mut followed = vec![false; width * height];
+    let mut mask = vec![0; width * height];
+    for (t, &s) in tracks.iter().zip(still) {
+        for y in t.y..t.y + t.side {
+            let row = y * width + t.x..y * width + t.x + t.side;
+            followed[row.clone()].fill(true);
+            if s {
+                mask[row].fill(1);
+            }
+        }
+    }
+    for (m, f) in mask.iter_mut().zip(followed) {
+        if !f {
+            *m = 1;
+        }
+    }
+    mask
+}
+
+/// Keeps of `candidates` the pixels whose temporal variance is usual and that most frames saw.
+#[must_use]
+pub fn still_pixels(ratio: &Plane, count: &Plane, candidates: &[u8]) -> Vec<u8> {
+    let smooth = gaussian(ratio, 2.0);
+    let most = count.data().iter().copied().fold(0.0, f32::max);
+    let ok = |at: usize| candidates[at] != 0 && count.data()[at] > 0.6 * most;
+    let mut values: Vec<f32> = smooth
+        .data()
+        .iter()
+        .enumerate()
+        .step_by(3)
+        .filter(|&(at, _)| ok(at))
+        .map(|(_, &v)| v)
+        .collect();
+    let Some((centre, spread)) = median_and_spread(&mut values) else {
+        return vec![0; candidates.len()];
+    };
+    // A floor for data with hardly any noise, where the spread says little.
+    let limit = centre + (STILL_LIMIT * spread).max(0.1 * centre);
+    let good = Plane::from_vec(
+        ratio.width(),
+        ratio.height(),
+        (0..candidates.len())
+            .map(|at| if ok(at) && smooth.data()[at] < limit { 1.0 } else { 0.0 })
+            .collect(),
+    )
+    .unwrap_or_default();
+    let eroded = minimum(&good, ERODE);
+    eroded.data().iter().map(|&v| u8::from(v > 0.5)).collect()
+}
