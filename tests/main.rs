@@ -8,8 +8,6 @@
 )]
 
 mod formats;
-mod formats;
-mod layers;
 mod layers;
 mod open_transfer;
 mod reference_tables;
