@@ -9,4 +9,6 @@
 
 mod formats;
 mod layers;
+mod open_transfer;
+mod reference_tables;
 mod simulate;

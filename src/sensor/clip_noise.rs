@@ -483,10 +483,10 @@ mod tests {
     ) -> Result<ClipNoiseEstimate, SensorError> {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         let mut clip = ClipNoise::new(W, H, Layout::Mono, 64.0, 65_535.0);
-        for pair in 0..6 {
-            let a = frame(peak, k, 0.3 * f64::from(pair % 3), 2 * pair as usize, &mut rng);
-            let b =
-                frame(peak, k, 0.3 * f64::from(pair % 3) + 0.4, 2 * pair as usize + 1, &mut rng);
+        for pair in 0..6_u8 {
+            let index = 2 * usize::from(pair);
+            let a = frame(peak, k, 0.3 * f64::from(pair % 3), index, &mut rng);
+            let b = frame(peak, k, 0.3 * f64::from(pair % 3) + 0.4, index + 1, &mut rng);
             clip.add_pair(&a, &b)?;
         }
         clip.finish(gain)

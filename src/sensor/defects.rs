@@ -250,7 +250,7 @@ mod tests {
         let read = |_| -> Result<Samples, String> {
             let value = |i: usize, rng: &mut ChaCha8Rng| {
                 let mut v = normal.sample(rng);
-                if i % 97 == 0 && rng.random_bool(0.3) {
+                if i.is_multiple_of(97) && rng.random_bool(0.3) {
                     v += 60.0;
                 }
                 if rng.random_bool(0.002) {

@@ -140,7 +140,7 @@ pub fn write_dark<W: Write + Seek>(dark: &MasterDark, out: W) -> Result<(), Sens
         flicker: None,
         pages: pages.iter().map(|p| p.0).collect(),
     };
-    write(header, &pages, out)
+    write(&header, &pages, out)
 }
 
 /// Writes a master flat. Same master, same bytes.
@@ -165,7 +165,7 @@ pub fn write_flat<W: Write + Seek>(flat: &MasterFlat, out: W) -> Result<(), Sens
         flicker: Some(Exact(flat.flicker)),
         pages: pages.iter().map(|p| p.0).collect(),
     };
-    write(header, &pages, out)
+    write(&header, &pages, out)
 }
 
 fn push_defects(pages: &mut Vec<(Page, Pixels)>, map: &DefectMap) {
@@ -194,12 +194,12 @@ fn hash(header_without: &str, pages: &[(Page, Pixels)]) -> String {
 }
 
 fn write<W: Write + Seek>(
-    header: Header,
+    header: &Header,
     pages: &[(Page, Pixels)],
     out: W,
 ) -> Result<(), SensorError> {
     let fault = |e: TiffError| SensorError::File(format!("cannot be written: {e}"));
-    let blank = serde_json::to_string(&header)
+    let blank = serde_json::to_string(header)
         .map_err(|e| SensorError::File(format!("cannot be written: {e}")))?;
     let text = blank.replacen(NO_HASH, &hash(&blank, pages), 1);
     let too_large = |_| SensorError::File("the picture is too large for a TIFF".to_owned());
@@ -248,7 +248,7 @@ pub fn read<R: Read + Seek>(input: R) -> Result<Master, SensorError> {
             "is damaged, its contents do not match its hash: make it again".to_owned(),
         ));
     }
-    build(header, pages)
+    build(&header, pages)
 }
 
 fn parse_header(text: &str) -> Result<Header, SensorError> {
@@ -309,7 +309,7 @@ fn read_page<R: Read + Seek>(
     }
 }
 
-fn build(header: Header, pages: Vec<(Page, Pixels)>) -> Result<Master, SensorError> {
+fn build(header: &Header, pages: Vec<(Page, Pixels)>) -> Result<Master, SensorError> {
     let shape = header.shape;
     let (mut level, mut variance, mut response, mut bits) = (vec![], vec![], vec![], vec![]);
     for (page, pixels) in pages {

@@ -287,7 +287,7 @@ mod tests {
         let normal = Normal::new(0.0_f32, 1.0).unwrap();
         let dark = [Plane::filled(W, H, 100.0)];
         let read = |k: usize| -> Result<Samples, String> {
-            let flicker = if k % 2 == 0 { 1.0 } else { 1.06 };
+            let flicker = if k.is_multiple_of(2) { 1.0 } else { 1.06 };
             let mut data = Vec::with_capacity(W * H);
             for y in 0..H {
                 for x in 0..W {

@@ -3,7 +3,7 @@
 //! The way of the data: [`stack::collect`] streams the frames of one folder into per-pixel
 //! statistics; [`MasterDark`] and [`MasterFlat`] are made of those and know how uncertain they
 //! are; [`transfer::photon_transfer`] makes gain and read noise of a dark and a flat stack;
-//! [`clip_noise::ClipNoise`] does the same, less well, from a clip alone; [`file`] keeps a master
+//! [`clip_noise::ClipNoise`] does the same, less well, from a clip alone; [`mod@file`] keeps a master
 //! in one file.
 //!
 //! Nothing here opens a file: frames come through a closure, masters go through a reader or
@@ -18,6 +18,7 @@ mod pattern;
 mod robust;
 pub mod stack;
 pub mod transfer;
+pub mod uniformity;
 
 pub use clip_noise::{ClipNoise, ClipNoiseEstimate};
 pub use dark::MasterDark;

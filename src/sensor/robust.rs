@@ -1,6 +1,7 @@
 //! Medians and the statistics of sample variances that this layer leans on.
 //!
-//! Medians of an even number of values are the mean of the middle two, as everywhere outside.
+//! Medians of an even number of values are the mean of the middle two, as in the libraries the
+//! clipping is checked against; those of `crate::math::robust` take the lower one, which is cheaper.
 
 /// Median absolute deviation to standard deviation of a normal distribution.
 pub(super) const MAD_TO_SIGMA: f32 = 1.482_602_2;
@@ -66,23 +67,31 @@ pub(super) fn variance_ratio(z: f64, dof: f64) -> f64 {
 }
 
 /// The variance most pixels have: the mean of those sample variances that are not more than
-/// 5 sigma above the middle one.
+/// 5 sigma above that mean.
 ///
-/// `dof` is the degrees of freedom of each. Where more than half are 0 (a quiet sensor behind a
-/// coarse step) it is the plain mean.
+/// `dof` is the degrees of freedom of each. It begins at the mean of all and not at their median:
+/// variances of few whole numbers lie on a coarse grid, where the median says little.
 pub(super) fn typical_variance(values: &[f32], dof: f64) -> f64 {
-    let mut sorted = values.to_vec();
-    let middle = f64::from(median(&mut sorted)) / variance_ratio(0.0, dof);
-    let limit = if middle > 0.0 { middle * variance_ratio(5.0, dof) } else { f64::INFINITY };
-    let mut sum = 0.0_f64;
-    let mut n = 0_u64;
-    for v in values.iter().map(|&v| f64::from(v)) {
-        if v <= limit {
-            sum += v;
-            n += 1;
+    let mut limit = f64::INFINITY;
+    let mut mean = 0.0;
+    for _ in 0..8 {
+        let mut sum = 0.0_f64;
+        let mut n = 0_u64;
+        for v in values.iter().map(|&v| f64::from(v)) {
+            if v <= limit {
+                sum += v;
+                n += 1;
+            }
+        }
+        let next = sum / (n.max(1) as f64);
+        let settled = (next - mean).abs() <= 1e-9 * next;
+        mean = next;
+        limit = mean * variance_ratio(5.0, dof);
+        if settled {
+            break;
         }
     }
-    sum / (n.max(1) as f64)
+    mean
 }
 
 #[cfg(test)]
@@ -106,6 +115,14 @@ mod tests {
         assert!((variance_deviate(24.996 / 15.0, 15.0) - 1.6449).abs() < 0.01);
         assert!((variance_deviate(82.529 / 63.0, 63.0) - 1.6449).abs() < 0.01);
         assert!((variance_ratio(variance_deviate(1.7, 15.0), 15.0) - 1.7).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_few_wild_variances_do_not_count() {
+        let mut values: Vec<f32> = (0..1000).map(|i| if i % 2 == 0 { 3.0 } else { 5.0 }).collect();
+        values[7] = 1e6;
+        values[70] = 500.0;
+        assert!((typical_variance(&values, 15.0) - 4.0).abs() < 0.01);
     }
 
     #[test]

@@ -521,7 +521,7 @@ mod tests {
         let dark = [Plane::filled(8, 8, 100.0)];
         let read = |k: usize| -> Result<Samples, String> {
             // Light 1000 and 1100 by turns on a dark of 100.
-            Ok(samples(8, 8, vec![if k % 2 == 0 { 1100 } else { 1200 }; 64]))
+            Ok(samples(8, 8, vec![if k.is_multiple_of(2) { 1100 } else { 1200 }; 64]))
         };
         let options =
             StackOptions { subtract: Some(&dark), even_light: true, ..Default::default() };

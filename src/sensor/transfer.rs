@@ -5,8 +5,8 @@
 //! noise in e-, 1/12 DN^2 the rounding to whole DN. `K` is the slope through the origin of
 //! `v - v_dark` against `m - m_dark`, up to 70 % of saturation; `s = sqrt(v_dark - 1/12) / K`.
 //!
-//! Variances are those of each pixel over time, so the pixels' own gains do not count; pixels are
-//! sorted by mean into bins. Every bin weighs as its degrees of freedom, as in the standard and
+//! Variances are those of each pixel over time, so the pixels' own gains do not count; from 8
+//! frames on pixels are sorted by mean into bins, fewer frames make one point a stack. Every bin weighs as its degrees of freedom, as in the standard and
 //! not by 1/v^2: then the bright bins decide, where a wrong dark variance matters least. That is
 //! the trap of a quiet sensor behind a coarse step: below 0.24 DN^2 a measured dark variance means
 //! little (the standard's floor). The read noise is then given as the bound that floor allows.
@@ -26,6 +26,9 @@ use crate::record::Warning;
 const BINS: usize = 32;
 /// Pixels a bin should have at least.
 const BIN_PIXELS: usize = 64;
+/// Frames from which on pixels are sorted by mean: the whole-numbered samples of two frames with
+/// an even sum differ by an even number, so a mean tells of its variance.
+const LEAST_TO_BIN: usize = 8;
 /// Share of saturation up to which the line is fitted (EMVA 1288).
 const FIT_SHARE: f64 = 0.7;
 /// Variance of rounding to whole numbers, in DN^2.
@@ -89,14 +92,17 @@ pub fn photon_transfer(
         dof: variances.len() as f64 * dark.dof(),
     };
     let mut points = Vec::new();
+    let mut levels = Vec::new();
     for flat in flats {
         flat.shape.check("the flat", &dark.shape)?;
+        let first = points.len();
         for c in 0..flat.mean.len() {
             bin(flat, c, &dark.mean[c], white, &mut points);
         }
+        levels.extend(pooled(&points[first..]));
     }
-    let dark_mean = mean_of(&dark.mean);
-    fit(&dark_point, points, f64::from(white) - dark_mean)
+    let full = saturation(levels, f64::from(white) - mean_of(&dark.mean));
+    fit(&dark_point, points, full)
 }
 
 fn mean_of(planes: &[Plane]) -> f64 {
@@ -116,8 +122,11 @@ fn bin(flat: &StackStats, c: usize, dark: &Plane, white: f32, points: &mut Vec<T
             pixels.push((signal, variance));
         }
     }
-    pixels.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
-    let bins = (pixels.len() / BIN_PIXELS).clamp(1, BINS);
+    // Stable: means in steps of 1/count have many ties, and where the variance (or chance) broke
+    // them the bins would be sorted by variance.
+    pixels.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let most = if flat.count < LEAST_TO_BIN { 1 } else { BINS };
+    let bins = (pixels.len() / BIN_PIXELS).clamp(1, most);
     for b in 0..bins {
         let part = &pixels[b * pixels.len() / bins..(b + 1) * pixels.len() / bins];
         if part.is_empty() {
@@ -133,17 +142,34 @@ fn bin(flat: &StackStats, c: usize, dark: &Plane, white: f32, points: &mut Vec<T
     }
 }
 
-/// Signal at which the sensor is full: where the variance turns down if it does, else `white`.
-fn saturation(points: &[TransferPoint], white: f64) -> f64 {
-    let top = points.iter().max_by(|a, b| a.variance.total_cmp(&b.variance));
-    let last = points.last();
-    match (top, last) {
+/// Signal in DN above dark at which the sensor is full: where the variance turns down from one
+/// level to the next if it does, else `white`.
+///
+/// Levels are whole stacks: inside a stack of even light pixels of less gain have less variance
+/// too, which is no saturation.
+fn saturation(mut levels: Vec<TransferPoint>, white: f64) -> f64 {
+    levels.sort_by(|a, b| a.signal.total_cmp(&b.signal));
+    let top = levels.iter().max_by(|a, b| a.variance.total_cmp(&b.variance));
+    match (top, levels.last()) {
         (Some(top), Some(last)) if last.variance < 0.8 * top.variance => top.signal,
         _ => white,
     }
 }
 
-/// Fits the line to points of the curve; `white` is saturation in DN above dark.
+/// The points of one stack as one.
+fn pooled(points: &[TransferPoint]) -> Option<TransferPoint> {
+    let dof: f64 = points.iter().map(|p| p.dof).sum();
+    let mean = |of: &dyn Fn(&TransferPoint) -> f64| {
+        points.iter().map(|p| p.dof * of(p)).sum::<f64>() / dof
+    };
+    (dof > 0.0).then(|| TransferPoint {
+        signal: mean(&|p| p.signal),
+        variance: mean(&|p| p.variance),
+        dof,
+    })
+}
+
+/// Fits the line to points of the curve; `full` is saturation in DN above dark.
 ///
 /// `dark` is the point without light: its signal is not used.
 ///
@@ -152,11 +178,10 @@ fn saturation(points: &[TransferPoint], white: f64) -> f64 {
 pub fn fit(
     dark: &TransferPoint,
     mut points: Vec<TransferPoint>,
-    white: f64,
+    full: f64,
 ) -> Result<PhotonTransfer, SensorError> {
     points.retain(|p| p.signal > 0.0 && p.dof > 0.0);
     points.sort_by(|a, b| a.signal.total_cmp(&b.signal));
-    let full = saturation(&points, white);
     let below = points.iter().filter(|p| p.signal <= FIT_SHARE * full).count();
     // A single bright level is better than none: it was kept clear of saturation pixel by pixel.
     let fitted = if below > 0 { below } else { points.iter().filter(|p| p.signal < full).count() };
@@ -211,6 +236,15 @@ pub fn fit(
 }
 
 impl PhotonTransfer {
+    /// Signal to noise ratio of one pixel in one frame at `electrons` e-:
+    /// `e / sqrt(s^2 + 1 / (12 K^2) + e)`.
+    #[must_use]
+    pub fn snr(&self, electrons: f64) -> f64 {
+        let read = self.model.read_noise_e;
+        let rounding = QUANTISATION / (self.k_dn_per_e * self.k_dn_per_e);
+        electrons / (read * read + rounding + electrons).sqrt()
+    }
+
     /// What a person should know of it.
     #[must_use]
     pub fn warnings(&self) -> Vec<Warning> {
@@ -307,6 +341,27 @@ mod tests {
         let t = fit(&dark, vec![bright], 4_095.0).unwrap();
         assert!((t.k_dn_per_e - 0.513_917).abs() < 1e-9);
         assert!((t.model.read_noise_e - 16.0_f64.sqrt() / 0.513_917).abs() < 1e-3);
+    }
+
+    #[test]
+    fn signal_to_noise_of_the_worked_example() {
+        // K 0.5, read noise 8 e-, quantum efficiency 0.6: 100 photons -> 60 e-, 5.38; 500 -> 15.7;
+        // 2000 -> 33.7; 20000 -> 109.3 (EMVA 1288 SNR equation, arithmetic).
+        let dark = TransferPoint { signal: 0.0, variance: 16.0 + 1.0 / 12.0, dof: 1e6 };
+        let bright = TransferPoint { signal: 1000.0, variance: 516.0 + 1.0 / 12.0, dof: 1e6 };
+        let t = fit(&dark, vec![bright], 4_095.0).unwrap();
+        for (photons, snr, within) in [
+            (100.0, 5.38, 0.005),
+            (500.0, 15.7, 0.05),
+            (2_000.0, 33.7, 0.05),
+            (20_000.0, 109.3, 0.05),
+        ] {
+            assert!(
+                (t.snr(0.6 * photons) - snr).abs() < within,
+                "{photons}: {}",
+                t.snr(0.6 * photons)
+            );
+        }
     }
 
     #[test]

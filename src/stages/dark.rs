@@ -191,13 +191,15 @@ impl Stage for Dark {
         let mut full = 0_usize;
         let mut pixels = 0_usize;
         for p in 0..frame.planes.len() {
-            pixels += frame.planes[p].data().len();
-            if frame.planes[p].data().iter().any(|&v| v >= self.full) {
+            let count = count_full(frame.planes[p].data(), self.full);
+            if count > 0 {
                 // Makes the marks where there were none; then planes and marks lie side by side.
                 frame.flaws_mut(p);
-                full += mark_full(frame.planes[p].data(), &mut frame.flaws[p], self.full);
+                mark_full(frame.planes[p].data(), &mut frame.flaws[p], self.full);
             }
             let data = frame.planes[p].data_mut();
+            full += count;
+            pixels += data.len();
             match &self.master {
                 Some(master) => subtract(data, master.level[p].data()),
                 None => data.iter_mut().for_each(|v| *v -= self.black),
@@ -209,18 +211,18 @@ impl Stage for Dark {
     }
 }
 
-/// Marks good pixels that are full; gives the number of full ones.
-fn mark_full(raw: &[f32], flaws: &mut [Flaw], limit: f32) -> usize {
-    let mut full = 0;
+/// Number of full pixels. A plain count, because leaving at the first one does not vectorise.
+fn count_full(raw: &[f32], limit: f32) -> usize {
+    raw.iter().map(|&v| usize::from(v >= limit)).sum()
+}
+
+/// Marks good pixels that are full.
+fn mark_full(raw: &[f32], flaws: &mut [Flaw], limit: f32) {
     for (f, &v) in flaws.iter_mut().zip(raw) {
-        if v >= limit {
-            full += 1;
-            if *f == Flaw::None {
-                *f = Flaw::Saturated;
-            }
+        if v >= limit && *f == Flaw::None {
+            *f = Flaw::Saturated;
         }
     }
-    full
 }
 
 fn subtract(data: &mut [f32], level: &[f32]) {

@@ -1,0 +1,175 @@
+//! The corrections in sensor coordinates, as both passes need them.
+
+use std::sync::Arc;
+
+use super::EngineError;
+use super::source::{Read, Source};
+use crate::footage::{FootageError, FrameFile};
+use crate::frame::{Coding, Domain, FixedPlane, Flaw, Frame, Layout, NoiseModel, Plane};
+use crate::pipeline::Pipeline;
+use crate::record::{Notes, Warning};
+use crate::register::PixelNoise;
+use crate::sensor::{MasterDark, MasterFlat};
+use crate::stages::dark::{Dark, DarkSettings};
+use crate::stages::defects::Defects;
+use crate::stages::flat::Flat;
+use crate::stages::{Moment, Stage};
+
+/// The references of a clip.
+#[derive(Debug, Clone, Default)]
+pub struct References {
+    /// Master dark.
+    pub dark: Option<Arc<MasterDark>>,
+    /// Master flat.
+    pub flat: Option<Arc<MasterFlat>>,
+}
+
+/// Stages that correct a raw frame.
+#[derive(Debug)]
+pub struct Corrector {
+    stages: Vec<Box<dyn Stage>>,
+    factors: Option<Vec<Plane>>,
+    /// What a person should know, once for the clip.
+    pub warnings: Vec<Warning>,
+}
+
+/// A corrected frame.
+#[derive(Debug)]
+pub struct Corrected {
+    /// Linear, DN above black.
+    pub frame: Frame,
+    /// BLAKE3 of its file.
+    pub hash: Option<String>,
+    /// Measures of the stages.
+    pub notes: Notes,
+}
+
+impl Corrector {
+    /// Builds the corrections that `pipeline` asks for.
+    ///
+    /// # Errors
+    /// Where a reference does not fit the clip.
+    pub fn new(
+        pipeline: &Pipeline,
+        source: &Source,
+        references: &References,
+        noise: Option<NoiseModel>,
+    ) -> Result<Self, EngineError> {
+        let info = source.info(noise);
+        let mut stages: Vec<Box<dyn Stage>> = Vec::new();
+        let mut warnings = Vec::new();
+        let settings = pipeline.dark().copied().unwrap_or_else(DarkSettings::default);
+        let dark = Dark::new(settings, &info, references.dark.clone())?;
+        warnings.extend_from_slice(dark.warnings());
+        stages.push(Box::new(dark));
+        let mut factors = None;
+        if let Some(settings) = pipeline.flat() {
+            if let Some(master) = &references.flat {
+                let flat = Flat::new(*settings, &info, master)?;
+                warnings.extend_from_slice(flat.warnings());
+                factors = Some(flat.factors().to_vec());
+                stages.push(Box::new(flat));
+            } else {
+                warnings.push(Warning::new(
+                    "no-flat",
+                    "no even field: shading and uneven pixels stay",
+                    "film an evenly lit white surface, defocused, at the clip's lens setting",
+                ));
+            }
+        }
+        if let Some(settings) = pipeline.defects() {
+            let maps: Vec<_> = references
+                .dark
+                .iter()
+                .map(|d| &d.defects)
+                .chain(references.flat.iter().map(|f| &f.defects))
+                .collect();
+            stages.push(Box::new(Defects::new(*settings, &info, &maps)?));
+        }
+        Ok(Self { stages, factors, warnings })
+    }
+
+    /// Decodes and corrects a frame.
+    ///
+    /// # Errors
+    /// Where the file cannot be decoded, or a stage refuses the frame.
+    pub fn read(&self, source: &Source, file: &FrameFile) -> Result<Corrected, EngineError> {
+        let Read { mut frame, hash, warnings } =
+            source.read(file).map_err(|e: FootageError| EngineError::Footage(e))?;
+        let mut notes = Notes { warnings, ..Notes::default() };
+        let at = Moment { frame: file.number, time_s: None };
+        for stage in &self.stages {
+            stage.apply(&mut frame, &at, &mut notes)?;
+        }
+        frame.domain = Domain::Linear;
+        Ok(Corrected { frame, hash, notes })
+    }
+
+    /// What the flat multiplies each pixel of plane `p` with.
+    #[must_use]
+    pub fn factor(&self, p: usize) -> Option<&Plane> {
+        self.factors.as_ref().and_then(|f| f.get(p))
+    }
+}
+
+/// One plane of light for the registration, and how many frame pixels one of its pixels spans.
+#[must_use]
+pub fn luma(frame: &Frame, coding: Coding) -> (FixedPlane, usize) {
+    match frame.layout {
+        Layout::Mono => (values_only(&frame.planes[0], coding), 1),
+        Layout::Rgb => {
+            let [r, g, b] = [0, 1, 2].map(|p| frame.planes[p].data());
+            let mean = r.iter().zip(g).zip(b).map(|((r, g), b)| (r + g + b) / 3.0).collect();
+            let plane = Plane::from_vec(frame.width(), frame.height(), mean).unwrap_or_default();
+            (values_only(&plane, coding), 1)
+        }
+        Layout::Mosaic(_) | Layout::Sites(_) => {
+            (values_only(&binned(&frame.planes[0]), coding), 2)
+        }
+    }
+}
+
+/// Noise of what [`luma`] gives.
+#[must_use]
+pub fn luma_noise(model: &NoiseModel, layout: Layout, corrector: &Corrector) -> PixelNoise {
+    let base = PixelNoise::new(model);
+    let of = match layout {
+        Layout::Mono => 1.0,
+        Layout::Rgb => 3.0,
+        Layout::Mosaic(_) | Layout::Sites(_) => 4.0,
+    };
+    let factor = match layout {
+        Layout::Mono | Layout::Rgb => corrector.factor(0).cloned(),
+        Layout::Mosaic(_) | Layout::Sites(_) => corrector.factor(0).map(binned),
+    };
+    PixelNoise { slope: base.slope / of, floor: base.floor / of, factor }
+}
+
+/// Mean of each 2 x 2 pixels.
+fn binned(p: &Plane) -> Plane {
+    Plane::from_fn(p.width() / 2, p.height() / 2, |x, y| {
+        0.25 * (p.at(2 * x, 2 * y)
+            + p.at(2 * x + 1, 2 * y)
+            + p.at(2 * x, 2 * y + 1)
+            + p.at(2 * x + 1, 2 * y + 1))
+    })
+}
+
+fn values_only(plane: &Plane, coding: Coding) -> FixedPlane {
+    FixedPlane::from_plane(plane, None, coding)
+}
+
+/// Share of pixels that are saturated.
+#[must_use]
+pub fn saturated_share(frame: &Frame) -> f64 {
+    let total: usize = frame.planes.iter().map(|p| p.data().len()).sum();
+    let full = frame.flaws.iter().flatten().filter(|&&f| f == Flaw::Saturated).count();
+    full as f64 / total.max(1) as f64
+}
+
+/// The coding for a clip's linear values.
+#[must_use]
+pub fn coding(source: &Source) -> Coding {
+    Coding::for_white(source.white() - source.black())
+}
+

@@ -1,0 +1,181 @@
+//! A clip ready to be read: its frames, facts, and what they come to as numbers.
+
+use std::path::Path;
+
+use super::EngineError;
+use crate::footage::{
+    self, Clip, Decoded, Expected, ExifFacts, FactSource, Facts, FactsFile, FootageError,
+    FrameFile,
+};
+use crate::frame::convert::to_f32;
+use crate::frame::{Domain, Frame, Layout, NoiseModel, Plane};
+use crate::record::Warning;
+use crate::stages::{ClipInfo, Scale};
+
+/// A clip found on disk, with all its facts.
+#[derive(Debug, Clone)]
+pub struct Source {
+    /// The frames.
+    pub clip: Clip,
+    /// The facts, each with its source.
+    pub facts: Facts,
+    /// What every frame must look like.
+    pub expected: Expected,
+    /// Whether all frames are pages of one file.
+    pub paged: bool,
+    /// What a person should know.
+    pub warnings: Vec<Warning>,
+}
+
+/// A decoded frame and the hash of its file.
+#[derive(Debug)]
+pub struct Read {
+    /// The frame, in raw DN.
+    pub frame: Frame,
+    /// BLAKE3 of the file; `None` for a page of a multi-page file.
+    pub hash: Option<String>,
+    /// What the decoder noticed.
+    pub warnings: Vec<Warning>,
+}
+
+impl Source {
+    /// Finds the clip at `path` and gathers its facts: options first, then those of `shoot.toml`,
+    /// then `clip.toml`, then EXIF.
+    ///
+    /// # Errors
+    /// Where there is no clip, its first frames cannot be read, or facts contradict each other.
+    pub fn open(path: &Path, given: Vec<Facts>) -> Result<Self, EngineError> {
+        let clip = footage::find(path)?;
+        let first = first_readable(&clip)?;
+        let expected = Expected::of(first)?;
+        let mut warnings = clip.warnings.clone();
+        let mut layers = given;
+        if let Some(file) = FactsFile::of_clip(&clip)? {
+            layers.push(file.resolve(&FactSource::Clip, clip.folder())?);
+        }
+        layers.push(footage::exif_facts(first).map(|e: ExifFacts| e.facts()).unwrap_or_default());
+        let (facts, said) = Facts::merge(layers).complete()?;
+        warnings.extend(said);
+        let paged = clip.frames.len() > 1 && clip.frames.iter().all(|f| f.path == first.path);
+        let source = Self { clip, facts, expected, paged, warnings };
+        source.check_levels()?;
+        Ok(source)
+    }
+
+    fn check_levels(&self) -> Result<(), EngineError> {
+        if self.white() > self.black() {
+            return Ok(());
+        }
+        Err(EngineError::Refused(format!(
+            "white is {} DN, not above black at {} DN: give --black and --white as the camera has \
+             them",
+            self.white(),
+            self.black()
+        )))
+    }
+
+    /// Black level in DN; 0 where nobody gave it.
+    #[must_use]
+    pub fn black(&self) -> f32 {
+        self.facts.black.as_ref().map_or(0.0, |f| to_f32(f.value))
+    }
+
+    /// White level in DN; the largest sample of the format where nobody gave it.
+    #[must_use]
+    pub fn white(&self) -> f32 {
+        let full = f32::from(self.expected.shape.full_scale);
+        self.facts.white.as_ref().map_or(full, |f| to_f32(f.value))
+    }
+
+    /// Layout of the raw frames.
+    #[must_use]
+    pub fn layout(&self) -> Layout {
+        match (&self.facts.mosaic, self.expected.shape.channels) {
+            (_, 3) => Layout::Rgb,
+            (Some(mosaic), _) => Layout::Mosaic(mosaic.value),
+            (None, _) => Layout::Mono,
+        }
+    }
+
+    /// What stages may know of the clip, for raw frames.
+    #[must_use]
+    pub fn info(&self, noise: Option<NoiseModel>) -> ClipInfo {
+        let f = &self.facts;
+        ClipInfo {
+            width: self.expected.shape.width,
+            height: self.expected.shape.height,
+            layout: self.layout(),
+            rate: f.rate.as_ref().map(|r| r.value),
+            playback: f.playback.as_ref().map(|r| r.value),
+            exposure: f.exposure.as_ref().map(|r| r.value),
+            scale: f.scale.as_ref().map(|s| Scale {
+                um_per_px: s.value.um_per_px,
+                sigma_um_per_px: s.value.sigma_um_per_px,
+            }),
+            trigger_frame: f.trigger_frame.as_ref().map_or(self.clip.first(), |t| t.value),
+            first_frame: self.clip.first(),
+            last_frame: self.clip.last(),
+            black: self.black(),
+            white: self.white(),
+            noise,
+        }
+    }
+
+    /// Decodes a frame.
+    ///
+    /// # Errors
+    /// As [`Expected::decode`].
+    pub fn read(&self, file: &FrameFile) -> Result<Read, FootageError> {
+        let (decoded, hash) = self.expected.decode_hashed(file, self.paged)?;
+        let warnings = decoded.warnings.clone();
+        Ok(Read { frame: into_frame(decoded, self.layout()), hash, warnings })
+    }
+
+    /// Every number of the clip with its frame, `None` where it is missing.
+    #[must_use]
+    pub fn list(&self) -> Vec<(u64, Option<FrameFile>)> {
+        self.clip.numbers().map(|(n, f)| (n, f.cloned())).collect()
+    }
+}
+
+/// The first of the first few frames whose header can be read.
+fn first_readable(clip: &Clip) -> Result<&FrameFile, EngineError> {
+    let mut fault = None;
+    for file in clip.frames.iter().take(16) {
+        match footage::shape_of(file) {
+            Ok(_) => return Ok(file),
+            Err(e) => fault = fault.or(Some(e)),
+        }
+    }
+    Err(fault.map_or_else(
+        || EngineError::Refused(format!("{}: there are no frames", clip.name)),
+        EngineError::Footage,
+    ))
+}
+
+/// Samples as planes of raw DN; samples coded for display are made linear again.
+fn into_frame(decoded: Decoded, layout: Layout) -> Frame {
+    let s = decoded.samples;
+    let curve = decoded.kind.curve();
+    let full = f32::from(decoded.full_scale);
+    let table: Option<Vec<f32>> = curve.map(|c| {
+        (0..=decoded.full_scale)
+            .map(|v| full * to_f32(c.decode(f64::from(v) / f64::from(full))))
+            .collect()
+    });
+    let value = |v: u16| match &table {
+        Some(t) => t[usize::from(v).min(t.len() - 1)],
+        None => f32::from(v),
+    };
+    let planes = (0..s.channels)
+        .map(|c| {
+            let data = if s.channels == 1 {
+                s.data.iter().map(|&v| value(v)).collect()
+            } else {
+                s.data.iter().skip(c).step_by(s.channels).map(|&v| value(v)).collect()
+            };
+            Plane::from_vec(s.width, s.height, data).unwrap_or_default()
+        })
+        .collect();
+    Frame { planes, layout, domain: Domain::Raw, flaws: Vec::new() }
+}

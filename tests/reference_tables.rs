@@ -1,0 +1,150 @@
+//! Our statistics and arithmetic against tables made by general-purpose libraries.
+//!
+//! `tests/reference/make_tables.py` says how the tables were made and what they hold; here they
+//! are only read.
+
+use std::sync::Arc;
+
+use hushframe::frame::{Domain, Frame, Layout, Plane, Samples};
+use hushframe::record::Notes;
+use hushframe::sensor::{
+    ClipFloor, DefectMap, MasterDark, MasterFlat, Shape, StackOptions, StackStats, collect,
+};
+use hushframe::stages::dark::{Dark, DarkSettings};
+use hushframe::stages::flat::{Flat, FlatSettings};
+use hushframe::stages::{ClipInfo, Moment, Stage};
+use serde::Deserialize;
+
+fn table<T: serde::de::DeserializeOwned>(name: &str) -> T {
+    let text = std::fs::read_to_string(format!("tests/reference/tables/{name}")).unwrap();
+    serde_json::from_str(&text).unwrap()
+}
+
+fn stack(frames: &[Vec<u16>], width: usize, options: &StackOptions<'_>) -> StackStats {
+    let read = |k: usize| -> Result<Samples, String> {
+        let data = frames[k].clone();
+        Ok(Samples { width, height: data.len() / width, channels: 1, bits: 16, data })
+    };
+    collect(frames.len(), read, options).unwrap()
+}
+
+#[derive(Deserialize)]
+struct ClipTable {
+    sigma: f32,
+    cases: Vec<ClipCase>,
+}
+
+#[derive(Deserialize)]
+struct ClipCase {
+    name: String,
+    width: usize,
+    frames: Vec<Vec<u16>>,
+    mean: Vec<f64>,
+    variance: Vec<f64>,
+    kept: Vec<usize>,
+}
+
+/// Source: astropy.stats.sigma_clip, median and mad_std, one iteration.
+#[test]
+fn sigma_clipping_is_that_of_astropy() {
+    let table: ClipTable = table("sigma_clip.json");
+    let mut clipped = 0;
+    for case in &table.cases {
+        let options = StackOptions {
+            clip_sigmas: table.sigma,
+            floor: ClipFloor::Dn(0.0),
+            ..StackOptions::default()
+        };
+        let ours = stack(&case.frames, case.width, &options);
+        for i in 0..case.width {
+            let kept = case.frames.len() - usize::from(ours.rejected[0][i]);
+            assert_eq!(kept, case.kept[i], "{} pixel {i}", case.name);
+            clipped += usize::from(ours.rejected[0][i]);
+            // One f32 rounding of numbers up to a few hundred: 3e-5; 1e-6 relative for variances.
+            let mean = f64::from(ours.mean[0].data()[i]);
+            assert!((mean - case.mean[i]).abs() < 3e-5, "{} pixel {i}: {mean}", case.name);
+            let variance = f64::from(ours.variance[0].data()[i]);
+            let wanted = case.variance[i];
+            assert!((variance - wanted).abs() <= 1e-6 * wanted.max(1.0), "{} {i}", case.name);
+        }
+    }
+    assert!(clipped > 20, "the table hardly clips: {clipped}");
+}
+
+#[derive(Deserialize)]
+struct Calibration {
+    width: usize,
+    height: usize,
+    darks: Vec<Vec<u16>>,
+    flats: Vec<Vec<u16>>,
+    raw: Vec<u16>,
+    dark: Vec<f64>,
+    corrected: Vec<f64>,
+}
+
+/// Source: ccdproc, combine, subtract_dark, flat_correct. Masters here are plain means, without
+/// the shrinkage of noise, so that the arithmetic alone is compared.
+#[test]
+fn dark_and_flat_arithmetic_is_that_of_ccdproc() {
+    let t: Calibration = table("calibration.json");
+    let (width, height) = (t.width, t.height);
+    let darks = stack(&t.darks, width, &StackOptions::default());
+    for (ours, theirs) in darks.mean[0].data().iter().zip(&t.dark) {
+        assert!((f64::from(*ours) - theirs).abs() < 2e-5, "{ours} {theirs}");
+    }
+    let options = StackOptions { subtract: Some(&darks.mean), ..StackOptions::default() };
+    let flats = stack(&t.flats, width, &options);
+    let lit = flats.mean[0].data();
+    let mean = lit.iter().sum::<f32>() / f32::from(u16::try_from(lit.len()).unwrap());
+    let response: Vec<f32> = lit.iter().map(|v| v / mean).collect();
+
+    let shape = Shape { width, height, channels: 1, bits: 16 };
+    let dark = MasterDark {
+        shape,
+        count: t.darks.len(),
+        exposure: None,
+        level: darks.mean.clone(),
+        variance: darks.variance.clone(),
+        temporal: vec![9.0],
+        pattern: vec![],
+        defects: DefectMap::new(width, height, 1),
+    };
+    let flat = MasterFlat {
+        shape,
+        layout: Layout::Mono,
+        count: t.flats.len(),
+        response: vec![Plane::from_vec(width, height, response).unwrap()],
+        level: vec![2_000.0],
+        pattern: vec![],
+        flicker: 0.0,
+        defects: DefectMap::new(width, height, 1),
+    };
+    let clip = ClipInfo {
+        width,
+        height,
+        layout: Layout::Mono,
+        rate: None,
+        playback: None,
+        exposure: None,
+        scale: None,
+        trigger_frame: 0,
+        first_frame: 0,
+        last_frame: 0,
+        black: 100.0,
+        white: 65_535.0,
+        noise: None,
+    };
+    let raw = t.raw.iter().map(|&v| f32::from(v)).collect();
+    let mut frame =
+        Frame { domain: Domain::Raw, ..Frame::mono(Plane::from_vec(width, height, raw).unwrap()) };
+    let at = Moment { frame: 0, time_s: None };
+    let mut notes = Notes::default();
+    let dark = Dark::new(DarkSettings::default(), &clip, Some(Arc::new(dark))).unwrap();
+    let flat = Flat::new(FlatSettings::default(), &clip, &Arc::new(flat)).unwrap();
+    dark.apply(&mut frame, &at, &mut notes).unwrap();
+    flat.apply(&mut frame, &at, &mut notes).unwrap();
+    for (ours, theirs) in frame.planes[0].data().iter().zip(&t.corrected) {
+        // Four f32 operations: 4 * 6e-8, on up to 2000 DN.
+        assert!((f64::from(*ours) - theirs).abs() < 6e-7 * theirs.abs(), "{ours} {theirs}");
+    }
+}
