@@ -4,10 +4,13 @@
 //! then [`math`], [`footage`], [`record`], [`optics`], then [`sensor`], [`register`], [`labels`],
 //! then [`stages`], [`simulate`].
 
+pub mod cli;
+pub mod engine;
 pub mod footage;
 pub mod frame;
 pub mod labels;
 pub mod math;
+pub mod night;
 pub mod optics;
 pub mod pipeline;
 pub mod record;

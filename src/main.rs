@@ -1,3 +1,7 @@
 //! The thin binary: parse, call, print the error, exit code.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    ExitCode::from(hushframe::cli::run())
+}

@@ -1,1 +1,108 @@
-//! To be written.
+//! The command line: one file a command. It parses, calls the layers below and prints; it does
+//! not compute.
+#![expect(
+    clippy::print_stdout,
+    clippy::print_stderr,
+    reason = "this is the layer that talks to people"
+)]
+
+mod check;
+mod completions;
+mod demo;
+mod facts;
+mod options;
+mod reference;
+mod run;
+mod stages;
+mod ui;
+
+use clap::{Parser, Subcommand};
+
+pub use ui::Ui;
+
+/// How a command ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Outcome {
+    /// All well.
+    Well,
+    /// Finished, but some frames or clips failed; they were listed.
+    Faults,
+    /// Stopped by the person; the same command goes on.
+    Interrupted,
+}
+
+impl Outcome {
+    /// The exit code: 0 all well, 1 finished with faults, 130 interrupted (2 is an error).
+    fn code(self) -> u8 {
+        match self {
+            Self::Well => 0,
+            Self::Faults => 1,
+            Self::Interrupted => 130,
+        }
+    }
+}
+
+/// Overnight post-processing of high-speed macro footage.
+///
+/// Dark, flat, defects, noise, steadying; then, for viewers, scale bar, slow-down caption and clock.
+#[derive(Debug, Parser)]
+#[command(name = "hushframe", version, max_term_width = 100)]
+pub struct Cli {
+    #[command(flatten)]
+    common: options::Common,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Make a small music-box shoot with known truth and run the main job on it
+    Demo(demo::Args),
+    /// The main job: a shoot.toml, or a folder that holds one clip's frames
+    Run(run::Args),
+    /// Everything that can be known before a run; writes nothing
+    Check(check::Args),
+    /// A master reference from a folder of frames
+    Reference(reference::Args),
+    /// The stages of a pipeline and their settings
+    Stages(stages::Args),
+    /// Completions for a shell
+    Completions(completions::Args),
+    /// The manual page
+    Man,
+}
+
+/// Parses the command line, does what it says and gives the exit code.
+#[must_use]
+pub fn run() -> u8 {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(e) => {
+            // Help and version are answers; the rest cannot be run.
+            let code = if e.use_stderr() { 2 } else { 0 };
+            let _ = e.print();
+            return code;
+        }
+    };
+    let ui = Ui::new(&cli.common);
+    match dispatch(cli.command, &ui) {
+        Ok(outcome) => outcome.code(),
+        Err(e) => {
+            ui.error(&e);
+            2
+        }
+    }
+}
+
+fn dispatch(command: Command, ui: &Ui) -> anyhow::Result<Outcome> {
+    ui.start_pool()?;
+    match command {
+        Command::Demo(args) => demo::run(&args, ui),
+        Command::Run(args) => run::run(&args, ui),
+        Command::Check(args) => check::run(&args, ui),
+        Command::Reference(args) => reference::run(&args, ui),
+        Command::Stages(args) => stages::run(&args, ui),
+        Command::Completions(args) => completions::run(&args),
+        Command::Man => completions::man(),
+    }
+}

@@ -123,9 +123,7 @@ pub fn luma(frame: &Frame, coding: Coding) -> (FixedPlane, usize) {
             let plane = Plane::from_vec(frame.width(), frame.height(), mean).unwrap_or_default();
             (values_only(&plane, coding), 1)
         }
-        Layout::Mosaic(_) | Layout::Sites(_) => {
-            (values_only(&binned(&frame.planes[0]), coding), 2)
-        }
+        Layout::Mosaic(_) | Layout::Sites(_) => (values_only(&binned(&frame.planes[0]), coding), 2),
     }
 }
 
@@ -172,4 +170,3 @@ pub fn saturated_share(frame: &Frame) -> f64 {
 pub fn coding(source: &Source) -> Coding {
     Coding::for_white(source.white() - source.black())
 }
-

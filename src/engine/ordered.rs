@@ -157,12 +157,8 @@ mod tests {
     #[test]
     fn a_panicking_worker_does_not_hang_the_run() {
         let outcome = std::panic::catch_unwind(|| {
-            let done: Result<(), ()> = ordered(
-                50,
-                (2, 4),
-                |i| assert!(i != 7, "frame 7 is cursed"),
-                |_, ()| Ok(()),
-            );
+            let done: Result<(), ()> =
+                ordered(50, (2, 4), |i| assert!(i != 7, "frame 7 is cursed"), |_, ()| Ok(()));
             done
         });
         assert!(outcome.is_err());

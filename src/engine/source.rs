@@ -4,8 +4,7 @@ use std::path::Path;
 
 use super::EngineError;
 use crate::footage::{
-    self, Clip, Decoded, Expected, ExifFacts, FactSource, Facts, FactsFile, FootageError,
-    FrameFile,
+    self, Clip, Decoded, ExifFacts, Expected, FactSource, Facts, FactsFile, FootageError, FrameFile,
 };
 use crate::frame::convert::to_f32;
 use crate::frame::{Domain, Frame, Layout, NoiseModel, Plane};

@@ -425,12 +425,13 @@ impl Expected {
             .map_err(|e| FootageError::disk(&file.path, "read", e))?;
         let hash = super::hash_bytes(&bytes);
         let admit = |shape: &Shape| self.check(file, shape).map_err(Refusal::Shape);
-        let decoded = decode_source(Cursor::new(bytes.as_slice()), file.page, admit).map_err(
-            |refusal| match refusal {
-                Refusal::Fault(fault) => fault.at(&file.path),
-                Refusal::Shape(error) => error,
-            },
-        )?;
+        let decoded =
+            decode_source(Cursor::new(bytes.as_slice()), file.page, admit).map_err(|refusal| {
+                match refusal {
+                    Refusal::Fault(fault) => fault.at(&file.path),
+                    Refusal::Shape(error) => error,
+                }
+            })?;
         Ok((decoded, Some(hash)))
     }
 

@@ -57,10 +57,13 @@ impl<'de> Deserialize<'de> for Exact {
     }
 }
 
+/// Which kind of master.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
-enum Kind {
+pub enum MasterKind {
+    /// What the sensor shows without light.
     Dark,
+    /// How each pixel answers to even light.
     Flat,
 }
 
@@ -79,7 +82,7 @@ struct Header {
     format: String,
     version: u32,
     blake3: String,
-    kind: Kind,
+    kind: MasterKind,
     shape: Shape,
     layout: Option<Layout>,
     count: usize,
@@ -130,7 +133,7 @@ pub fn write_dark<W: Write + Seek>(dark: &MasterDark, out: W) -> Result<(), Sens
         format: FORMAT.to_owned(),
         version: VERSION,
         blake3: NO_HASH.to_owned(),
-        kind: Kind::Dark,
+        kind: MasterKind::Dark,
         shape: dark.shape,
         layout: None,
         count: dark.count,
@@ -155,7 +158,7 @@ pub fn write_flat<W: Write + Seek>(flat: &MasterFlat, out: W) -> Result<(), Sens
         format: FORMAT.to_owned(),
         version: VERSION,
         blake3: NO_HASH.to_owned(),
-        kind: Kind::Flat,
+        kind: MasterKind::Flat,
         shape: flat.shape,
         layout: Some(flat.layout),
         count: flat.count,
@@ -269,8 +272,8 @@ fn parse_header(text: &str) -> Result<Header, SensorError> {
     let shape = header.shape;
     let pixels = shape.width.checked_mul(shape.height).filter(|&n| n > 0 && n <= MOST_PIXELS);
     let expected: Vec<Page> = match header.kind {
-        Kind::Dark => [Page::Level, Page::Variance, Page::Defects].to_vec(),
-        Kind::Flat => [Page::Response, Page::Defects].to_vec(),
+        MasterKind::Dark => [Page::Level, Page::Variance, Page::Defects].to_vec(),
+        MasterKind::Flat => [Page::Response, Page::Defects].to_vec(),
     };
     let channels = if matches!(shape.channels, 1 | 3) { shape.channels } else { 0 };
     let expected: Vec<Page> =
@@ -326,7 +329,7 @@ fn build(header: &Header, pages: Vec<(Page, Pixels)>) -> Result<Master, SensorEr
     let figures = header.figures.iter().map(|e| e.0).collect();
     let pattern = unpack(&header.pattern);
     match (header.kind, header.layout) {
-        (Kind::Dark, _) => Ok(Master::Dark(MasterDark {
+        (MasterKind::Dark, _) => Ok(Master::Dark(MasterDark {
             shape,
             count: header.count,
             exposure: header.exposure_s.and_then(|e| Duration::from_s(e.0)),
@@ -336,7 +339,7 @@ fn build(header: &Header, pages: Vec<(Page, Pixels)>) -> Result<Master, SensorEr
             pattern,
             defects,
         })),
-        (Kind::Flat, Some(layout)) => Ok(Master::Flat(MasterFlat {
+        (MasterKind::Flat, Some(layout)) => Ok(Master::Flat(MasterFlat {
             shape,
             layout,
             count: header.count,
@@ -346,7 +349,7 @@ fn build(header: &Header, pages: Vec<(Page, Pixels)>) -> Result<Master, SensorEr
             flicker: header.flicker.map_or(0.0, |f| f.0),
             defects,
         })),
-        (Kind::Flat, None) => {
+        (MasterKind::Flat, None) => {
             Err(SensorError::File("is damaged: the flat does not say its layout".to_owned()))
         }
     }

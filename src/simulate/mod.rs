@@ -11,6 +11,7 @@
 //! are instants for the scene (no motion blur); only the lamp is averaged over the exposure.
 
 pub mod camera;
+pub mod demo;
 pub mod scene;
 pub mod sensor;
 pub mod shoot;

@@ -1,0 +1,75 @@
+//! The facts of a clip as options.
+
+use std::path::Path;
+
+use clap::Args;
+
+use crate::footage::{FactSource, Facts, FactsFile, Mains, ScaleText, parse_mosaic};
+use crate::frame::Mosaic;
+use crate::frame::units::{Duration, FrameRate, Length};
+
+/// Facts of the clip; they win over clip.toml, shoot.toml and EXIF.
+#[derive(Debug, Clone, Args)]
+#[command(next_help_heading = "Facts of the clip")]
+pub(super) struct FactOptions {
+    /// Capture rate in frames a second, such as 5000 or 30000/1001
+    #[arg(long, value_name = "FPS")]
+    rate: Option<FrameRate>,
+    /// Rate at which the result is shown
+    #[arg(long, value_name = "FPS")]
+    playback: Option<FrameRate>,
+    /// Exposure time of a frame, such as 50us
+    #[arg(long, value_name = "TIME")]
+    exposure: Option<Duration>,
+    /// Magnification on the sensor
+    #[arg(long, value_name = "X", value_parser = above_zero)]
+    magnification: Option<f64>,
+    /// Distance of two pixels on the sensor, such as 10um
+    #[arg(long, value_name = "LENGTH")]
+    pixel_pitch: Option<Length>,
+    /// Size of a pixel on the object, such as 1.003um, or a file that holds it
+    #[arg(long, value_name = "LENGTH|FILE")]
+    scale: Option<ScaleText>,
+    /// Number of the frame whose time is 0
+    #[arg(long, value_name = "N")]
+    trigger_frame: Option<u64>,
+    /// Colour filter over the top-left 2 x 2 pixels: RGGB, BGGR, GRBG or GBRG
+    #[arg(long, value_name = "LETTERS", value_parser = parse_mosaic)]
+    mosaic: Option<Mosaic>,
+    /// Black level in DN
+    #[arg(long, value_name = "DN", allow_negative_numbers = true)]
+    black: Option<f64>,
+    /// White level (saturation) in DN
+    #[arg(long, value_name = "DN", value_parser = above_zero)]
+    white: Option<f64>,
+    /// Mains frequency, 50 or 60
+    #[arg(long, value_name = "HZ")]
+    mains: Option<Mains>,
+}
+
+fn above_zero(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(x) if x.is_finite() && x > 0.0 => Ok(x),
+        _ => Err("must be a number above zero".to_owned()),
+    }
+}
+
+impl FactOptions {
+    /// As facts; a scale file is read.
+    pub(super) fn facts(&self) -> anyhow::Result<Facts> {
+        let file = FactsFile {
+            rate: self.rate,
+            playback: self.playback,
+            exposure: self.exposure,
+            magnification: self.magnification,
+            pixel_pitch: self.pixel_pitch,
+            scale: self.scale.clone(),
+            trigger_frame: self.trigger_frame,
+            mosaic: self.mosaic,
+            black: self.black,
+            white: self.white,
+            mains: self.mains,
+        };
+        Ok(file.resolve(&FactSource::Option, Path::new("."))?)
+    }
+}

@@ -1,0 +1,213 @@
+//! `hushframe run`.
+
+use std::path::{Path, PathBuf};
+
+use anyhow::{Context, bail};
+use serde::Serialize;
+
+use super::facts::FactOptions;
+use super::{Outcome, Ui};
+use crate::footage::printable;
+use crate::night::clip::{self, Summary};
+use crate::night::job::ClipJob;
+use crate::night::shoot;
+
+/// Arguments of `run`.
+#[derive(Debug, clap::Args)]
+pub(super) struct Args {
+    #[command(flatten)]
+    pub(super) what: What,
+    /// Folder for the results
+    #[arg(long, value_name = "DIR", default_value = "hushframe-out")]
+    out: PathBuf,
+    /// Only these source frames, for a quick look
+    #[arg(long, value_name = "A-B", value_parser = range)]
+    frames: Option<(u64, u64)>,
+}
+
+/// What to work on; the same for `run` and `check`.
+#[derive(Debug, clap::Args)]
+pub(super) struct What {
+    /// A shoot.toml, or a folder (or multi-page TIFF) that holds one clip's frames
+    shoot: PathBuf,
+    /// Pipeline: clean, clean-and-label, or a file
+    #[arg(long, value_name = "FILE")]
+    pipeline: Option<String>,
+    /// Folder of black reference frames
+    #[arg(long, value_name = "FOLDER")]
+    dark: Option<PathBuf>,
+    /// Folder of even field frames
+    #[arg(long, value_name = "FOLDER")]
+    flat: Option<PathBuf>,
+    /// Only the clip of this name; may be given several times
+    #[arg(long, value_name = "NAME")]
+    only: Vec<String>,
+    #[command(flatten)]
+    facts: FactOptions,
+}
+
+fn range(text: &str) -> Result<(u64, u64), String> {
+    let bad = || format!("\"{text}\" is not a range of frames such as 100-250");
+    let (a, b) = text.split_once('-').ok_or_else(bad)?;
+    let (a, b) = (a.trim().parse().map_err(|_| bad())?, b.trim().parse().map_err(|_| bad())?);
+    if a <= b { Ok((a, b)) } else { Err(bad()) }
+}
+
+impl What {
+    /// The clips to work on.
+    pub(super) fn jobs(&self) -> anyhow::Result<Vec<ClipJob>> {
+        let given = self.facts.facts()?;
+        let mut jobs = match self.shoot_file() {
+            Some(file) => {
+                let mut jobs = shoot::read(&file, &given)?;
+                for job in &mut jobs {
+                    if let Some(p) = &self.pipeline {
+                        job.pipeline = shoot::find_pipeline(p, Path::new("."))?;
+                    }
+                    job.dark = self.dark.clone().or(job.dark.take());
+                    job.flat = self.flat.clone().or(job.flat.take());
+                }
+                jobs
+            }
+            None => vec![self.single(given)?],
+        };
+        if !self.only.is_empty() {
+            if let Some(name) = self.only.iter().find(|n| jobs.iter().all(|j| j.name != **n)) {
+                let names: Vec<&str> = jobs.iter().map(|j| j.name.as_str()).collect();
+                bail!("--only {}: the clips are {}", printable(name), names.join(", "));
+            }
+            jobs.retain(|j| self.only.contains(&j.name));
+        }
+        Ok(jobs)
+    }
+
+    /// The shoot file, where one was named or lies in the folder.
+    fn shoot_file(&self) -> Option<PathBuf> {
+        if self.shoot.is_dir() {
+            return Some(self.shoot.join("shoot.toml")).filter(|p| p.is_file());
+        }
+        let toml = self.shoot.extension().is_some_and(|e| e.eq_ignore_ascii_case("toml"));
+        toml.then(|| self.shoot.clone())
+    }
+
+    fn single(&self, given: crate::footage::Facts) -> anyhow::Result<ClipJob> {
+        let input = &self.shoot;
+        std::fs::metadata(input).with_context(|| printable(input))?;
+        let full = std::path::absolute(input)?;
+        let name = full.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+        let name = if full.is_dir() { name.replace('.', "-") } else { name };
+        let wanted = self.pipeline.as_deref().unwrap_or(shoot::DEFAULT_PIPELINE);
+        Ok(ClipJob {
+            name: shoot::name_of(&name),
+            input: input.clone(),
+            facts: vec![given],
+            pipeline: shoot::find_pipeline(wanted, Path::new("."))?,
+            dark: self.dark.clone(),
+            flat: self.flat.clone(),
+            range: None,
+        })
+    }
+}
+
+/// How one clip ended.
+#[derive(Debug, Serialize)]
+pub(super) struct ClipResult {
+    name: String,
+    error: Option<String>,
+    #[serde(flatten)]
+    pub(super) summary: Option<Summary>,
+}
+
+pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
+    let mut jobs = args.what.jobs()?;
+    for job in &mut jobs {
+        job.range = args.frames;
+    }
+    let (outcome, results) = run_jobs(&jobs, &args.out, ui)?;
+    ui.result(&serde_json::json!({ "out": printable(&args.out), "clips": results }))?;
+    Ok(outcome)
+}
+
+/// Runs clips one after another; one that fails does not stop the next.
+pub(super) fn run_jobs(
+    jobs: &[ClipJob],
+    out: &Path,
+    ui: &Ui,
+) -> anyhow::Result<(Outcome, Vec<ClipResult>)> {
+    ui.listen()?;
+    // An output inside any clip's input is refused before anything is made.
+    for job in jobs {
+        let there: Vec<&Path> =
+            clip::inputs(job).into_iter().filter(|p| p.symlink_metadata().is_ok()).collect();
+        crate::footage::check_output(out, &there)?;
+        crate::footage::check_output(&out.join(&job.name), &there)?;
+    }
+    let bar = ui.night_bar(jobs.len());
+    let mut results = Vec::new();
+    let mut outcome = Outcome::Well;
+    for job in jobs {
+        let watch = ui.watch(&job.name);
+        match clip::run(job, out, &ui.work(&watch)) {
+            Ok(summary) => {
+                tell(&summary, ui);
+                if summary.faults() {
+                    outcome = Outcome::Faults;
+                }
+                let name = job.name.clone();
+                results.push(ClipResult { name, error: None, summary: Some(summary) });
+            }
+            Err(e) if e.stopped() || ui.stopped() => {
+                ui.say(&format!("{}: {e}", job.name));
+                outcome = Outcome::Interrupted;
+                break;
+            }
+            Err(e) if jobs.len() == 1 => return Err(e.into()),
+            Err(e) => {
+                ui.say(&format!("{}: failed: {e}", job.name));
+                outcome = Outcome::Faults;
+                let error = Some(e.to_string());
+                results.push(ClipResult { name: job.name.clone(), error, summary: None });
+            }
+        }
+        if let Some(bar) = &bar {
+            bar.inc(1);
+        }
+    }
+    if let Some(bar) = bar {
+        bar.finish_and_clear();
+    }
+    if results.len() > 1 {
+        let failed = results.iter().filter(|r| r.error.is_some()).count();
+        ui.say(&format!(
+            "{} clips done, {failed} failed, in {}",
+            results.len() - failed,
+            printable(out)
+        ));
+    }
+    Ok((outcome, results))
+}
+
+/// The few lines a person reads of a finished clip.
+fn tell(s: &Summary, ui: &Ui) {
+    let kept = if s.kept > 0 { format!(", {} were done before", s.kept) } else { String::new() };
+    let steadied =
+        if s.locked { format!("; jitter was {:.2} px rms", s.jitter_px) } else { String::new() };
+    ui.say(&format!(
+        "{}: {} frames made{kept}{steadied} -> {}",
+        s.name,
+        s.made,
+        printable(&s.folder)
+    ));
+    for (frame, why) in s.failed.iter().take(5) {
+        ui.say(&format!("  frame {frame} failed: {}", printable(why)));
+    }
+    if s.failed.len() > 5 {
+        ui.say(&format!("  and {} more, listed in record.json", s.failed.len() - 5));
+    }
+    if s.missing > 0 {
+        ui.say(&format!("  {} numbers of the sequence have no file", s.missing));
+    }
+    for w in &s.warnings {
+        ui.warn(w);
+    }
+}

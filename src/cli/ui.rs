@@ -1,0 +1,216 @@
+//! What people see while work goes on: bars on a terminal, timed lines in a log.
+
+use std::io::IsTerminal;
+use std::sync::Mutex;
+use std::sync::PoisonError;
+use std::sync::atomic::{AtomicBool, AtomicU8, Ordering};
+use std::time::{Duration, Instant};
+
+use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+use super::options::Common;
+use crate::engine::{Phase, Progress, Work};
+use crate::footage::printable;
+use crate::record::Warning;
+
+/// Log lines of one phase come at most this often.
+const LOG_EVERY: Duration = Duration::from_secs(10);
+
+/// Set when the person asks to stop.
+static STOP: AtomicBool = AtomicBool::new(false);
+
+/// Talks to the person.
+#[derive(Debug)]
+pub struct Ui {
+    /// Machine-readable results.
+    pub json: bool,
+    quiet: bool,
+    threads: usize,
+    bars: Option<MultiProgress>,
+    start: Instant,
+}
+
+impl Ui {
+    pub(super) fn new(common: &Common) -> Self {
+        let cores = std::thread::available_parallelism().map_or(1, usize::from);
+        let terminal = std::io::stderr().is_terminal() && !common.quiet;
+        Self {
+            json: common.json,
+            quiet: common.quiet,
+            threads: common.threads.map_or(cores, usize::from),
+            bars: terminal
+                .then(|| MultiProgress::with_draw_target(ProgressDrawTarget::stderr_with_hz(8))),
+            start: Instant::now(),
+        }
+    }
+
+    /// Gives the pool its threads.
+    pub(super) fn start_pool(&self) -> anyhow::Result<()> {
+        rayon::ThreadPoolBuilder::new().num_threads(self.threads).build_global()?;
+        Ok(())
+    }
+
+    /// Listens for Ctrl-C: the first stops after the frames in flight, the second at once.
+    pub(super) fn listen(&self) -> anyhow::Result<()> {
+        static PRESSED: AtomicU8 = AtomicU8::new(0);
+        let quiet = self.quiet;
+        ctrlc::set_handler(move || {
+            STOP.store(true, Ordering::Relaxed);
+            if PRESSED.fetch_add(1, Ordering::Relaxed) == 0 {
+                if !quiet {
+                    eprintln!("\nstopping after the frames in flight; press again to stop now");
+                }
+            } else {
+                #[expect(clippy::exit, reason = "asked for twice; finished frames are safe")]
+                std::process::exit(130);
+            }
+        })?;
+        Ok(())
+    }
+
+    /// What a pass may use.
+    pub(super) fn work<'a>(&self, progress: &'a dyn Progress) -> Work<'a> {
+        Work { threads: self.threads, stop: &STOP, progress }
+    }
+
+    /// Whether the person asked to stop.
+    pub(super) fn stopped(&self) -> bool {
+        STOP.load(Ordering::Relaxed)
+    }
+
+    /// A line for the person; nothing with `--quiet`.
+    pub(super) fn say(&self, text: &str) {
+        if self.quiet {
+            return;
+        }
+        match &self.bars {
+            Some(bars) => {
+                let _ = bars.println(text);
+                if bars.is_hidden() {
+                    eprintln!("{text}");
+                }
+            }
+            None => eprintln!("[{:7.1} s] {text}", self.start.elapsed().as_secs_f64()),
+        }
+    }
+
+    /// A warning with its advice.
+    pub(super) fn warn(&self, w: &Warning) {
+        self.say(&format!("  note: {}; {}", printable(&w.text), printable(&w.advice)));
+    }
+
+    /// An error, also with `--quiet`.
+    pub(super) fn error(&self, e: &anyhow::Error) {
+        let text = format!("error: {e:#}");
+        match &self.bars {
+            Some(bars) => bars.suspend(|| eprintln!("{text}")),
+            None => eprintln!("{text}"),
+        }
+        if self.json {
+            println!("{}", serde_json::json!({ "error": format!("{e:#}") }));
+        }
+    }
+
+    /// The machine-readable result.
+    pub(super) fn result(&self, value: &impl serde::Serialize) -> anyhow::Result<()> {
+        if self.json {
+            println!("{}", serde_json::to_string(value)?);
+        }
+        Ok(())
+    }
+
+    /// Watches the work on one clip.
+    pub(super) fn watch(&self, name: &str) -> Watch<'_> {
+        Watch {
+            ui: self,
+            name: name.to_owned(),
+            state: Mutex::new(Watched {
+                phase: None,
+                bar: None,
+                since: Instant::now(),
+                said: None,
+            }),
+        }
+    }
+
+    /// A bar over all clips, on a terminal.
+    pub(super) fn night_bar(&self, clips: usize) -> Option<ProgressBar> {
+        let bars = self.bars.as_ref().filter(|_| clips > 1)?;
+        let bar = bars.add(ProgressBar::new(clips as u64));
+        bar.set_style(style("night    {wide_bar} {pos}/{len} clips  {elapsed} gone"));
+        bar.tick();
+        Some(bar)
+    }
+}
+
+fn style(template: &str) -> ProgressStyle {
+    ProgressStyle::with_template(template)
+        .unwrap_or_else(|_| ProgressStyle::default_bar())
+        .progress_chars("=> ")
+}
+
+fn word(phase: Phase) -> &'static str {
+    match phase {
+        Phase::References => "references",
+        Phase::Analyse => "analyse",
+        Phase::Render => "render",
+    }
+}
+
+struct Watched {
+    phase: Option<Phase>,
+    bar: Option<ProgressBar>,
+    since: Instant,
+    said: Option<Instant>,
+}
+
+/// Progress of one clip.
+pub(super) struct Watch<'a> {
+    ui: &'a Ui,
+    name: String,
+    state: Mutex<Watched>,
+}
+
+impl Progress for Watch<'_> {
+    fn step(&self, phase: Phase, done: u64, total: u64) {
+        if self.ui.quiet {
+            return;
+        }
+        let mut s = self.state.lock().unwrap_or_else(PoisonError::into_inner);
+        if s.phase != Some(phase) {
+            if let Some(bar) = s.bar.take() {
+                bar.finish_and_clear();
+            }
+            *s = Watched { phase: Some(phase), bar: None, since: Instant::now(), said: None };
+            s.bar = self.ui.bars.as_ref().map(|bars| {
+                let bar = bars.add(ProgressBar::new(total));
+                bar.set_style(style(
+                    "{msg:24} {wide_bar} {pos}/{len}  {per_sec:.1} frames  {eta} left",
+                ));
+                bar.set_message(format!("{} {}", self.name, word(phase)));
+                bar
+            });
+        }
+        if let Some(bar) = &s.bar {
+            bar.set_length(total);
+            bar.set_position(done);
+            if done >= total {
+                bar.finish_and_clear();
+            }
+            return;
+        }
+        let now = Instant::now();
+        let due = s.said.is_none_or(|t| now.duration_since(t) >= LOG_EVERY);
+        if done >= total || (due && now.duration_since(s.since) >= LOG_EVERY) {
+            let seconds = now.duration_since(s.since).as_secs_f64().max(1e-6);
+            let rate = done as f64 / seconds;
+            let left = (total.saturating_sub(done)) as f64 / rate.max(1e-9);
+            s.said = Some(now);
+            self.ui.say(&format!(
+                "{}: {} {done} of {total}, {rate:.1} frames/s, {left:.0} s left",
+                self.name,
+                word(phase)
+            ));
+        }
+    }
+}

@@ -1,0 +1,280 @@
+//! First pass: every frame read once, only numbers kept.
+//!
+//! The clip is cut into blocks of equal length ([`block::grid`]); each is registered on its own
+//! and tied to the first. Memory: one block of 16-bit planes and two templates.
+
+use serde::{Deserialize, Serialize};
+
+use super::correct::{Corrector, coding, luma, luma_noise, saturated_share};
+use super::ordered::ordered;
+use super::source::Source;
+use super::{EngineError, Phase, Work};
+use crate::footage::FrameFile;
+use crate::frame::{FixedPlane, NoiseModel};
+use crate::record::{FrameStatus, Warning};
+use crate::register::block::{self, Anchor, BLOCK, Block};
+use crate::register::path::fill_gaps;
+use crate::register::{NoLock, PixelNoise, Pose, RegisterSettings};
+
+/// A frame with more saturated pixels than this is called saturated.
+const MUCH_SATURATED: f64 = 0.01;
+
+/// What the first pass knows of one frame.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FrameFacts {
+    /// Number of the source frame.
+    pub frame: u64,
+    /// How it fared.
+    pub status: FrameStatus,
+    /// Shift of the scene against the reference in px, x right and y down.
+    pub shift: [f64; 2],
+    /// Standard uncertainty of the shift, per axis, in px.
+    pub sigma: f64,
+    /// Light relative to the clip's reference level.
+    pub light: f64,
+    /// BLAKE3 of the file; `None` for pages of a multi-page file and for missing frames.
+    pub hash: Option<String>,
+    /// What went wrong, in words.
+    pub fault: Option<String>,
+}
+
+impl FrameFacts {
+    /// The pose.
+    #[must_use]
+    pub fn pose(&self) -> Pose {
+        Pose {
+            shift: self.shift,
+            sigma: self.sigma,
+            light: self.light,
+            measured: self.status != FrameStatus::LowConfidence,
+        }
+    }
+
+    /// Whether there is a picture to make.
+    #[must_use]
+    pub fn usable(&self) -> bool {
+        !matches!(self.status, FrameStatus::Missing | FrameStatus::Unreadable)
+    }
+}
+
+/// What the first pass found.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Analysis {
+    /// One a number of the clip, in order.
+    pub frames: Vec<FrameFacts>,
+    /// Whether the still background was found; then poses mean something.
+    pub locked: bool,
+    /// Why not, or why not in parts.
+    pub no_lock: Vec<String>,
+    /// Part of the frame that is still background.
+    pub still_share: f64,
+    /// Mean squared misfit in units of the noise model; 1 when all is as modelled.
+    pub misfit: f64,
+    /// What a person should know.
+    pub warnings: Vec<Warning>,
+}
+
+/// A block as read.
+struct Raw {
+    planes: Vec<Option<FixedPlane>>,
+    facts: Vec<FrameFacts>,
+    scale: usize,
+}
+
+/// Analyses a clip; `poses` says whether the pipeline needs them at all.
+///
+/// # Errors
+/// [`EngineError::Stopped`] on request. A frame that cannot be read is not an error.
+pub fn analyse(
+    source: &Source,
+    corrector: &Corrector,
+    noise: &NoiseModel,
+    settings: &RegisterSettings,
+    poses: bool,
+    work: &Work<'_>,
+) -> Result<Analysis, EngineError> {
+    let list = source.list();
+    let pixel_noise = luma_noise(noise, source.layout(), corrector);
+    let mut out = Analysis {
+        frames: Vec::with_capacity(list.len()),
+        locked: false,
+        no_lock: Vec::new(),
+        still_share: 0.0,
+        misfit: 1.0,
+        warnings: Vec::new(),
+    };
+    let mut first: Option<Block> = None;
+    for range in block::grid(list.len()) {
+        let raw =
+            read_block(source, corrector, &list[range.clone()], (range.start, list.len()), work)?;
+        let mut facts = raw.facts;
+        if !poses {
+            out.frames.append(&mut facts);
+            continue;
+        }
+        match register_block(&raw.planes, &mut first, &pixel_noise, settings) {
+            Ok((poses, block)) => {
+                apply(&mut facts, &poses, raw.scale as f64);
+                if let Some(block) = block {
+                    out.still_share = block.still_share();
+                    out.misfit = block.misfit;
+                }
+                out.locked = true;
+            }
+            Err(why) => {
+                let (a, b) = (facts.first(), facts.last());
+                let numbers = a.zip(b).map_or((0, 0), |(a, b)| (a.frame, b.frame));
+                out.no_lock.push(format!("frames {} to {}: {why}", numbers.0, numbers.1));
+                for f in facts.iter_mut().filter(|f| f.usable()) {
+                    f.status = FrameStatus::LowConfidence;
+                }
+            }
+        }
+        out.frames.append(&mut facts);
+    }
+    settle(&mut out);
+    Ok(out)
+}
+
+/// Reads and corrects a block's frames.
+fn read_block(
+    source: &Source,
+    corrector: &Corrector,
+    list: &[(u64, Option<FrameFile>)],
+    (before, total): (usize, usize),
+    work: &Work<'_>,
+) -> Result<Raw, EngineError> {
+    let coding = coding(source);
+    let mut raw = Raw { planes: Vec::with_capacity(BLOCK), facts: Vec::new(), scale: 1 };
+    ordered(
+        list.len(),
+        (work.threads, 2 * work.threads),
+        |i| {
+            let file = list[i].1.as_ref()?;
+            Some(corrector.read(source, file).map(|done| {
+                let (plane, scale) = luma(&done.frame, coding);
+                (plane, scale, saturated_share(&done.frame), done.hash)
+            }))
+        },
+        |i, read| {
+            work.check()?;
+            let mut facts = FrameFacts {
+                frame: list[i].0,
+                status: FrameStatus::Missing,
+                shift: [0.0, 0.0],
+                sigma: 0.0,
+                light: 1.0,
+                hash: None,
+                fault: None,
+            };
+            let plane = match read {
+                None => {
+                    facts.fault = Some("there is no file with this number".to_owned());
+                    None
+                }
+                Some(Err(e)) => {
+                    facts.status = FrameStatus::Unreadable;
+                    facts.fault = Some(e.to_string());
+                    None
+                }
+                Some(Ok((plane, scale, saturated, hash))) => {
+                    facts.status = if saturated > MUCH_SATURATED {
+                        FrameStatus::Saturated
+                    } else {
+                        FrameStatus::Ok
+                    };
+                    facts.hash = hash;
+                    raw.scale = scale;
+                    Some(plane)
+                }
+            };
+            raw.planes.push(plane);
+            raw.facts.push(facts);
+            work.progress.step(Phase::Analyse, (before + i + 1) as u64, total as u64);
+            Ok::<(), EngineError>(())
+        },
+    )?;
+    Ok(raw)
+}
+
+/// Registers one block; the first that locks becomes the reference and is given back too.
+fn register_block<'a>(
+    planes: &[Option<FixedPlane>],
+    first: &'a mut Option<Block>,
+    noise: &PixelNoise,
+    settings: &RegisterSettings,
+) -> Result<(Vec<Option<Pose>>, Option<&'a Block>), NoLock> {
+    let list: Vec<Option<&FixedPlane>> = planes.iter().map(Option::as_ref).collect();
+    if list.iter().flatten().count() == 0 {
+        return Ok((vec![None; list.len()], None));
+    }
+    let block = block::register(&list, noise, settings)?;
+    let anchor = match first.as_ref() {
+        None => Anchor::FIRST,
+        Some(first) => block::anchor(&block, first, noise)?,
+    };
+    let poses = block.poses.iter().map(|p| p.as_ref().map(|p| anchor.apply(p))).collect();
+    let kept = if first.is_none() { Some(&*first.insert(block)) } else { None };
+    Ok((poses, kept))
+}
+
+/// Writes measured poses into the facts, in pixels of the full frame.
+fn apply(facts: &mut [FrameFacts], poses: &[Option<Pose>], scale: f64) {
+    for (f, p) in facts.iter_mut().zip(poses).filter(|(f, _)| f.usable()) {
+        match p {
+            Some(p) => {
+                f.shift = [p.shift[0] * scale, p.shift[1] * scale];
+                f.sigma = p.sigma * scale;
+                f.light = p.light;
+            }
+            None => f.status = FrameStatus::LowConfidence,
+        }
+    }
+}
+
+/// Poses for frames that were not measured, from their neighbours; and what to say of it.
+fn settle(out: &mut Analysis) {
+    let known: Vec<Option<Pose>> = out
+        .frames
+        .iter()
+        .map(|f| {
+            (out.locked && f.usable() && f.status != FrameStatus::LowConfidence).then(|| f.pose())
+        })
+        .collect();
+    if let Some(filled) = fill_gaps(&known) {
+        for (f, p) in out.frames.iter_mut().zip(filled) {
+            f.shift = p.shift;
+            f.sigma = p.sigma;
+            f.light = p.light;
+        }
+    } else {
+        for f in &mut out.frames {
+            (f.shift, f.sigma, f.light) = ([0.0, 0.0], 0.0, 1.0);
+        }
+    }
+    for why in &out.no_lock {
+        out.warnings.push(Warning::new(
+            "no-lock",
+            format!("not steadied: {why}"),
+            "name the still background with include = [[x, y, width, height]] in stage steady",
+        ));
+    }
+    if out.misfit > 1.5 {
+        out.warnings.push(Warning::new(
+            "noise-model",
+            format!(
+                "frames differ from the scene by {:.2} times the noise that the model gives",
+                out.misfit.sqrt()
+            ),
+            "see that black, white and the references belong to this clip",
+        ));
+    }
+    let poor = out.frames.iter().filter(|f| f.status == FrameStatus::LowConfidence).count();
+    if poor > 0 && out.locked && out.no_lock.is_empty() {
+        out.warnings.push(Warning::new(
+            "low-confidence",
+            format!("{poor} frames could not be placed and lie where their neighbours say"),
+            "look at them; more light or a longer exposure helps",
+        ));
+    }
+}

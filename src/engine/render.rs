@@ -1,0 +1,637 @@
+//! Second pass: pictures.
+//!
+//! [`Renderer::new`] settles everything that does not depend on a single frame; then any run of
+//! frames can be made. With `average`, frames are read in order into a window that the averaging
+//! looks at; without it every frame is made on its own. Stages after that (display, labels),
+//! encoding and writing run beside it, at most a few frames behind.
+
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::sync::{Mutex, PoisonError};
+
+use super::analyse::{Analysis, FrameFacts};
+use super::correct::{Corrector, coding};
+use super::ordered::ordered;
+use super::source::Source;
+use super::{EngineError, Phase, Work};
+use crate::footage::{FrameFile, OutFrame};
+use crate::frame::convert::{round_u16, to_f32};
+use crate::frame::{Coding, Domain, Flaw, Frame, Layout, NoiseModel, Plane};
+use crate::pipeline::{Pipeline, Step};
+use crate::record::{Notes, Warning};
+use crate::register::PixelNoise;
+use crate::register::path::{Window, common_window};
+use crate::stages::average::{Average, Averaged, Averager, Locked};
+use crate::stages::steady::{self, Edges, Move};
+use crate::stages::{ClipInfo, Moment, Stage, caption, clock, display, scale_bar};
+
+/// Value of zero light in finished linear frames, in output DN.
+pub const PEDESTAL: f32 = 256.0;
+
+/// A finished frame.
+#[derive(Debug)]
+pub struct Finished {
+    /// Number of its source.
+    pub frame: u64,
+    /// The picture.
+    pub picture: OutFrame,
+    /// Standard deviation of the temporal noise left at the median level, in DN; `None` where it
+    /// is not known.
+    pub noise_dn: Option<f64>,
+    /// Measures and warnings of the stages.
+    pub notes: Notes,
+}
+
+/// Takes what the renderer makes; called from several threads.
+pub trait Sink: Sync {
+    /// A frame is finished: keep it. An error stops the run.
+    ///
+    /// # Errors
+    /// Where it cannot be kept.
+    fn keep(&self, finished: Finished) -> Result<(), EngineError>;
+
+    /// A frame could not be made.
+    ///
+    /// # Errors
+    /// Where that cannot be noted.
+    fn failed(&self, frame: u64, why: String) -> Result<(), EngineError>;
+}
+
+/// How values become output DN.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct OutputScale {
+    /// Output DN a DN above black (for linear frames).
+    pub per_dn: f32,
+    /// Output DN of zero.
+    pub pedestal: f32,
+}
+
+impl OutputScale {
+    /// The largest power of two that keeps white within 16 bits.
+    fn for_white(white: f32) -> Self {
+        let mut per_dn = 1.0;
+        while white * per_dn * 2.0 + PEDESTAL <= 65_535.0 {
+            per_dn *= 2.0;
+        }
+        Self { per_dn, pedestal: PEDESTAL }
+    }
+}
+
+/// A clip ready to be rendered.
+#[derive(Debug)]
+pub struct Renderer<'a> {
+    source: &'a Source,
+    corrector: &'a Corrector,
+    analysis: &'a Analysis,
+    average: Option<Arc<Average>>,
+    steadied: bool,
+    moved: bool,
+    divide_light: bool,
+    after: Vec<Box<dyn Stage>>,
+    coding: Coding,
+    /// Part of the reference that is written.
+    pub window: Window,
+    /// How values become output DN.
+    pub scale: OutputScale,
+    /// What a person should know.
+    pub warnings: Vec<Warning>,
+}
+
+impl<'a> Renderer<'a> {
+    /// Builds everything that frames have in common.
+    ///
+    /// # Errors
+    /// Where a stage lacks a fact or a setting is out of range.
+    pub fn new(
+        pipeline: &Pipeline,
+        source: &'a Source,
+        corrector: &'a Corrector,
+        noise: &NoiseModel,
+        analysis: &'a Analysis,
+    ) -> Result<Self, EngineError> {
+        let info = source.info(Some(*noise));
+        let mut warnings = Vec::new();
+        let steady = pipeline.steady();
+        let steadied = steady.is_some() && analysis.locked;
+        let window = match steady {
+            Some(settings) if steadied && settings.edges == Edges::Crop => {
+                crop(analysis, &info, &mut warnings)
+            }
+            _ => even_window(info.width, info.height),
+        };
+        let average = match pipeline.average() {
+            Some(settings) => {
+                let noise = locked_noise(noise, source.layout(), corrector, window);
+                Some(Arc::new(Average::new(settings, noise)?))
+            }
+            None => None,
+        };
+        let after_info = ClipInfo { width: window.size[0], height: window.size[1], ..info.clone() };
+        let after = later_stages(pipeline, &after_info, &mut warnings)?;
+        Ok(Self {
+            source,
+            corrector,
+            analysis,
+            moved: steadied || average.is_some(),
+            average,
+            steadied,
+            divide_light: pipeline.flicker().is_some() && analysis.locked,
+            after,
+            coding: coding(source),
+            window,
+            scale: OutputScale::for_white(info.white - info.black),
+            warnings,
+        })
+    }
+
+    /// Finds out whether all facts are there that the later stages need.
+    ///
+    /// # Errors
+    /// Where a stage lacks a fact or a setting is out of range.
+    pub fn check(pipeline: &Pipeline, source: &Source) -> Result<(), EngineError> {
+        later_stages(pipeline, &source.info(None), &mut Vec::new())?;
+        if let Some(settings) = pipeline.average() {
+            Average::new(settings, Vec::new())?;
+        }
+        if let Some(settings) = pipeline.steady() {
+            settings.check()?;
+        }
+        Ok(())
+    }
+
+    /// Frames before and after one that are needed to make it.
+    #[must_use]
+    pub fn reach(&self) -> usize {
+        self.average.as_ref().map_or(0, |a| a.reach())
+    }
+
+    /// Whether finished frames are coded for display.
+    #[must_use]
+    pub fn for_display(&self) -> bool {
+        self.after.iter().any(|s| s.name() == "display")
+    }
+
+    /// Makes the frames at positions `wanted` (ascending, counted from the clip's first number),
+    /// and gives them to `sink`.
+    ///
+    /// # Errors
+    /// [`EngineError::Stopped`] on request; what the sink fails with.
+    pub fn render(
+        &self,
+        wanted: &[usize],
+        sink: &dyn Sink,
+        work: &Work<'_>,
+    ) -> Result<(), EngineError> {
+        let list = self.source.list();
+        match &self.average {
+            Some(average) => self.render_averaged(average, &list, wanted, sink, work),
+            None => self.render_single(&list, wanted, sink, work),
+        }
+    }
+
+    /// Frames that do not look at their neighbours.
+    fn render_single(
+        &self,
+        list: &[(u64, Option<FrameFile>)],
+        wanted: &[usize],
+        sink: &dyn Sink,
+        work: &Work<'_>,
+    ) -> Result<(), EngineError> {
+        ordered(
+            wanted.len(),
+            (work.threads, 2 * work.threads),
+            |k| {
+                let i = wanted[k];
+                work.check()?;
+                let Some(facts) = self.analysis.frames.get(i).filter(|f| f.usable()) else {
+                    return Ok(());
+                };
+                match self.read(list, i) {
+                    Ok((frame, notes)) => {
+                        let frame = if self.moved {
+                            steady::moved(&frame, &self.place(facts))
+                        } else {
+                            self.cut(frame, facts)
+                        };
+                        let finished = self.finish(frame, facts, None, notes);
+                        deliver(finished, facts.frame, sink)
+                    }
+                    Err(why) => sink.failed(facts.frame, why),
+                }
+            },
+            |k, done: Result<(), EngineError>| {
+                work.progress.step(Phase::Render, (k + 1) as u64, wanted.len() as u64);
+                done
+            },
+        )
+    }
+
+    /// Frames averaged with their neighbours.
+    fn render_averaged(
+        &self,
+        average: &Arc<Average>,
+        list: &[(u64, Option<FrameFile>)],
+        wanted: &[usize],
+        sink: &dyn Sink,
+        work: &Work<'_>,
+    ) -> Result<(), EngineError> {
+        self.with_desk(sink, work, |desk| {
+            let mut done = 0;
+            for run in runs(wanted, average.reach()) {
+                let wanted_here = &wanted[run];
+                let (Some(&first), Some(&last)) = (wanted_here.first(), wanted_here.last()) else {
+                    continue;
+                };
+                let from = first.saturating_sub(average.reach());
+                let to = (last + average.reach() + 1).min(list.len());
+                let mut averager = average.start();
+                let mut waiting = wanted_here.iter().copied().peekable();
+                ordered(
+                    to - from,
+                    (work.threads, 2 * work.threads),
+                    |k| self.lock_frame(list, from + k),
+                    |k, frame| {
+                        work.check()?;
+                        desk.check()?;
+                        let newest = from + k;
+                        averager.push(match frame {
+                            Ok(locked) => locked,
+                            Err(why) => {
+                                if wanted_here.binary_search(&newest).is_ok() {
+                                    sink.failed(self.analysis.frames[newest].frame, why)?;
+                                }
+                                None
+                            }
+                        });
+                        while let Some(&i) = waiting.peek() {
+                            if i + average.reach() > newest && newest + 1 < to {
+                                break;
+                            }
+                            waiting.next();
+                            self.average_one(&mut averager, (i, i - from), desk)?;
+                            done += 1;
+                            work.progress.step(Phase::Render, done, wanted.len() as u64);
+                        }
+                        Ok::<(), EngineError>(())
+                    },
+                )?;
+            }
+            Ok(())
+        })
+    }
+
+    /// Averages around one frame and hands it on.
+    fn average_one(
+        &self,
+        averager: &mut Averager,
+        (i, at): (usize, usize),
+        desk: &Desk<'_>,
+    ) -> Result<(), EngineError> {
+        let facts = &self.analysis.frames[i];
+        let Some(planes) = averager.result(at) else { return Ok(()) };
+        let variances: Vec<&Plane> = planes.iter().map(|p| &p.variance).collect();
+        let noise = steady::median_of(&variances).sqrt();
+        let mut frame = self.assemble(planes);
+        if !self.steadied && self.analysis.locked {
+            // Averaged where the scene stands still, shown where the camera saw it.
+            let back = facts.shift.map(|s| -s);
+            frame = steady::moved(&frame, &Move { shift: back, gain: 1.0, window: self.window });
+        }
+        if !self.divide_light {
+            let light = to_f32(facts.light);
+            for v in frame.planes.iter_mut().flat_map(Plane::data_mut) {
+                *v *= light;
+            }
+        }
+        desk.hand_over(i, frame, noise)
+    }
+
+    fn assemble(&self, planes: Vec<Averaged>) -> Frame {
+        let layout = match self.source.layout() {
+            Layout::Mosaic(m) => Layout::Sites(m),
+            other => other,
+        };
+        let any = planes.iter().any(|p| !p.flaws.is_empty());
+        let mut flaws = Vec::new();
+        let mut values = Vec::new();
+        for p in planes {
+            if any {
+                let n = p.plane.data().len();
+                flaws.push(if p.flaws.is_empty() { vec![Flaw::None; n] } else { p.flaws });
+            }
+            values.push(p.plane);
+        }
+        steady::into_mosaic(Frame { planes: values, layout, domain: Domain::Linear, flaws })
+    }
+
+    /// Reads one frame; the reason where it cannot be.
+    fn read(&self, list: &[(u64, Option<FrameFile>)], i: usize) -> Result<(Frame, Notes), String> {
+        let facts = &self.analysis.frames[i];
+        let file = list[i].1.as_ref().ok_or("there is no file with this number")?;
+        let done = self.corrector.read(self.source, file).map_err(|e| e.to_string())?;
+        if done.hash != facts.hash {
+            return Err("the file changed between the two passes: run again".to_owned());
+        }
+        Ok((done.frame, done.notes))
+    }
+
+    /// Reads one frame and brings it into locked coordinates.
+    fn lock_frame(
+        &self,
+        list: &[(u64, Option<FrameFile>)],
+        i: usize,
+    ) -> Result<Option<Locked>, String> {
+        let facts = &self.analysis.frames[i];
+        if !facts.usable() {
+            return Ok(None);
+        }
+        let (frame, _) = self.read(list, i)?;
+        let frame = steady::into_sites(frame);
+        let to = self.place(facts);
+        let light = to_f32(1.0 / facts.light);
+        Ok(Some(Locked {
+            noise_gain: steady::noise_gain(to.shift, frame.layout),
+            planes: steady::locked(&frame, &to, self.coding),
+            variance_factor: light * light,
+            sigma: to_f32(facts.sigma),
+        }))
+    }
+
+    /// Where a frame goes.
+    fn place(&self, facts: &FrameFacts) -> Move {
+        let locked = self.analysis.locked;
+        Move {
+            shift: if locked { facts.shift } else { [0.0, 0.0] },
+            gain: if self.average.is_some() || self.divide_light {
+                to_f32(1.0 / facts.light)
+            } else {
+                1.0
+            },
+            window: self.window,
+        }
+    }
+
+    /// A frame that is not moved: only cut to the window, and its light divided out.
+    fn cut(&self, mut frame: Frame, facts: &FrameFacts) -> Frame {
+        let [x, y] = self.window.origin;
+        let [w, h] = self.window.size;
+        if (frame.width(), frame.height()) != (w, h) {
+            let to = Move { shift: [0.0, 0.0], gain: 1.0, window: self.window };
+            frame = steady::moved(&frame, &to);
+            debug_assert_eq!((x, y), (0, 0));
+        }
+        if self.divide_light {
+            let gain = to_f32(1.0 / facts.light);
+            for v in frame.planes.iter_mut().flat_map(Plane::data_mut) {
+                *v *= gain;
+            }
+        }
+        frame
+    }
+
+    /// The later stages and the encoding of values.
+    fn finish(
+        &self,
+        mut frame: Frame,
+        facts: &FrameFacts,
+        noise_dn: Option<f64>,
+        mut notes: Notes,
+    ) -> Result<Finished, String> {
+        let white = self.source.white() - self.source.black();
+        settle_flaws(&mut frame, white);
+        let info = self.source.info(None);
+        let at = Moment {
+            frame: facts.frame,
+            time_s: info
+                .rate
+                .map(|r| (facts.frame as f64 - info.trigger_frame as f64) * r.interval_s()),
+        };
+        for stage in &self.after {
+            stage.apply(&mut frame, &at, &mut notes).map_err(|e| e.to_string())?;
+        }
+        Ok(Finished { frame: facts.frame, picture: self.encode(&frame), noise_dn, notes })
+    }
+
+    fn encode(&self, frame: &Frame) -> OutFrame {
+        let (factor, zero) = match frame.domain {
+            Domain::Display(_) => (65_535.0, 0.0),
+            Domain::Raw | Domain::Linear => (self.scale.per_dn, self.scale.pedestal),
+        };
+        let channels = frame.planes.len();
+        let mut data = vec![0; frame.width() * frame.height() * channels];
+        for (c, plane) in frame.planes.iter().enumerate() {
+            for (o, v) in data.iter_mut().skip(c).step_by(channels).zip(plane.data()) {
+                *o = round_u16(v * factor + zero);
+            }
+        }
+        OutFrame { width: frame.width(), height: frame.height(), channels, data }
+    }
+}
+
+/// Hands a frame that is finished, or is not, to the sink.
+fn deliver(
+    finished: Result<Finished, String>,
+    frame: u64,
+    sink: &dyn Sink,
+) -> Result<(), EngineError> {
+    match finished {
+        Ok(f) => sink.keep(f),
+        Err(why) => sink.failed(frame, why),
+    }
+}
+
+/// Saturated pixels become white in every plane, missing ones dark.
+fn settle_flaws(frame: &mut Frame, white: f32) {
+    if frame.flaws.is_empty() {
+        return;
+    }
+    for (plane, flaws) in frame.planes.iter_mut().zip(&frame.flaws) {
+        for (v, f) in plane.data_mut().iter_mut().zip(flaws) {
+            match f {
+                Flaw::None => {}
+                Flaw::Saturated => *v = v.max(white),
+                Flaw::Missing => *v = 0.0,
+            }
+        }
+    }
+}
+
+/// A frame on its way to the later stages.
+type Parcel = (usize, Frame, f64);
+
+/// Where averaged frames are handed over to the threads that finish and write them.
+struct Desk<'a> {
+    entry: SyncSender<Parcel>,
+    fault: &'a Mutex<Option<EngineError>>,
+}
+
+impl Desk<'_> {
+    /// Fails where a finished frame could not be kept.
+    fn check(&self) -> Result<(), EngineError> {
+        self.fault.lock().unwrap_or_else(PoisonError::into_inner).take().map_or(Ok(()), Err)
+    }
+
+    /// Waits while too many frames are on the way.
+    fn hand_over(&self, i: usize, frame: Frame, noise: f64) -> Result<(), EngineError> {
+        let gone = |_| EngineError::Refused("the threads that write have ended".to_owned());
+        self.entry.send((i, frame, noise)).map_err(gone)
+    }
+}
+
+impl Renderer<'_> {
+    /// Runs `body` with a desk; all that was handed over is finished when this returns.
+    fn with_desk(
+        &self,
+        sink: &dyn Sink,
+        work: &Work<'_>,
+        body: impl FnOnce(&Desk<'_>) -> Result<(), EngineError>,
+    ) -> Result<(), EngineError> {
+        let (entry, exit) = sync_channel(work.threads);
+        let exit = Mutex::new(exit);
+        let fault = Mutex::new(None);
+        let done = std::thread::scope(|scope| {
+            for _ in 0..work.threads {
+                scope.spawn(|| self.finish_parcels(&exit, &fault, sink));
+            }
+            let desk = Desk { entry, fault: &fault };
+            body(&desk)
+        });
+        done.and(fault.into_inner().unwrap_or_else(PoisonError::into_inner).map_or(Ok(()), Err))
+    }
+
+    /// One thread that finishes and writes; after a fault it only empties the desk.
+    fn finish_parcels(
+        &self,
+        exit: &Mutex<Receiver<Parcel>>,
+        fault: &Mutex<Option<EngineError>>,
+        sink: &dyn Sink,
+    ) {
+        loop {
+            let next = exit.lock().unwrap_or_else(PoisonError::into_inner).recv();
+            let Ok((i, frame, noise)) = next else { return };
+            let first = || fault.lock().unwrap_or_else(PoisonError::into_inner);
+            if first().is_some() {
+                continue;
+            }
+            let facts = &self.analysis.frames[i];
+            let finished = self.finish(frame, facts, Some(noise), Notes::default());
+            if let Err(e) = deliver(finished, facts.frame, sink) {
+                first().get_or_insert(e);
+            }
+        }
+    }
+}
+
+/// The part every frame saw, or all of the frame where that would be too little.
+fn crop(analysis: &Analysis, info: &ClipInfo, warnings: &mut Vec<Warning>) -> Window {
+    let poses: Vec<_> =
+        analysis.frames.iter().filter(|f| f.usable()).map(FrameFacts::pose).collect();
+    if let Some(w) = common_window(&poses, info.width, info.height) {
+        // Even corners keep a colour mosaic's letters.
+        let origin = w.origin.map(|o| o.div_ceil(2) * 2);
+        let size = [0, 1].map(|a| (w.size[a] - (origin[a] - w.origin[a])) / 2 * 2);
+        return Window { origin, size };
+    }
+    warnings.push(Warning::new(
+        "wide-drift",
+        "the picture drifts by so much that cropping to what every frame saw would leave less \
+         than half of it: the frames keep their size",
+        "split the clip, or take edges = \"fill\" in stage steady",
+    ));
+    even_window(info.width, info.height)
+}
+
+/// All of a frame, an odd last row or column left off (movie encoders want even sizes).
+fn even_window(width: usize, height: usize) -> Window {
+    let even = |n: usize| if n > 1 { n / 2 * 2 } else { n };
+    Window::whole(even(width), even(height))
+}
+
+/// Noise of each plane in locked coordinates.
+fn locked_noise(
+    noise: &NoiseModel,
+    layout: Layout,
+    corrector: &Corrector,
+    window: Window,
+) -> Vec<PixelNoise> {
+    let base = PixelNoise::new(noise);
+    let [x, y] = window.origin;
+    let [w, h] = window.size;
+    let (planes, step) = match layout {
+        Layout::Mono => (1, 1),
+        Layout::Rgb => (3, 1),
+        Layout::Mosaic(_) | Layout::Sites(_) => (4, 2),
+    };
+    (0..planes)
+        .map(|p| {
+            let of = corrector.factor(if step == 2 { 0 } else { p });
+            let factor = of.map(|f| match step {
+                1 => f.crop(x, y, w, h),
+                _ => {
+                    Plane::from_fn(w / 2, h / 2, |i, j| f.at(x + 2 * i + p % 2, y + 2 * j + p / 2))
+                }
+            });
+            PixelNoise { factor, ..base.clone() }
+        })
+        .collect()
+}
+
+/// The stages that come after averaging and steadying.
+fn later_stages(
+    pipeline: &Pipeline,
+    info: &ClipInfo,
+    warnings: &mut Vec<Warning>,
+) -> Result<Vec<Box<dyn Stage>>, EngineError> {
+    let mut out: Vec<Box<dyn Stage>> = Vec::new();
+    for step in &pipeline.steps {
+        match step {
+            Step::Dark(_)
+            | Step::Flat(_)
+            | Step::Defects(_)
+            | Step::Flicker(_)
+            | Step::Average(_)
+            | Step::Steady(_) => {}
+            Step::Display(s) => out.push(Box::new(display::Display::new(s, info)?)),
+            Step::ScaleBar(s) => {
+                let bar = scale_bar::ScaleBar::new(s, info)?;
+                warnings.extend(bar.warning());
+                out.push(Box::new(bar));
+            }
+            Step::Caption(s) => out.push(Box::new(caption::Caption::new(s, info)?)),
+            Step::Clock(s) => out.push(Box::new(clock::Clock::new(s, info)?)),
+        }
+    }
+    Ok(out)
+}
+
+/// Positions in `wanted` whose look-arounds touch: each run is rendered in one go.
+fn runs(wanted: &[usize], reach: usize) -> Vec<std::ops::Range<usize>> {
+    let mut out = Vec::new();
+    let mut start = 0;
+    for k in 1..=wanted.len() {
+        if k == wanted.len() || wanted[k] > wanted[k - 1] + 2 * reach + 1 {
+            out.push(start..k);
+            start = k;
+        }
+    }
+    if wanted.is_empty() { Vec::new() } else { out }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn runs_join_what_shares_neighbours() {
+        assert_eq!(runs(&[0, 1, 2, 9], 2), [0..3, 3..4]);
+        assert_eq!(runs(&[0, 1, 2, 7], 2), vec![0..4]);
+        assert!(runs(&[], 2).is_empty());
+    }
+
+    #[test]
+    fn output_keeps_white_within_sixteen_bits() {
+        let s = OutputScale::for_white(4095.0 - 100.0);
+        assert!((s.per_dn - 16.0).abs() < 1e-6);
+        assert!((OutputScale::for_white(65_535.0).per_dn - 1.0).abs() < 1e-6);
+    }
+}

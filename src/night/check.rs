@@ -1,0 +1,163 @@
+//! What can be known of a clip before its run. Nothing is written.
+
+use std::path::Path;
+
+use serde::Serialize;
+
+use super::clip::inputs;
+use super::job::ClipJob;
+use super::references::sensor_shape;
+use crate::engine::render::Renderer;
+use crate::engine::source::Source;
+use crate::footage::{check_output, printable};
+use crate::record::Warning;
+
+/// What is known of one clip.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ClipCheck {
+    /// Its name.
+    pub name: String,
+    /// Numbers in the clip.
+    pub frames: u64,
+    /// Those without a file.
+    pub missing: u64,
+    /// Size, channels and depth in words.
+    pub shape: String,
+    /// Bytes that the finished frames will take.
+    pub bytes: u64,
+    /// What will make the run fail.
+    pub faults: Vec<String>,
+    /// What a person should know.
+    pub warnings: Vec<Warning>,
+}
+
+impl ClipCheck {
+    /// One line for a person.
+    #[must_use]
+    pub fn headline(&self) -> String {
+        if self.frames == 0 {
+            return "cannot be run".to_owned();
+        }
+        format!(
+            "{} frames of {}, {} missing, {:.2} GB of results{}",
+            self.frames,
+            self.shape,
+            self.missing,
+            self.bytes as f64 / 1e9,
+            if self.faults.is_empty() { "" } else { "; cannot be run" }
+        )
+    }
+}
+
+/// Looks at everything that can be known beforehand.
+#[must_use]
+pub fn check(job: &ClipJob, out: &Path) -> ClipCheck {
+    let mut c = ClipCheck {
+        name: job.name.clone(),
+        frames: 0,
+        missing: 0,
+        shape: String::new(),
+        bytes: 0,
+        faults: Vec::new(),
+        warnings: Vec::new(),
+    };
+    let source = match Source::open(&job.input, job.facts.clone()) {
+        Ok(source) => source,
+        Err(e) => {
+            c.faults.push(e.to_string());
+            return c;
+        }
+    };
+    c.warnings.extend(source.warnings.iter().cloned());
+    c.frames = source.clip.span();
+    c.missing = source.clip.missing().count() as u64;
+    c.shape = source.expected.shape.to_string();
+    c.bytes = source.clip.frames.len() as u64 * (source.expected.shape.samples() as u64 * 2 + 512);
+    for place in [out.to_owned(), out.join(&job.name)] {
+        if let Err(e) = check_output(&place, &inputs(job)) {
+            c.faults.push(e.to_string());
+            break;
+        }
+    }
+    if let Err(e) = Renderer::check(&job.pipeline, &source) {
+        c.faults.push(e.to_string());
+    }
+    shapes(&source, &mut c);
+    for (what, path, needed, kind) in [
+        ("dark reference", &job.dark, job.pipeline.dark().is_some(), "no-dark"),
+        ("flat reference", &job.flat, job.pipeline.flat().is_some(), "no-flat"),
+    ] {
+        match path {
+            Some(path) => reference(what, path, &source, &mut c),
+            None if needed => c.warnings.push(Warning::new(
+                kind,
+                format!("no {what} is given"),
+                "the run works without, and the result is worse",
+            )),
+            None => {}
+        }
+    }
+    c
+}
+
+/// Headers of all frames against the first.
+fn shapes(source: &Source, c: &mut ClipCheck) {
+    if source.paged {
+        return;
+    }
+    let mut bad = 0;
+    for file in &source.clip.frames {
+        let fault = match crate::footage::shape_of(file) {
+            Ok(shape) => source.expected.check(file, &shape).err(),
+            Err(e) => Some(e),
+        };
+        if let Some(e) = fault {
+            bad += 1;
+            if bad <= 3 {
+                c.warnings.push(Warning::new(
+                    "bad-frame",
+                    format!("frame {}: {e}", file.number),
+                    "the run goes on without it and says so",
+                ));
+            }
+        }
+    }
+    if bad > 3 {
+        c.warnings.push(Warning::new(
+            "bad-frame",
+            format!("{bad} frames in all have a fault"),
+            "see whether the copy from the camera was complete",
+        ));
+    }
+}
+
+fn reference(what: &str, path: &Path, clip: &Source, c: &mut ClipCheck) {
+    let name = format!("{what} {}", printable(path));
+    match Source::open(path, Vec::new()) {
+        Err(e) => c.faults.push(format!("{name}: {e}")),
+        Ok(source) => {
+            if let Err(e) = sensor_shape(&source).check(&name, &sensor_shape(clip)) {
+                c.faults.push(e.to_string());
+            }
+            let n = source.clip.frames.len();
+            if n < 16 {
+                c.warnings.push(Warning::new(
+                    "short-reference",
+                    format!("{name} has {n} frames"),
+                    "take 64: what noise is left in a reference stays in every frame",
+                ));
+            }
+            let exposure = |s: &Source| s.facts.exposure.as_ref().map(|e| e.value.s());
+            if let (true, Some(a), Some(b)) =
+                (what.starts_with("dark"), exposure(&source), exposure(clip))
+                && !(0.9..=1.1).contains(&(a / b))
+            {
+                c.warnings.push(Warning::new(
+                    "dark-exposure",
+                    format!("{name} was exposed for {a:.6} s, the clip for {b:.6} s"),
+                    "take darks at the clip's exposure",
+                ));
+            }
+        }
+    }
+}

@@ -1,0 +1,504 @@
+//! One clip, from its folder to finished frames, table and record.
+
+use std::collections::BTreeMap;
+use std::fs::{self, File, OpenOptions};
+use std::io::{Read, Write};
+use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
+
+use serde::{Deserialize, Serialize};
+use serde_json::json;
+
+use super::job::{ClipJob, VERSION, key};
+use super::journal::{Entry, Journal};
+use super::references::{Noise, Prepared, prepare};
+use super::table::{Row, table, time_s};
+use super::{NightError, noise};
+use crate::engine::analyse::{Analysis, FrameFacts, analyse};
+use crate::engine::correct::Corrector;
+use crate::engine::render::{Finished, Renderer, Sink};
+use crate::engine::source::Source;
+use crate::engine::{EngineError, Work};
+use crate::footage::{
+    FootageError, TiffTags, check_output, encode_tiff, hash_bytes, hash_file, printable,
+    write_bytes,
+};
+use crate::record::{FrameStatus, Warning};
+use crate::register::RegisterSettings;
+use crate::register::path::{excursion, jitter};
+
+/// How a clip came out.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Summary {
+    /// Its name.
+    pub name: String,
+    /// Folder of the results.
+    pub folder: PathBuf,
+    /// Numbers in the clip, missing ones included.
+    pub frames: u64,
+    /// Frames made by this run.
+    pub made: u64,
+    /// Frames that an earlier run had made, found whole.
+    pub kept: u64,
+    /// Frames that could not be made, with the reason.
+    pub failed: BTreeMap<u64, String>,
+    /// Numbers without a file.
+    pub missing: u64,
+    /// Movement from frame to frame before steadying, rms of both axes in px.
+    pub jitter_px: f64,
+    /// Whether the still background was found.
+    pub locked: bool,
+    /// What a person should know.
+    pub warnings: Vec<Warning>,
+}
+
+impl Summary {
+    /// Whether anything went wrong.
+    #[must_use]
+    pub fn faults(&self) -> bool {
+        !self.failed.is_empty() || self.missing > 0
+    }
+}
+
+/// An open lock; gives way when dropped.
+#[derive(Debug)]
+struct Lock {
+    _file: File,
+}
+
+fn disk(path: &Path, doing: &'static str, source: std::io::Error) -> NightError {
+    FootageError::Disk { path: printable(path), doing, source }.into()
+}
+
+impl Lock {
+    fn take(folder: &Path) -> Result<Self, NightError> {
+        let path = folder.join("lock");
+        let mut file = OpenOptions::new()
+            .read(true)
+            .write(true)
+            .create(true)
+            .truncate(false)
+            .open(&path)
+            .map_err(|e| disk(&path, "open", e))?;
+        match file.try_lock() {
+            Ok(()) => {}
+            Err(fs::TryLockError::WouldBlock) => {
+                let mut holder = String::new();
+                let _ = (&file).take(200).read_to_string(&mut holder);
+                return Err(NightError::Locked {
+                    place: printable(folder),
+                    holder: if holder.is_empty() { "another run".to_owned() } else { holder },
+                });
+            }
+            Err(fs::TryLockError::Error(e)) => return Err(disk(&path, "lock", e)),
+        }
+        file.set_len(0).map_err(|e| disk(&path, "write", e))?;
+        file.write_all(format!("process {}", std::process::id()).as_bytes())
+            .map_err(|e| disk(&path, "write", e))?;
+        Ok(Self { _file: file })
+    }
+}
+
+/// Everything known of a clip before its frames are read.
+struct Desk {
+    source: Source,
+    prepared: Prepared,
+    noise: Noise,
+    key: String,
+    warnings: Vec<Warning>,
+}
+
+fn lay_out(job: &ClipJob, out: &Path, work: &Work<'_>) -> Result<Desk, NightError> {
+    let source = Source::open(&job.input, job.facts.clone())?;
+    let mut warnings = source.warnings.clone();
+    let references = [job.dark.as_deref(), job.flat.as_deref()];
+    let prepared = prepare(&source, references, &out.join(".references"), work)?;
+    warnings.extend(prepared.warnings.iter().cloned());
+    let noise = match &prepared.noise {
+        Some(noise) => noise.clone(),
+        None => {
+            let (noise, said) = noise::from_clip(&source, &job.pipeline, &prepared.masters, work)?;
+            warnings.extend(said);
+            noise
+        }
+    };
+    let key = key(&job.pipeline, &source, &prepared, &noise);
+    Ok(Desk { source, prepared, noise, key, warnings })
+}
+
+/// The folders a job reads.
+#[must_use]
+pub fn inputs(job: &ClipJob) -> Vec<&Path> {
+    let mut all = vec![job.input.as_path()];
+    all.extend(job.dark.as_deref());
+    all.extend(job.flat.as_deref());
+    all
+}
+
+/// Works on a clip; results go to `out/<name>`.
+///
+/// # Errors
+/// Where the clip cannot be worked on at all. Single bad frames are in the summary.
+pub fn run(job: &ClipJob, out: &Path, work: &Work<'_>) -> Result<Summary, NightError> {
+    let folder = out.join(&job.name);
+    check_output(out, &inputs(job))?;
+    check_output(&folder, &inputs(job))?;
+    let frames = folder.join("frames");
+    fs::create_dir_all(&frames).map_err(|e| disk(&frames, "create", e))?;
+    let _lock = Lock::take(&folder)?;
+    sweep(&folder)?;
+    sweep(&frames)?;
+    let desk = lay_out(job, out, work)?;
+    let corrector = Corrector::new(
+        &job.pipeline,
+        &desk.source,
+        &desk.prepared.masters,
+        Some(desk.noise.model),
+    )?;
+    // Everything that can be refused is refused before the long work begins.
+    Renderer::check(&job.pipeline, &desk.source)?;
+    let analysis = analysed(job, &folder, &desk, &corrector, work)?;
+    let renderer =
+        Renderer::new(&job.pipeline, &desk.source, &corrector, &desk.noise.model, &analysis)?;
+    let mut done = verified(&folder, &desk.key)?;
+    let wanted: Vec<usize> = (0..analysis.frames.len())
+        .filter(|&i| {
+            let f = &analysis.frames[i];
+            let inside = job.range.is_none_or(|(a, b)| f.frame >= a && f.frame <= b);
+            inside && f.usable() && !done.contains_key(&f.frame)
+        })
+        .collect();
+    let kept = done.len() as u64;
+    let _ = fs::remove_file(folder.join("complete.json"));
+    let journal = Journal::begin(&folder.join("journal.jsonl"), &desk.key, done.values())?;
+    let keeper = Keeper {
+        frames: &frames,
+        job,
+        desk: &desk,
+        renderer: &renderer,
+        state: Mutex::new(Kept { journal, done: BTreeMap::new(), failed: BTreeMap::new() }),
+    };
+    let outcome = renderer.render(&wanted, &keeper, work);
+    let state = keeper.state.into_inner().unwrap_or_else(PoisonError::into_inner);
+    outcome?;
+    let made = state.done.len() as u64;
+    done.extend(state.done);
+    let mut failed = state.failed;
+    for f in analysis.frames.iter().filter(|f| f.status == FrameStatus::Unreadable) {
+        failed.insert(f.frame, f.fault.clone().unwrap_or_default());
+    }
+    let summary = summarise(job, &folder, (kept, made), &analysis, failed, {
+        let mut all = desk.warnings.clone();
+        all.extend(corrector.warnings.iter().cloned());
+        all.extend(renderer.warnings.iter().cloned());
+        all.extend(analysis.warnings.iter().cloned());
+        all
+    });
+    let papers = Papers { job, desk: &desk, analysis: &analysis, renderer: &renderer };
+    papers.write(&folder, &done, &summary)?;
+    Ok(summary)
+}
+
+fn summarise(
+    job: &ClipJob,
+    folder: &Path,
+    (kept, made): (u64, u64),
+    analysis: &Analysis,
+    failed: BTreeMap<u64, String>,
+    mut warnings: Vec<Warning>,
+) -> Summary {
+    warnings.sort();
+    warnings.dedup();
+    let poses: Vec<_> =
+        analysis.frames.iter().filter(|f| f.usable()).map(FrameFacts::pose).collect();
+    Summary {
+        name: job.name.clone(),
+        folder: folder.to_owned(),
+        frames: analysis.frames.len() as u64,
+        made,
+        kept,
+        failed,
+        missing: analysis.frames.iter().filter(|f| f.status == FrameStatus::Missing).count() as u64,
+        jitter_px: if analysis.locked { jitter(&poses) } else { 0.0 },
+        locked: analysis.locked,
+        warnings,
+    }
+}
+
+/// Removes temporary files that a killed run left.
+fn sweep(folder: &Path) -> Result<(), NightError> {
+    for entry in fs::read_dir(folder).map_err(|e| disk(folder, "list", e))? {
+        let entry = entry.map_err(|e| disk(folder, "list", e))?;
+        if entry.file_name().to_string_lossy().starts_with(".tmp-") {
+            fs::remove_file(entry.path()).map_err(|e| disk(&entry.path(), "remove", e))?;
+        }
+    }
+    Ok(())
+}
+
+/// The analysis as it is kept.
+#[derive(Serialize, Deserialize)]
+struct KeptAnalysis {
+    key: String,
+    blake3: String,
+    analysis: String,
+}
+
+/// The analysis of an earlier run with the same key, or a new one.
+fn analysed(
+    job: &ClipJob,
+    folder: &Path,
+    desk: &Desk,
+    corrector: &Corrector,
+    work: &Work<'_>,
+) -> Result<Analysis, NightError> {
+    let path = folder.join("analysis.json");
+    let kept = fs::read(&path)
+        .ok()
+        .and_then(|b| serde_json::from_slice::<KeptAnalysis>(&b).ok())
+        .filter(|k| k.key == desk.key && k.blake3 == hash_bytes(k.analysis.as_bytes()))
+        .and_then(|k| serde_json::from_str::<Analysis>(&k.analysis).ok());
+    if let Some(analysis) = kept {
+        return Ok(analysis);
+    }
+    let settings = job.pipeline.steady().map_or_else(RegisterSettings::default, |s| {
+        RegisterSettings { reach: s.reach, include: s.include.clone(), exclude: s.exclude.clone() }
+    });
+    let analysis = analyse(
+        &desk.source,
+        corrector,
+        &desk.noise.model,
+        &settings,
+        job.pipeline.needs_poses(),
+        work,
+    )?;
+    let text = serde_json::to_string(&analysis).unwrap_or_default();
+    let kept =
+        KeptAnalysis { key: desk.key.clone(), blake3: hash_bytes(text.as_bytes()), analysis: text };
+    write_bytes(&path, serde_json::to_string(&kept).unwrap_or_default().as_bytes())?;
+    // What is read back is what will be used: the same in an unbroken run and in a resumed one.
+    serde_json::from_str(&kept.analysis)
+        .map_err(|e| NightError::Refused(format!("{}: does not read back: {e}", printable(&path))))
+}
+
+/// Journal entries whose files are there and whole.
+fn verified(folder: &Path, key: &str) -> Result<BTreeMap<u64, Entry>, NightError> {
+    let listed = Journal::read(&folder.join("journal.jsonl"), key)?;
+    Ok(listed
+        .into_iter()
+        .filter(|(frame, entry)| {
+            hash_file(&folder.join("frames").join(file_name(*frame)))
+                .is_ok_and(|w| w.bytes == entry.bytes && w.hash == entry.blake3)
+        })
+        .collect())
+}
+
+/// Name of a finished frame.
+#[must_use]
+pub fn file_name(frame: u64) -> String {
+    format!("{frame:06}.tif")
+}
+
+/// Writes finished frames.
+struct Keeper<'a> {
+    frames: &'a Path,
+    job: &'a ClipJob,
+    desk: &'a Desk,
+    renderer: &'a Renderer<'a>,
+    state: Mutex<Kept>,
+}
+
+struct Kept {
+    journal: Journal,
+    done: BTreeMap<u64, Entry>,
+    failed: BTreeMap<u64, String>,
+}
+
+impl Keeper<'_> {
+    fn tags(&self, frame: u64) -> TiffTags {
+        let facts = &self.desk.source.facts;
+        let mut text = format!("hushframe {VERSION}, pipeline {}", self.job.pipeline.name);
+        text.push_str(&format!("; frame {frame}"));
+        if let Some(rate) = &facts.rate {
+            let info = self.desk.source.info(None);
+            text.push_str(&format!(
+                "; time {:.9} s at {} fps",
+                time_s(frame, info.trigger_frame, rate.value),
+                rate.value
+            ));
+        }
+        if self.renderer.for_display() {
+            text.push_str("; coded for display");
+        } else {
+            let s = self.renderer.scale;
+            text.push_str(&format!(
+                "; linear light, DN = {} + {} x (input DN above black)",
+                s.pedestal, s.per_dn
+            ));
+        }
+        TiffTags {
+            description: Some(text),
+            software: Some(format!("hushframe {VERSION}")),
+            um_per_px: facts.scale.as_ref().map(|s| s.value.um_per_px),
+        }
+    }
+}
+
+impl Sink for Keeper<'_> {
+    fn keep(&self, finished: Finished) -> Result<(), EngineError> {
+        let bytes = encode_tiff(&finished.picture, &self.tags(finished.frame))?;
+        let written = write_bytes(&self.frames.join(file_name(finished.frame)), &bytes)?;
+        let entry = Entry {
+            frame: finished.frame,
+            blake3: written.hash,
+            bytes: written.bytes,
+            noise_dn: finished.noise_dn,
+            measures: finished.notes.measures,
+        };
+        let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
+        state.journal.add(&entry).map_err(|e| match e {
+            NightError::Footage(e) => EngineError::Footage(e),
+            other => EngineError::Refused(other.to_string()),
+        })?;
+        state.done.insert(finished.frame, entry);
+        Ok(())
+    }
+
+    fn failed(&self, frame: u64, why: String) -> Result<(), EngineError> {
+        let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
+        state.failed.insert(frame, why);
+        Ok(())
+    }
+}
+
+/// The table, the record and the seal of a finished clip.
+struct Papers<'a> {
+    job: &'a ClipJob,
+    desk: &'a Desk,
+    analysis: &'a Analysis,
+    renderer: &'a Renderer<'a>,
+}
+
+impl Papers<'_> {
+    fn write(
+        &self,
+        folder: &Path,
+        done: &BTreeMap<u64, Entry>,
+        summary: &Summary,
+    ) -> Result<(), NightError> {
+        let info = self.desk.source.info(None);
+        let gain = self.desk.noise.electrons.then_some(self.desk.noise.model.gain_e_per_dn);
+        let rows: Vec<Row<'_>> = self
+            .analysis
+            .frames
+            .iter()
+            .map(|facts| Row {
+                facts,
+                locked: self.analysis.locked,
+                noise_e: done.get(&facts.frame).and_then(|e| Some(e.noise_dn? * gain?)),
+                failed: summary.failed.contains_key(&facts.frame),
+            })
+            .collect();
+        let csv = table(&rows, info.rate, info.trigger_frame);
+        let csv = write_bytes(&folder.join("frames.csv"), csv.as_bytes())?;
+        let record = pretty(&self.record(summary));
+        let record = write_bytes(&folder.join("record.json"), record.as_bytes())?;
+        // A quick look at part of a clip is not a finished clip.
+        if self.job.range.is_some() {
+            return Ok(());
+        }
+        let seal = json!({
+            "complete": 1,
+            "tool": format!("hushframe {VERSION}"),
+            "key": self.desk.key,
+            "frames_csv": csv.hash,
+            "record_json": record.hash,
+            "frames": done
+                .values()
+                .map(|e| json!({ "file": format!("frames/{}", file_name(e.frame)),
+                                 "bytes": e.bytes, "blake3": e.blake3 }))
+                .collect::<Vec<_>>(),
+        });
+        write_bytes(&folder.join("complete.json"), pretty(&seal).as_bytes())?;
+        Ok(())
+    }
+
+    fn record(&self, summary: &Summary) -> serde_json::Value {
+        let source = &self.desk.source;
+        let noise = &self.desk.noise;
+        let scale = source.facts.scale.as_ref();
+        let poses: Vec<_> =
+            self.analysis.frames.iter().filter(|f| f.usable()).map(FrameFacts::pose).collect();
+        let out = self.renderer.scale;
+        let display = self.renderer.for_display();
+        json!({
+            "tool": format!("hushframe {VERSION}"),
+            "clip": summary.name,
+            "pipeline": self.job.pipeline,
+            "key": self.desk.key,
+            "inputs": {
+                "frames": self.analysis.frames.iter()
+                    .filter_map(|f| f.hash.as_ref().map(|h| json!([f.frame, h])))
+                    .collect::<Vec<_>>(),
+                "first_frame": source.clip.first(),
+                "last_frame": source.clip.last(),
+                "missing": source.clip.missing().collect::<Vec<_>>(),
+                "shape": source.expected.shape,
+                "layout": source.layout(),
+                "dark": self.desk.prepared.keys[0],
+                "flat": self.desk.prepared.keys[1],
+            },
+            "facts": source.facts,
+            "black_dn": source.black(),
+            "white_dn": source.white(),
+            "frame_size": self.renderer.window.size,
+            "origin_px": self.renderer.window.origin,
+            "output_scale": if display {
+                json!({ "coded": "display" })
+            } else {
+                json!({
+                    "dn_per_input_dn": out.per_dn,
+                    "dn_per_electron":
+                        noise.electrons.then(|| f64::from(out.per_dn) / noise.model.gain_e_per_dn),
+                    "pedestal_dn": out.pedestal,
+                })
+            },
+            "noise_model": {
+                "gain_e_per_dn": noise.model.gain_e_per_dn,
+                "gain_sigma": noise.gain_sigma,
+                "read_noise_e": noise.model.read_noise_e,
+                "read_noise_sigma": noise.read_noise_sigma,
+                "source": noise.source,
+            },
+            "scale": scale.map(|s| json!({
+                "um_per_px": s.value.um_per_px,
+                "sigma_um_per_px": s.value.sigma_um_per_px,
+                "source": s.source,
+                "file": s.value.file,
+            })),
+            "rates": {
+                "capture": source.facts.rate.as_ref().map(|r| r.value),
+                "playback": source.facts.playback.as_ref().map(|r| r.value),
+            },
+            "registration": {
+                "locked": self.analysis.locked,
+                "still_share": self.analysis.still_share,
+                "misfit": self.analysis.misfit,
+                "jitter_px": jitter(&poses),
+                "excursion_px": excursion(&poses),
+            },
+            "frames": {
+                "total": summary.frames,
+                "missing": summary.missing,
+                "failed": summary.failed,
+            },
+            "warnings": summary.warnings,
+        })
+    }
+}
+
+fn pretty(value: &serde_json::Value) -> String {
+    let mut text = serde_json::to_string_pretty(value).unwrap_or_default();
+    text.push('\n');
+    text
+}

@@ -1,0 +1,79 @@
+//! What is to be done with one clip, and the key that tells whether it was done already.
+
+use std::path::PathBuf;
+use std::time::UNIX_EPOCH;
+
+use serde::Serialize;
+
+use super::references::{Noise, Prepared};
+use crate::engine::source::Source;
+use crate::footage::{Facts, hash_bytes};
+use crate::pipeline::Pipeline;
+
+/// Version of the arithmetic: a change makes every frame anew.
+pub const VERSION: &str = env!("CARGO_PKG_VERSION");
+
+/// One clip and what to do with it.
+#[derive(Debug, Clone)]
+pub struct ClipJob {
+    /// Its name: the folder of its results.
+    pub name: String,
+    /// Folder of frames or multi-page TIFF.
+    pub input: PathBuf,
+    /// Facts from options and from `shoot.toml`, highest first.
+    pub facts: Vec<Facts>,
+    /// What to do.
+    pub pipeline: Pipeline,
+    /// Folder of the black reference.
+    pub dark: Option<PathBuf>,
+    /// Folder of the even field.
+    pub flat: Option<PathBuf>,
+    /// Only these source frames, first and last; all where `None`.
+    pub range: Option<(u64, u64)>,
+}
+
+/// Everything that decides what the finished frames are.
+#[derive(Serialize)]
+struct Deciding<'a> {
+    version: &'a str,
+    pipeline: &'a Pipeline,
+    facts: &'a Facts,
+    references: &'a [Option<String>; 2],
+    noise: &'a Noise,
+    inventory: String,
+}
+
+/// Names, sizes and times of the clip's files, as one hash.
+fn inventory(source: &Source) -> String {
+    let mut text = String::new();
+    for f in &source.clip.frames {
+        let meta = std::fs::metadata(&f.path).ok();
+        let size = meta.as_ref().map_or(0, std::fs::Metadata::len);
+        let time = meta
+            .and_then(|m| m.modified().ok())
+            .and_then(|t| t.duration_since(UNIX_EPOCH).ok())
+            .map_or(0, |d| d.as_nanos());
+        let name = f.path.file_name().map(|n| n.to_string_lossy().into_owned());
+        text.push_str(&format!(
+            "{} {} {} {size} {time}\n",
+            f.number,
+            f.page,
+            name.unwrap_or_default()
+        ));
+    }
+    hash_bytes(text.as_bytes())
+}
+
+/// The key of a job: same key, same bits.
+#[must_use]
+pub fn key(pipeline: &Pipeline, source: &Source, prepared: &Prepared, noise: &Noise) -> String {
+    let deciding = Deciding {
+        version: VERSION,
+        pipeline,
+        facts: &source.facts,
+        references: &prepared.keys,
+        noise,
+        inventory: inventory(source),
+    };
+    hash_bytes(serde_json::to_string(&deciding).unwrap_or_default().as_bytes())
+}

@@ -1,0 +1,341 @@
+//! Master references of a clip, made once and kept by content.
+//!
+//! A master is keyed by the hashes of its frames; it is kept in the output's `.references` folder,
+//! never beside the frames it was made of.
+
+use std::fs::{self, File};
+use std::io::{BufReader, Cursor};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use serde::{Deserialize, Serialize};
+
+use super::NightError;
+use crate::engine::correct::References;
+use crate::engine::source::Source;
+use crate::engine::{EngineError, Phase, Work};
+use crate::footage::{FootageError, hash_bytes, hash_file, printable, write_bytes};
+use crate::frame::convert::to_f32;
+use crate::frame::{NoiseModel, Plane};
+use crate::record::Warning;
+use crate::sensor::file::{self, Master};
+use crate::sensor::{
+    MasterDark, MasterFlat, SensorError, Shape, StackOptions, StackStats, collect, photon_transfer,
+};
+
+/// Version of the arithmetic of masters: part of their key.
+const VERSION: &str = "1";
+
+/// Noise model of the sensor and where it came from.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Noise {
+    /// The model.
+    pub model: NoiseModel,
+    /// Standard uncertainty of the gain in e-/DN.
+    pub gain_sigma: f64,
+    /// Standard uncertainty of the read noise in e-.
+    pub read_noise_sigma: f64,
+    /// "references", "clip" or "assumed".
+    pub source: String,
+    /// Whether the gain is known, so that electrons mean something.
+    pub electrons: bool,
+}
+
+/// The references of one clip.
+#[derive(Debug, Clone)]
+pub struct Prepared {
+    /// The masters.
+    pub masters: References,
+    /// Photon transfer, where dark and flat are there.
+    pub noise: Option<Noise>,
+    /// Key of the dark's and the flat's content.
+    pub keys: [Option<String>; 2],
+    /// What a person should know.
+    pub warnings: Vec<Warning>,
+}
+
+/// A stack of reference frames on disk.
+struct Stack {
+    source: Source,
+    key: String,
+    what: String,
+}
+
+impl Stack {
+    fn open(path: &Path, what: &str, work: &Work<'_>) -> Result<Self, NightError> {
+        let source = Source::open(path, Vec::new())?;
+        let what = format!("{what} {}", printable(path));
+        let mut text = format!("{VERSION}\n");
+        let total = source.clip.frames.len() as u64;
+        if source.paged {
+            text.push_str(&hash_file(path)?.hash);
+        } else {
+            for (i, f) in source.clip.frames.iter().enumerate() {
+                work.check()?;
+                text.push_str(&hash_file(&f.path)?.hash);
+                text.push('\n');
+                work.progress.step(Phase::References, i as u64 + 1, 2 * total);
+            }
+        }
+        Ok(Self { source, key: hash_bytes(text.as_bytes()), what })
+    }
+
+    fn fault(&self) -> impl Fn(SensorError) -> NightError {
+        let what = self.what.clone();
+        move |source| NightError::Reference { what: what.clone(), source }
+    }
+
+    fn stats(&self, options: &StackOptions<'_>, work: &Work<'_>) -> Result<StackStats, NightError> {
+        let frames = &self.source.clip.frames;
+        let total = frames.len() as u64;
+        collect(
+            frames.len(),
+            |i| {
+                work.check().map_err(|e| e.to_string())?;
+                work.progress.step(Phase::References, total + i as u64 + 1, 2 * total);
+                let read = self.source.expected.decode(&frames[i]);
+                read.map(|d| d.samples).map_err(|e| e.to_string())
+            },
+            options,
+        )
+        .map_err(|e| {
+            if work.check().is_err() { EngineError::Stopped.into() } else { self.fault()(e) }
+        })
+    }
+}
+
+/// Shape of a clip's frames as the sensor layer has it.
+#[must_use]
+pub fn sensor_shape(clip: &Source) -> Shape {
+    let s = clip.expected.shape;
+    Shape { width: s.width, height: s.height, channels: s.channels, bits: s.bits }
+}
+
+/// Makes (or finds) the masters of a clip.
+///
+/// # Errors
+/// Where a reference cannot be read or does not fit the clip.
+pub fn prepare(
+    clip: &Source,
+    [dark, flat]: [Option<&Path>; 2],
+    cache: &Path,
+    work: &Work<'_>,
+) -> Result<Prepared, NightError> {
+    let mut out = Prepared {
+        masters: References::default(),
+        noise: None,
+        keys: [None, None],
+        warnings: Vec::new(),
+    };
+    let shape = sensor_shape(clip);
+    let dark = dark.map(|p| Stack::open(p, "dark reference", work)).transpose()?;
+    let flat = flat.map(|p| Stack::open(p, "flat reference", work)).transpose()?;
+    for stack in [&dark, &flat].into_iter().flatten() {
+        sensor_shape(&stack.source).check(&stack.what, &shape).map_err(stack.fault())?;
+    }
+    let mut dark_stats = None;
+    if let Some(stack) = &dark {
+        let (master, stats) = master_dark(stack, cache, work)?;
+        out.keys[0] = Some(stack.key.clone());
+        out.masters.dark = Some(Arc::new(master));
+        dark_stats = stats;
+    }
+    let Some(stack) = &flat else { return Ok(out) };
+    let black: Vec<Plane> = match &out.masters.dark {
+        Some(d) => d.level.clone(),
+        None => {
+            let level = Plane::filled(shape.width, shape.height, clip.black());
+            vec![level; shape.channels]
+        }
+    };
+    let options =
+        StackOptions { subtract: Some(&black), even_light: true, ..StackOptions::default() };
+    let with = out.keys[0].as_deref().unwrap_or("none");
+    let key = hash_bytes(
+        format!("{}\n{with}\n{}\n{:?}", stack.key, clip.white(), clip.layout()).as_bytes(),
+    );
+    let place = cache.join(format!("{key}.tif"));
+    let noise_place = cache.join(format!("{key}.json"));
+    let known: Option<Option<Noise>> =
+        fs::read(&noise_place).ok().and_then(|b| serde_json::from_slice(&b).ok());
+    if let (Some(Master::Flat(master)), Some(noise)) = (load(&place), known) {
+        out.masters.flat = Some(Arc::new(master));
+        out.noise = noise;
+    } else {
+        let stats = stack.stats(&options, work)?;
+        let master =
+            MasterFlat::from_stack(&stats, clip.layout(), clip.white()).map_err(stack.fault())?;
+        if let Some(dark_stack) = &dark {
+            let dark_stats = match dark_stats {
+                Some(s) => s,
+                None => dark_stack.stats(&StackOptions::default(), work)?,
+            };
+            match photon_transfer(&dark_stats, &[&stats], clip.white()) {
+                Ok(p) => {
+                    out.warnings.extend(p.warnings());
+                    out.noise = Some(Noise {
+                        model: p.model,
+                        gain_sigma: p.gain_sigma,
+                        read_noise_sigma: p.read_noise_sigma,
+                        source: "references".to_owned(),
+                        electrons: true,
+                    });
+                }
+                Err(e) => out.warnings.push(Warning::new(
+                    "photon-transfer",
+                    format!("gain and read noise are not measured from the references: {e}"),
+                    "take flats of about half the white level and darks with the lens covered",
+                )),
+            }
+        }
+        let mut bytes = Cursor::new(Vec::new());
+        file::write_flat(&master, &mut bytes).map_err(stack.fault())?;
+        keep(&place, bytes.get_ref())?;
+        keep(&noise_place, serde_json::to_string(&out.noise).unwrap_or_default().as_bytes())?;
+        out.masters.flat = Some(Arc::new(master));
+    }
+    out.keys[1] = Some(key);
+    Ok(out)
+}
+
+/// Where a master of frames with this key is kept.
+fn place_of(cache: &Path, key: &str) -> PathBuf {
+    cache.join(format!("{key}.tif"))
+}
+
+fn master_dark(
+    stack: &Stack,
+    cache: &Path,
+    work: &Work<'_>,
+) -> Result<(MasterDark, Option<StackStats>), NightError> {
+    let place = place_of(cache, &stack.key);
+    if let Some(Master::Dark(master)) = load(&place) {
+        return Ok((master, None));
+    }
+    let stats = stack.stats(&StackOptions::default(), work)?;
+    let exposure = stack.source.facts.exposure.as_ref().map(|e| e.value);
+    let master = MasterDark::from_stack(&stats, exposure).map_err(stack.fault())?;
+    let mut bytes = Cursor::new(Vec::new());
+    file::write_dark(&master, &mut bytes).map_err(stack.fault())?;
+    keep(&place, bytes.get_ref())?;
+    Ok((master, Some(stats)))
+}
+
+/// A master that is there and sound.
+fn load(place: &Path) -> Option<Master> {
+    file::read(BufReader::new(File::open(place).ok()?)).ok()
+}
+
+fn keep(place: &Path, bytes: &[u8]) -> Result<(), NightError> {
+    if let Some(folder) = place.parent() {
+        fs::create_dir_all(folder).map_err(|source| FootageError::Disk {
+            path: printable(folder),
+            doing: "create",
+            source,
+        })?;
+    }
+    write_bytes(place, bytes)?;
+    Ok(())
+}
+
+/// A master made for a person: `hushframe reference`.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ReferenceReport {
+    /// "dark" or "flat".
+    pub kind: String,
+    /// Frames it was made of.
+    pub frames: usize,
+    /// Its standard uncertainty: DN for a dark, relative for a flat.
+    pub sigma: f64,
+    /// Temporal noise of one frame in DN (dark) or 0.
+    pub temporal_noise_dn: f64,
+    /// Mean level in DN.
+    pub level_dn: f64,
+    /// Defective pixels.
+    pub defects: usize,
+    /// What a person should know.
+    pub warnings: Vec<Warning>,
+}
+
+/// Makes one master reference and writes it to `out`.
+///
+/// # Errors
+/// Where the frames cannot be read or are not what is needed.
+pub fn make_reference(
+    kind: file::MasterKind,
+    (folder, dark): (&Path, Option<&Path>),
+    out: &Path,
+    work: &Work<'_>,
+) -> Result<ReferenceReport, NightError> {
+    crate::footage::check_output(out, &[folder])?;
+    match kind {
+        file::MasterKind::Dark => {
+            let stack = Stack::open(folder, "dark reference", work)?;
+            let stats = stack.stats(&StackOptions::default(), work)?;
+            let exposure = stack.source.facts.exposure.as_ref().map(|e| e.value);
+            let master = MasterDark::from_stack(&stats, exposure).map_err(stack.fault())?;
+            let mut bytes = Cursor::new(Vec::new());
+            file::write_dark(&master, &mut bytes).map_err(stack.fault())?;
+            write_bytes(out, bytes.get_ref())?;
+            Ok(ReferenceReport {
+                kind: "dark".to_owned(),
+                frames: master.count,
+                sigma: master.sigma(),
+                temporal_noise_dn: master.temporal_noise(),
+                level_dn: master.mean_level(0),
+                defects: master.defects.counts().any,
+                warnings: master.warnings(None),
+            })
+        }
+        file::MasterKind::Flat => {
+            let stack = Stack::open(folder, "flat reference", work)?;
+            let s = &stack.source;
+            let shape = sensor_shape(s);
+            let black = match dark {
+                Some(path) => read_dark(path, &shape, work)?.level,
+                None => vec![
+                    Plane::filled(shape.width, shape.height, to_f32(f64::from(s.black())));
+                    shape.channels
+                ],
+            };
+            let options = StackOptions {
+                subtract: Some(&black),
+                even_light: true,
+                ..StackOptions::default()
+            };
+            let stats = stack.stats(&options, work)?;
+            let master =
+                MasterFlat::from_stack(&stats, s.layout(), s.white()).map_err(stack.fault())?;
+            let mut bytes = Cursor::new(Vec::new());
+            file::write_flat(&master, &mut bytes).map_err(stack.fault())?;
+            write_bytes(out, bytes.get_ref())?;
+            Ok(ReferenceReport {
+                kind: "flat".to_owned(),
+                frames: master.count,
+                sigma: master.sigma(),
+                temporal_noise_dn: 0.0,
+                level_dn: master.level.first().copied().unwrap_or(0.0),
+                defects: master.defects.counts().any,
+                warnings: master.warnings(),
+            })
+        }
+    }
+}
+
+/// A dark from a master file or a folder of frames.
+fn read_dark(path: &Path, shape: &Shape, work: &Work<'_>) -> Result<MasterDark, NightError> {
+    let what = format!("dark reference {}", printable(path));
+    let master = match load(path) {
+        Some(Master::Dark(master)) => master,
+        Some(Master::Flat(_)) => {
+            return Err(NightError::Refused(format!("{what}: this is a flat, a dark is needed")));
+        }
+        None => {
+            let stack = Stack::open(path, "dark reference", work)?;
+            let stats = stack.stats(&StackOptions::default(), work)?;
+            MasterDark::from_stack(&stats, None).map_err(stack.fault())?
+        }
+    };
+    master.shape.check(&what, shape).map_err(|source| NightError::Reference { what, source })?;
+    Ok(master)
+}
