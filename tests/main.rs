@@ -7,8 +7,13 @@
     reason = "a test that cannot go on fails, in its helpers too; a skipped one says so"
 )]
 
+mod cli;
+mod faults;
 mod formats;
+mod harness;
 mod layers;
 mod open_transfer;
 mod reference_tables;
+mod resume;
 mod simulate;
+mod truth;

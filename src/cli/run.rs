@@ -10,7 +10,7 @@ use super::{Outcome, Ui};
 use crate::footage::printable;
 use crate::night::clip::{self, Summary};
 use crate::night::job::ClipJob;
-use crate::night::shoot;
+use crate::night::{place, shoot};
 
 /// Arguments of `run`.
 #[derive(Debug, clap::Args)]
@@ -137,9 +137,9 @@ pub(super) fn run_jobs(
     ui.listen()?;
     // An output inside any clip's input is refused before anything is made.
     let there: Vec<&Path> =
-        jobs.iter().flat_map(clip::inputs).filter(|p| p.symlink_metadata().is_ok()).collect();
+        jobs.iter().flat_map(place::inputs).filter(|p| p.symlink_metadata().is_ok()).collect();
     for job in jobs {
-        clip::check_places(job, out, &there)?;
+        place::check_places(job, out, &there)?;
     }
     let bar = ui.night_bar(jobs.len());
     let mut results = Vec::new();

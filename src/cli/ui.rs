@@ -83,6 +83,7 @@ impl Ui {
         if self.quiet {
             return;
         }
+        let text = &harmless(text);
         match &self.bars {
             Some(bars) => {
                 let _ = bars.println(text);
@@ -101,7 +102,7 @@ impl Ui {
 
     /// An error, also with `--quiet`.
     pub(super) fn error(&self, e: &anyhow::Error) {
-        let text = format!("error: {e:#}");
+        let text = format!("error: {}", harmless(&format!("{e:#}")));
         match &self.bars {
             Some(bars) => bars.suspend(|| eprintln!("{text}")),
             None => eprintln!("{text}"),
@@ -141,6 +142,11 @@ impl Ui {
         bar.tick();
         Some(bar)
     }
+}
+
+/// A message that may hold names or keys from other people's files, its lines kept.
+fn harmless(text: &str) -> String {
+    text.split('\n').map(printable).collect::<Vec<_>>().join("\n")
 }
 
 fn style(template: &str) -> ProgressStyle {

@@ -4,8 +4,8 @@ use std::path::Path;
 
 use serde::Serialize;
 
-use super::clip::{check_places, inputs};
 use super::job::ClipJob;
+use super::place::{check_places, inputs};
 use super::references::sensor_shape;
 use crate::engine::render::Renderer;
 use crate::engine::source::Source;

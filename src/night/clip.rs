@@ -1,8 +1,7 @@
 //! One clip, from its folder to finished frames, table and record.
 
 use std::collections::BTreeMap;
-use std::fs::{self, File, OpenOptions};
-use std::io::{Read, Write};
+use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 
@@ -11,6 +10,10 @@ use serde_json::json;
 
 use super::job::{ClipJob, VERSION, key};
 use super::journal::{Entry, Journal};
+use super::place::{
+    FRAMES, Lock, REFERENCES, check_ours, check_places, clear, disk, file_name, inputs, remove,
+    sweep,
+};
 use super::references::{Noise, Prepared, prepare};
 use super::table::{Row, table, time_s};
 use super::{NightError, noise};
@@ -19,18 +22,10 @@ use crate::engine::correct::Corrector;
 use crate::engine::render::{Finished, Renderer, Sink};
 use crate::engine::source::Source;
 use crate::engine::{EngineError, Work};
-use crate::footage::{
-    FootageError, TiffTags, check_output, encode_tiff, hash_bytes, hash_file, printable,
-    write_bytes,
-};
+use crate::footage::{TiffTags, encode_tiff, hash_bytes, hash_file, printable, write_bytes};
 use crate::record::{FrameStatus, Warning};
 use crate::register::RegisterSettings;
 use crate::register::path::{excursion, jitter};
-
-/// Folder of the finished frames, in the clip's folder.
-const FRAMES: &str = "frames";
-/// Folder of master references, in the output folder.
-const REFERENCES: &str = ".references";
 
 /// How a clip came out.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -65,45 +60,6 @@ impl Summary {
     }
 }
 
-/// An open lock; gives way when dropped.
-#[derive(Debug)]
-struct Lock {
-    _file: File,
-}
-
-fn disk(path: &Path, doing: &'static str, source: std::io::Error) -> NightError {
-    FootageError::Disk { path: printable(path), doing, source }.into()
-}
-
-impl Lock {
-    fn take(folder: &Path) -> Result<Self, NightError> {
-        let path = folder.join("lock");
-        let mut file = OpenOptions::new()
-            .read(true)
-            .write(true)
-            .create(true)
-            .truncate(false)
-            .open(&path)
-            .map_err(|e| disk(&path, "open", e))?;
-        match file.try_lock() {
-            Ok(()) => {}
-            Err(fs::TryLockError::WouldBlock) => {
-                let mut holder = String::new();
-                let _ = (&file).take(200).read_to_string(&mut holder);
-                return Err(NightError::Locked {
-                    place: printable(folder),
-                    holder: if holder.is_empty() { "another run".to_owned() } else { holder },
-                });
-            }
-            Err(fs::TryLockError::Error(e)) => return Err(disk(&path, "lock", e)),
-        }
-        file.set_len(0).map_err(|e| disk(&path, "write", e))?;
-        file.write_all(format!("process {}", std::process::id()).as_bytes())
-            .map_err(|e| disk(&path, "write", e))?;
-        Ok(Self { _file: file })
-    }
-}
-
 /// Everything known of a clip before its frames are read.
 struct Desk {
     source: Source,
@@ -128,44 +84,6 @@ fn lay_out(job: &ClipJob, source: Source, out: &Path, work: &Work<'_>) -> Result
     };
     let key = key(&job.pipeline, &source, &prepared, &noise);
     Ok(Desk { source, prepared, noise, key, warnings })
-}
-
-/// The folders a job reads.
-#[must_use]
-pub fn inputs(job: &ClipJob) -> Vec<&Path> {
-    let mut all = vec![job.input.as_path()];
-    all.extend(job.dark.as_deref());
-    all.extend(job.flat.as_deref());
-    all
-}
-
-/// Refuses an `out` where results of the job would lie in, or be, one of `inputs`.
-///
-/// Every folder that is written to is looked at: an output above an input is allowed, but not one
-/// whose `<clip>/frames` is that input.
-///
-/// # Errors
-/// As [`check_output`].
-pub fn check_places(job: &ClipJob, out: &Path, inputs: &[&Path]) -> Result<(), FootageError> {
-    let folder = out.join(&job.name);
-    check_output(out, inputs)?;
-    check_output(&out.join(REFERENCES), inputs)?;
-    check_output(&folder, inputs)?;
-    check_output(&folder.join(FRAMES), inputs)
-}
-
-/// Refuses a folder that holds pictures though no run has been there: they may be originals.
-fn check_ours(folder: &Path) -> Result<(), NightError> {
-    let frames = folder.join(FRAMES);
-    let used = fs::read_dir(&frames).is_ok_and(|mut d| d.next().is_some());
-    let traces = ["lock", "journal.jsonl", "analysis.json", "record.json"];
-    if used && !traces.iter().any(|t| folder.join(t).exists()) {
-        return Err(NightError::Refused(format!(
-            "{}: holds files that no run made: choose another --out",
-            printable(&frames)
-        )));
-    }
-    Ok(())
 }
 
 /// Works on a clip; results go to `out/<name>`.
@@ -204,7 +122,7 @@ pub fn run(job: &ClipJob, out: &Path, work: &Work<'_>) -> Result<Summary, NightE
         .collect();
     let kept = done.len() as u64;
     remove(&folder.join("complete.json"))?;
-    clear(&frames, &done)?;
+    clear(&frames, |n| done.contains_key(&n))?;
     let journal = Journal::begin(&folder.join("journal.jsonl"), &desk.key, done.values())?;
     let keeper = Keeper {
         frames: &frames,
@@ -257,39 +175,6 @@ fn summarise(
         jitter_px: if analysis.locked { jitter(&poses) } else { 0.0 },
         locked: analysis.locked,
         warnings,
-    }
-}
-
-/// Removes temporary files that a killed run left.
-fn sweep(folder: &Path) -> Result<(), NightError> {
-    for entry in fs::read_dir(folder).map_err(|e| disk(folder, "list", e))? {
-        let entry = entry.map_err(|e| disk(folder, "list", e))?;
-        if entry.file_name().to_string_lossy().starts_with(".tmp-") {
-            fs::remove_file(entry.path()).map_err(|e| disk(&entry.path(), "remove", e))?;
-        }
-    }
-    Ok(())
-}
-
-/// Removes finished frames of an earlier job (other settings, a changed clip), so that no picture
-/// lies there that the table and the record do not speak of.
-fn clear(frames: &Path, done: &BTreeMap<u64, Entry>) -> Result<(), NightError> {
-    for entry in fs::read_dir(frames).map_err(|e| disk(frames, "list", e))? {
-        let entry = entry.map_err(|e| disk(frames, "list", e))?;
-        let name = entry.file_name().to_string_lossy().into_owned();
-        let number = name.strip_suffix(".tif").and_then(|n| n.parse().ok());
-        if number.is_some_and(|n| file_name(n) == name && !done.contains_key(&n)) {
-            remove(&entry.path())?;
-        }
-    }
-    Ok(())
-}
-
-/// Removes a file, which need not be there.
-fn remove(path: &Path) -> Result<(), NightError> {
-    match fs::remove_file(path) {
-        Err(e) if e.kind() != std::io::ErrorKind::NotFound => Err(disk(path, "remove", e)),
-        _ => Ok(()),
     }
 }
 
@@ -348,12 +233,6 @@ fn verified(folder: &Path, key: &str) -> Result<BTreeMap<u64, Entry>, NightError
                 .is_ok_and(|w| w.bytes == entry.bytes && w.hash == entry.blake3)
         })
         .collect())
-}
-
-/// Name of a finished frame.
-#[must_use]
-pub fn file_name(frame: u64) -> String {
-    format!("{frame:06}.tif")
 }
 
 /// Writes finished frames.

@@ -11,6 +11,7 @@ pub mod clip;
 pub mod job;
 pub mod journal;
 pub mod noise;
+pub mod place;
 pub mod references;
 pub mod shoot;
 pub mod table;

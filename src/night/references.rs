@@ -11,10 +11,11 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use super::NightError;
+use super::place::Shared;
 use crate::engine::correct::References;
 use crate::engine::source::Source;
 use crate::engine::{EngineError, Phase, Work};
-use crate::footage::{FootageError, hash_bytes, hash_file, printable, write_bytes};
+use crate::footage::{hash_bytes, hash_file, printable, write_bytes};
 use crate::frame::convert::to_f32;
 use crate::frame::{NoiseModel, Plane};
 use crate::record::Warning;
@@ -127,6 +128,10 @@ pub fn prepare(
         keys: [None, None],
         warnings: Vec::new(),
     };
+    if dark.is_none() && flat.is_none() {
+        return Ok(out);
+    }
+    let _shared = Shared::take(cache)?;
     let shape = sensor_shape(clip);
     let dark = dark.map(|p| Stack::open(p, "dark reference", work)).transpose()?;
     let flat = flat.map(|p| Stack::open(p, "flat reference", work)).transpose()?;
@@ -227,13 +232,6 @@ fn load(place: &Path) -> Option<Master> {
 }
 
 fn keep(place: &Path, bytes: &[u8]) -> Result<(), NightError> {
-    if let Some(folder) = place.parent() {
-        fs::create_dir_all(folder).map_err(|source| FootageError::Disk {
-            path: printable(folder),
-            doing: "create",
-            source,
-        })?;
-    }
     write_bytes(place, bytes)?;
     Ok(())
 }

@@ -1,0 +1,159 @@
+//! The folders that results are written to: whose they are, who is at work in them, what may lie
+//! there.
+
+use std::fs::{self, File, OpenOptions};
+use std::io::{Read, Write};
+use std::path::Path;
+
+use super::NightError;
+use super::job::ClipJob;
+use crate::footage::{FootageError, check_output, printable};
+
+/// Folder of the finished frames, in the clip's folder.
+pub(super) const FRAMES: &str = "frames";
+/// Folder of master references, in the output folder.
+pub(super) const REFERENCES: &str = ".references";
+
+/// Name of a finished frame.
+#[must_use]
+pub fn file_name(frame: u64) -> String {
+    format!("{frame:06}.tif")
+}
+
+/// The folders a job reads.
+#[must_use]
+pub fn inputs(job: &ClipJob) -> Vec<&Path> {
+    let mut all = vec![job.input.as_path()];
+    all.extend(job.dark.as_deref());
+    all.extend(job.flat.as_deref());
+    all
+}
+
+/// Refuses an `out` where results of the job would lie in, or be, one of `inputs`.
+///
+/// Every folder that is written to is looked at: an output above an input is allowed, but not one
+/// whose `<clip>/frames` is that input.
+///
+/// # Errors
+/// As [`check_output`].
+pub fn check_places(job: &ClipJob, out: &Path, inputs: &[&Path]) -> Result<(), FootageError> {
+    let folder = out.join(&job.name);
+    check_output(out, inputs)?;
+    check_output(&out.join(REFERENCES), inputs)?;
+    check_output(&folder, inputs)?;
+    check_output(&folder.join(FRAMES), inputs)
+}
+
+/// Refuses a folder that holds pictures though no run has been there: they may be originals.
+pub(super) fn check_ours(folder: &Path) -> Result<(), NightError> {
+    let frames = folder.join(FRAMES);
+    let used = fs::read_dir(&frames).is_ok_and(|mut d| d.next().is_some());
+    let traces = ["lock", "journal.jsonl", "analysis.json", "record.json"];
+    if used && !traces.iter().any(|t| folder.join(t).exists()) {
+        return Err(NightError::Refused(format!(
+            "{}: holds files that no run made: choose another --out",
+            printable(&frames)
+        )));
+    }
+    Ok(())
+}
+
+/// An open lock; gives way when dropped.
+#[derive(Debug)]
+pub(super) struct Lock {
+    _file: File,
+}
+
+pub(super) fn disk(path: &Path, doing: &'static str, source: std::io::Error) -> NightError {
+    FootageError::Disk { path: printable(path), doing, source }.into()
+}
+
+impl Lock {
+    pub(super) fn take(folder: &Path) -> Result<Self, NightError> {
+        let path = folder.join("lock");
+        let mut file = OpenOptions::new()
+            .read(true)
+            .write(true)
+            .create(true)
+            .truncate(false)
+            .open(&path)
+            .map_err(|e| disk(&path, "open", e))?;
+        match file.try_lock() {
+            Ok(()) => {}
+            Err(fs::TryLockError::WouldBlock) => {
+                let mut holder = String::new();
+                let _ = (&file).take(200).read_to_string(&mut holder);
+                return Err(NightError::Locked {
+                    place: printable(folder),
+                    holder: if holder.is_empty() { "another run".to_owned() } else { holder },
+                });
+            }
+            Err(fs::TryLockError::Error(e)) => return Err(disk(&path, "lock", e)),
+        }
+        file.set_len(0).map_err(|e| disk(&path, "write", e))?;
+        file.write_all(format!("process {}", std::process::id()).as_bytes())
+            .map_err(|e| disk(&path, "write", e))?;
+        Ok(Self { _file: file })
+    }
+}
+
+/// Held while master references are made or looked at, by any number of runs at once.
+///
+/// Who comes when nobody else is there sweeps first: what a killed run left is nobody's then.
+#[derive(Debug)]
+pub(super) struct Shared {
+    _file: File,
+}
+
+impl Shared {
+    /// Creates the folder where it is not there.
+    pub(super) fn take(folder: &Path) -> Result<Self, NightError> {
+        fs::create_dir_all(folder).map_err(|e| disk(folder, "create", e))?;
+        let path = folder.join("lock");
+        let file = OpenOptions::new()
+            .write(true)
+            .create(true)
+            .truncate(false)
+            .open(&path)
+            .map_err(|e| disk(&path, "open", e))?;
+        if file.try_lock().is_ok() {
+            sweep(folder)?;
+            file.unlock().map_err(|e| disk(&path, "unlock", e))?;
+        }
+        file.lock_shared().map_err(|e| disk(&path, "lock", e))?;
+        Ok(Self { _file: file })
+    }
+}
+
+/// Removes temporary files that a killed run left.
+pub(super) fn sweep(folder: &Path) -> Result<(), NightError> {
+    for entry in fs::read_dir(folder).map_err(|e| disk(folder, "list", e))? {
+        let entry = entry.map_err(|e| disk(folder, "list", e))?;
+        if entry.file_name().to_string_lossy().starts_with(".tmp-") {
+            fs::remove_file(entry.path()).map_err(|e| disk(&entry.path(), "remove", e))?;
+        }
+    }
+    Ok(())
+}
+
+/// Removes finished frames of an earlier job (other settings, a changed clip) unless `keep`, so that no picture
+/// lies there that the table and the record do not speak of.
+pub(super) fn clear(frames: &Path, keep: impl Fn(u64) -> bool) -> Result<(), NightError> {
+    for entry in fs::read_dir(frames).map_err(|e| disk(frames, "list", e))? {
+        let entry = entry.map_err(|e| disk(frames, "list", e))?;
+        let name = entry.file_name().to_string_lossy().into_owned();
+        let number = name.strip_suffix(".tif").and_then(|n| n.parse().ok());
+        if number.is_some_and(|n| file_name(n) == name && !keep(n)) {
+            remove(&entry.path())?;
+        }
+    }
+    Ok(())
+}
+
+/// Removes a file, which need not be there.
+pub(super) fn remove(path: &Path) -> Result<(), NightError> {
+    match fs::remove_file(path) {
+        Err(e) if e.kind() != std::io::ErrorKind::NotFound => Err(disk(path, "remove", e)),
+        _ => Ok(()),
+    }
+}
