@@ -2,6 +2,8 @@
 
 use std::fs;
 
+use hushframe::footage::{OutFrame, encode_png16};
+
 use crate::harness::{
     Ended, Place, assert_same, kept, names, read_csv, read_json, read_tiff, results, tree,
 };
@@ -334,5 +336,21 @@ fn results_hold_no_path_of_this_machine() {
     for (name, bytes) in results(&place.path("out")) {
         let found = String::from_utf8_lossy(&bytes).contains(root.trim_end_matches('/'));
         assert!(!found, "{} names {root}", name.display());
+    }
+}
+
+/// Writes finished frames as PNG for `tests/reference/read_back.py`: from the clip's folder in
+/// HUSHFRAME_CLIP into the folder in HUSHFRAME_PNG. Run by `.ci/run`.
+#[test]
+#[ignore = "makes files for an independent reader; run by .ci/run"]
+fn png_files_to_read_back() {
+    let folder = |name: &str| std::path::PathBuf::from(std::env::var_os(name).unwrap());
+    let (clip, to) = (folder("HUSHFRAME_CLIP"), folder("HUSHFRAME_PNG"));
+    for name in names(&clip.join("frames")).iter().take(4) {
+        let (size, channels, data) = read_tiff(&clip.join("frames").join(name));
+        let side = |n: u32| usize::try_from(n).unwrap();
+        let frame = OutFrame { width: side(size.0), height: side(size.1), channels, data };
+        let bytes = encode_png16(&frame, Some(10.0)).unwrap();
+        fs::write(to.join(name.replace(".tif", ".png")), bytes).unwrap();
     }
 }

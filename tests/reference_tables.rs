@@ -5,8 +5,13 @@
 
 use std::sync::Arc;
 
+use hushframe::frame::{Coding, FixedPlane};
 use hushframe::frame::{Domain, Frame, Layout, Plane, Samples};
+use hushframe::math::correlate::{CorrelateScratch, Correlator};
+use hushframe::math::window::hann;
 use hushframe::record::Notes;
+use hushframe::register::PixelNoise;
+use hushframe::register::fit::{FitScratch, Target, fit_frame};
 use hushframe::sensor::{
     ClipFloor, DefectMap, MasterDark, MasterFlat, Shape, StackOptions, StackStats, collect,
 };
@@ -146,5 +151,108 @@ fn dark_and_flat_arithmetic_is_that_of_ccdproc() {
     for (ours, theirs) in frame.planes[0].data().iter().zip(&t.corrected) {
         // Four f32 operations: 4 * 6e-8, on up to 2000 DN.
         assert!((f64::from(*ours) - theirs).abs() < 6e-7 * theirs.abs(), "{ours} {theirs}");
+    }
+}
+
+#[derive(Deserialize)]
+struct ShiftTable {
+    window: usize,
+    cases: Vec<ShiftCase>,
+}
+
+#[derive(Deserialize)]
+struct ShiftCase {
+    texture: String,
+    peak_e: f64,
+    read_noise_e: f32,
+    fixed: String,
+    moving: String,
+    shift_x_px: f64,
+    shift_y_px: f64,
+    phase_x_px: f64,
+    phase_y_px: f64,
+    plain_x_px: f64,
+    plain_y_px: f64,
+}
+
+/// Electrons above black of a 16-bit picture in the tables' folder.
+fn picture(name: &str, side: usize) -> Plane {
+    let bytes = std::fs::read(format!("tests/reference/tables/{name}")).unwrap();
+    let data = bytes[bytes.len() - 2 * side * side..]
+        .chunks_exact(2)
+        .map(|b| f32::from(u16::from_be_bytes([b[0], b[1]])) - 100.0)
+        .collect();
+    Plane::from_vec(side, side, data).unwrap()
+}
+
+/// Our two steps on one case: correlation, then the likelihood fit started from it.
+fn our_shifts(case: &ShiftCase, side: usize) -> ([f64; 2], [f64; 2]) {
+    let (fixed, moving) = (picture(&case.fixed, side), picture(&case.moving, side));
+    let window = hann(side);
+    let floor = case.read_noise_e * case.read_noise_e + 1.0 / 12.0;
+    let correlator = Correlator::new(side, side);
+    let mut scratch = CorrelateScratch::default();
+    let mut spectra = [Vec::new(), Vec::new()];
+    let mut power = 0.0;
+    for (spectrum, plane) in spectra.iter_mut().zip([&fixed, &moving]) {
+        let weight = |i: usize| window[i % side] * window[i / side];
+        let (mut sum, mut weights) = (0.0, 0.0);
+        for (i, v) in plane.data().iter().enumerate() {
+            sum += v * weight(i);
+            weights += weight(i);
+        }
+        let mean = sum / weights;
+        let faded: Vec<f32> =
+            plane.data().iter().enumerate().map(|(i, v)| (v - mean) * weight(i)).collect();
+        power = (0..side * side).map(|i| weight(i).powi(2) * (mean.max(0.0) + floor)).sum();
+        correlator.fft().forward(&faded, spectrum, &mut scratch.fft);
+    }
+    // The fixed picture is free of noise but for its rounding, 1/12 DN^2.
+    let peak = correlator.find(
+        (&spectra[0], power / floor / 12.0),
+        (&spectra[1], power),
+        20,
+        &mut scratch,
+    );
+    let coding = Coding { zero: 4096.0, step: 0.0625 };
+    let target = Target {
+        template: &fixed,
+        still: &vec![1; side * side],
+        noise: &PixelNoise { slope: 1.0, floor, factor: None },
+        variance_factor: 1.0,
+    };
+    let moving = FixedPlane::from_plane(&moving, None, coding);
+    let fit = fit_frame(&moving, &target, (peak.shift, 1.0), &mut FitScratch::default()).unwrap();
+    (peak.shift, fit.shift)
+}
+
+/// Source: scikit-image, registration.phase_cross_correlation; moves by scipy fourier_shift.
+#[test]
+fn shifts_are_found_at_least_as_well_as_by_scikit_image() {
+    let table: ShiftTable = table("shifts.json");
+    for peak_e in [25.0, 150.0, 2000.0] {
+        // Squared errors of: our correlation, our fit, their phase, their plain correlation.
+        let mut squares = [0.0; 4];
+        let cases: Vec<_> =
+            table.cases.iter().filter(|c| (c.peak_e - peak_e).abs() < 0.5).collect();
+        assert_eq!(cases.len(), 4);
+        for case in &cases {
+            let (correlated, fitted) = our_shifts(case, table.window);
+            let theirs = [[case.phase_x_px, case.phase_y_px], [case.plain_x_px, case.plain_y_px]];
+            let error =
+                |s: [f64; 2]| (s[0] - case.shift_x_px).powi(2) + (s[1] - case.shift_y_px).powi(2);
+            let all = [correlated, fitted, theirs[0], theirs[1]].map(error);
+            println!("{} {peak_e} e-: {:.3?} px", case.texture, all.map(f64::sqrt));
+            for (sum, e) in squares.iter_mut().zip(all) {
+                *sum += e;
+            }
+            // The sign: content moved right and down has positive shifts.
+            assert!(error(fitted).sqrt() < 0.5, "{}: {fitted:?}", case.texture);
+        }
+        let [correlated, fitted, phase, plain] = squares.map(|s| (s / 4.0).sqrt());
+        println!(
+            "{peak_e} e-: ours {correlated:.4}, {fitted:.4}; theirs {phase:.4}, {plain:.4} px"
+        );
+        assert!(fitted <= phase.min(plain), "{peak_e} e-: {fitted} px, theirs {phase}, {plain}");
     }
 }

@@ -95,6 +95,7 @@ pub fn run(job: &ClipJob, out: &Path, work: &Work<'_>) -> Result<Summary, NightE
     // What can be refused by looking is refused before anything is written.
     let source = Source::open(&job.input, job.facts.clone())?;
     Renderer::check(&job.pipeline, &source)?;
+    check_range(job, &source)?;
     check_places(job, out, &inputs(job))?;
     check_ours(&folder)?;
     let frames = folder.join(FRAMES);
@@ -150,6 +151,18 @@ pub fn run(job: &ClipJob, out: &Path, work: &Work<'_>) -> Result<Summary, NightE
     let papers = Papers { job, desk: &desk, analysis: &analysis, renderer: &renderer };
     papers.write(&folder, &done, &summary)?;
     Ok(summary)
+}
+
+/// Refuses a range in which the clip has no frame.
+fn check_range(job: &ClipJob, source: &Source) -> Result<(), NightError> {
+    let (first, last) = (source.clip.first(), source.clip.last());
+    match job.range {
+        Some((a, b)) if b < first || a > last => Err(NightError::Refused(format!(
+            "{}: there are no frames {a} to {b}: the clip has {first} to {last}",
+            printable(&job.input)
+        ))),
+        _ => Ok(()),
+    }
 }
 
 fn summarise(
