@@ -126,7 +126,12 @@ impl<'a> Renderer<'a> {
             }
             None => None,
         };
-        let after_info = ClipInfo { width: window.size[0], height: window.size[1], ..info.clone() };
+        let after_info = ClipInfo {
+            width: window.size[0],
+            height: window.size[1],
+            bright: Some(analysis.bright_dn),
+            ..info.clone()
+        };
         let after = later_stages(pipeline, &after_info, &mut warnings)?;
         Ok(Self {
             source,
