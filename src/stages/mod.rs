@@ -4,10 +4,12 @@
 //! needs to know of the clip is in [`ClipInfo`]; what it measures goes into [`Notes`].
 
 pub mod average;
+pub mod balance;
 pub mod caption;
 pub mod clock;
 pub mod dark;
 pub mod defects;
+pub mod demosaic;
 pub mod display;
 pub mod flat;
 pub mod flicker;
