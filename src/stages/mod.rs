@@ -3,8 +3,6 @@
 //! A stage never opens a file, never prints, never sees TOML, a path or another stage. What it
 //! needs to know of the clip is in [`ClipInfo`]; what it measures goes into [`Notes`].
 
-#[cfg(test)]
-mod label_tests;
 pub mod average;
 pub mod caption;
 pub mod clock;
@@ -12,6 +10,8 @@ pub mod dark;
 pub mod defects;
 pub mod display;
 pub mod flat;
+#[cfg(test)]
+mod label_tests;
 pub mod scale_bar;
 
 use thiserror::Error;
