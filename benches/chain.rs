@@ -97,8 +97,7 @@ fn floor_loop(input: &Path, out: &Path, threads: usize) -> f64 {
         |i| {
             let decoded = footage::decode(&found.frames[i]).expect("decode");
             let s = decoded.samples;
-            let frame =
-                OutFrame { width: s.width, height: s.height, channels: 1, data: s.data };
+            let frame = OutFrame { width: s.width, height: s.height, channels: 1, data: s.data };
             let bytes = footage::encode_tiff(&frame, &TiffTags::default()).expect("encode");
             footage::write_bytes(&out.join(format!("{i:06}.tif")), &bytes).expect("write");
         },
