@@ -99,6 +99,13 @@ impl Ui {
         }
     }
 
+    /// A line of an answer on standard output; nothing with `--json`, which gives it whole.
+    pub(super) fn answer(&self, text: &str) {
+        if !self.json {
+            println!("{text}");
+        }
+    }
+
     /// A warning with its advice.
     pub(super) fn warn(&self, w: &Warning) {
         self.say(&format!("  note: {}; {}", printable(&w.text), printable(&w.advice)));
