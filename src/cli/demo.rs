@@ -32,18 +32,18 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     let out = dir.join("out");
     let (outcome, results) = run_jobs(&jobs, &out, ui)?;
     if outcome == Outcome::Interrupted {
+        ui.result(&serde_json::json!({ "out": printable(&out), "clips": results }))?;
         return Ok(outcome);
     }
-    let mut lines = Vec::new();
-    for job in &jobs {
+    let mut truths = serde_json::Map::new();
+    for (k, job) in jobs.iter().enumerate() {
         let report = demo::compare(dir, &out.join(&job.name))?;
-        lines.push(report.sentence());
-        ui.result(&serde_json::json!({ "clip": job.name, "truth": report }))?;
+        if k == 0 {
+            ui.say(&report.sentence());
+        }
+        truths.insert(job.name.clone(), serde_json::to_value(&report)?);
     }
-    ui.result(&serde_json::json!({ "out": printable(&out), "clips": results }))?;
-    for line in lines.iter().take(1) {
-        ui.say(line);
-    }
+    ui.result(&serde_json::json!({ "out": printable(&out), "clips": results, "truth": truths }))?;
     ui.say(&format!("before: {}", printable(dir.join("comb-pluck"))));
     for job in &jobs {
         ui.say(&format!("after:  {}", printable(out.join(&job.name).join("frames"))));

@@ -136,11 +136,10 @@ pub(super) fn run_jobs(
 ) -> anyhow::Result<(Outcome, Vec<ClipResult>)> {
     ui.listen()?;
     // An output inside any clip's input is refused before anything is made.
+    let there: Vec<&Path> =
+        jobs.iter().flat_map(clip::inputs).filter(|p| p.symlink_metadata().is_ok()).collect();
     for job in jobs {
-        let there: Vec<&Path> =
-            clip::inputs(job).into_iter().filter(|p| p.symlink_metadata().is_ok()).collect();
-        crate::footage::check_output(out, &there)?;
-        crate::footage::check_output(&out.join(&job.name), &there)?;
+        clip::check_places(job, out, &there)?;
     }
     let bar = ui.night_bar(jobs.len());
     let mut results = Vec::new();

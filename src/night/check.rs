@@ -4,12 +4,12 @@ use std::path::Path;
 
 use serde::Serialize;
 
-use super::clip::inputs;
+use super::clip::{check_places, inputs};
 use super::job::ClipJob;
 use super::references::sensor_shape;
 use crate::engine::render::Renderer;
 use crate::engine::source::Source;
-use crate::footage::{check_output, printable};
+use crate::footage::printable;
 use crate::record::Warning;
 
 /// What is known of one clip.
@@ -73,11 +73,8 @@ pub fn check(job: &ClipJob, out: &Path) -> ClipCheck {
     c.missing = source.clip.missing().count() as u64;
     c.shape = source.expected.shape.to_string();
     c.bytes = source.clip.frames.len() as u64 * (source.expected.shape.samples() as u64 * 2 + 512);
-    for place in [out.to_owned(), out.join(&job.name)] {
-        if let Err(e) = check_output(&place, &inputs(job)) {
-            c.faults.push(e.to_string());
-            break;
-        }
+    if let Err(e) = check_places(job, out, &inputs(job)) {
+        c.faults.push(e.to_string());
     }
     if let Err(e) = Renderer::check(&job.pipeline, &source) {
         c.faults.push(e.to_string());

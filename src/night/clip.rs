@@ -27,6 +27,11 @@ use crate::record::{FrameStatus, Warning};
 use crate::register::RegisterSettings;
 use crate::register::path::{excursion, jitter};
 
+/// Folder of the finished frames, in the clip's folder.
+const FRAMES: &str = "frames";
+/// Folder of master references, in the output folder.
+const REFERENCES: &str = ".references";
+
 /// How a clip came out.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Summary {
@@ -108,11 +113,10 @@ struct Desk {
     warnings: Vec<Warning>,
 }
 
-fn lay_out(job: &ClipJob, out: &Path, work: &Work<'_>) -> Result<Desk, NightError> {
-    let source = Source::open(&job.input, job.facts.clone())?;
+fn lay_out(job: &ClipJob, source: Source, out: &Path, work: &Work<'_>) -> Result<Desk, NightError> {
     let mut warnings = source.warnings.clone();
     let references = [job.dark.as_deref(), job.flat.as_deref()];
-    let prepared = prepare(&source, references, &out.join(".references"), work)?;
+    let prepared = prepare(&source, references, &out.join(REFERENCES), work)?;
     warnings.extend(prepared.warnings.iter().cloned());
     let noise = match &prepared.noise {
         Some(noise) => noise.clone(),
@@ -135,28 +139,58 @@ pub fn inputs(job: &ClipJob) -> Vec<&Path> {
     all
 }
 
+/// Refuses an `out` where results of the job would lie in, or be, one of `inputs`.
+///
+/// Every folder that is written to is looked at: an output above an input is allowed, but not one
+/// whose `<clip>/frames` is that input.
+///
+/// # Errors
+/// As [`check_output`].
+pub fn check_places(job: &ClipJob, out: &Path, inputs: &[&Path]) -> Result<(), FootageError> {
+    let folder = out.join(&job.name);
+    check_output(out, inputs)?;
+    check_output(&out.join(REFERENCES), inputs)?;
+    check_output(&folder, inputs)?;
+    check_output(&folder.join(FRAMES), inputs)
+}
+
+/// Refuses a folder that holds pictures though no run has been there: they may be originals.
+fn check_ours(folder: &Path) -> Result<(), NightError> {
+    let frames = folder.join(FRAMES);
+    let used = fs::read_dir(&frames).is_ok_and(|mut d| d.next().is_some());
+    let traces = ["lock", "journal.jsonl", "analysis.json", "record.json"];
+    if used && !traces.iter().any(|t| folder.join(t).exists()) {
+        return Err(NightError::Refused(format!(
+            "{}: holds files that no run made: choose another --out",
+            printable(&frames)
+        )));
+    }
+    Ok(())
+}
+
 /// Works on a clip; results go to `out/<name>`.
 ///
 /// # Errors
 /// Where the clip cannot be worked on at all. Single bad frames are in the summary.
 pub fn run(job: &ClipJob, out: &Path, work: &Work<'_>) -> Result<Summary, NightError> {
     let folder = out.join(&job.name);
-    check_output(out, &inputs(job))?;
-    check_output(&folder, &inputs(job))?;
-    let frames = folder.join("frames");
+    // What can be refused by looking is refused before anything is written.
+    let source = Source::open(&job.input, job.facts.clone())?;
+    Renderer::check(&job.pipeline, &source)?;
+    check_places(job, out, &inputs(job))?;
+    check_ours(&folder)?;
+    let frames = folder.join(FRAMES);
     fs::create_dir_all(&frames).map_err(|e| disk(&frames, "create", e))?;
     let _lock = Lock::take(&folder)?;
     sweep(&folder)?;
     sweep(&frames)?;
-    let desk = lay_out(job, out, work)?;
+    let desk = lay_out(job, source, out, work)?;
     let corrector = Corrector::new(
         &job.pipeline,
         &desk.source,
         &desk.prepared.masters,
         Some(desk.noise.model),
     )?;
-    // Everything that can be refused is refused before the long work begins.
-    Renderer::check(&job.pipeline, &desk.source)?;
     let analysis = analysed(job, &folder, &desk, &corrector, work)?;
     let renderer =
         Renderer::new(&job.pipeline, &desk.source, &corrector, &desk.noise.model, &analysis)?;
@@ -169,7 +203,8 @@ pub fn run(job: &ClipJob, out: &Path, work: &Work<'_>) -> Result<Summary, NightE
         })
         .collect();
     let kept = done.len() as u64;
-    let _ = fs::remove_file(folder.join("complete.json"));
+    remove(&folder.join("complete.json"))?;
+    clear(&frames, &done)?;
     let journal = Journal::begin(&folder.join("journal.jsonl"), &desk.key, done.values())?;
     let keeper = Keeper {
         frames: &frames,
@@ -236,6 +271,28 @@ fn sweep(folder: &Path) -> Result<(), NightError> {
     Ok(())
 }
 
+/// Removes finished frames of an earlier job (other settings, a changed clip), so that no picture
+/// lies there that the table and the record do not speak of.
+fn clear(frames: &Path, done: &BTreeMap<u64, Entry>) -> Result<(), NightError> {
+    for entry in fs::read_dir(frames).map_err(|e| disk(frames, "list", e))? {
+        let entry = entry.map_err(|e| disk(frames, "list", e))?;
+        let name = entry.file_name().to_string_lossy().into_owned();
+        let number = name.strip_suffix(".tif").and_then(|n| n.parse().ok());
+        if number.is_some_and(|n| file_name(n) == name && !done.contains_key(&n)) {
+            remove(&entry.path())?;
+        }
+    }
+    Ok(())
+}
+
+/// Removes a file, which need not be there.
+fn remove(path: &Path) -> Result<(), NightError> {
+    match fs::remove_file(path) {
+        Err(e) if e.kind() != std::io::ErrorKind::NotFound => Err(disk(path, "remove", e)),
+        _ => Ok(()),
+    }
+}
+
 /// The analysis as it is kept.
 #[derive(Serialize, Deserialize)]
 struct KeptAnalysis {
@@ -287,7 +344,7 @@ fn verified(folder: &Path, key: &str) -> Result<BTreeMap<u64, Entry>, NightError
     Ok(listed
         .into_iter()
         .filter(|(frame, entry)| {
-            hash_file(&folder.join("frames").join(file_name(*frame)))
+            hash_file(&folder.join(FRAMES).join(file_name(*frame)))
                 .is_ok_and(|w| w.bytes == entry.bytes && w.hash == entry.blake3)
         })
         .collect())
@@ -404,7 +461,10 @@ impl Papers<'_> {
         let record = pretty(&self.record(summary));
         let record = write_bytes(&folder.join("record.json"), record.as_bytes())?;
         // A quick look at part of a clip is not a finished clip.
-        if self.job.range.is_some() {
+        let settled = |f: &FrameFacts| {
+            done.contains_key(&f.frame) || summary.failed.contains_key(&f.frame) || !f.usable()
+        };
+        if !self.analysis.frames.iter().all(settled) {
             return Ok(());
         }
         let seal = json!({
