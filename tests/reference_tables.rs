@@ -137,6 +137,7 @@ fn dark_and_flat_arithmetic_is_that_of_ccdproc() {
         last_frame: 0,
         black: 100.0,
         white: 65_535.0,
+        bright: None,
         noise: None,
     };
     let raw = t.raw.iter().map(|&v| f32::from(v)).collect();

@@ -7,13 +7,16 @@
 )]
 
 mod check;
+mod checksum;
 mod completions;
 mod demo;
 mod facts;
+mod init;
 mod options;
 mod reference;
 mod run;
 mod stages;
+mod status;
 mod ui;
 
 use clap::{Parser, Subcommand};
@@ -60,8 +63,14 @@ enum Command {
     Demo(demo::Args),
     /// The main job: a shoot.toml, or a folder that holds one clip's frames
     Run(run::Args),
+    /// Look through a shoot's folder and write a shoot.toml to edit
+    Init(init::Args),
     /// Everything that can be known before a run; writes nothing
     Check(check::Args),
+    /// How far a run is, what failed and why
+    Status(status::Args),
+    /// A hash list of a folder of originals, or a comparison with one
+    Checksum(checksum::Args),
     /// A master reference from a folder of frames
     Reference(reference::Args),
     /// The stages of a pipeline and their settings
@@ -99,6 +108,9 @@ fn dispatch(command: Command, ui: &Ui) -> anyhow::Result<Outcome> {
     match command {
         Command::Demo(args) => demo::run(&args, ui),
         Command::Run(args) => run::run(&args, ui),
+        Command::Init(args) => init::run(&args, ui),
+        Command::Status(args) => status::run(&args, ui),
+        Command::Checksum(args) => checksum::run(&args, ui),
         Command::Check(args) => check::run(&args, ui),
         Command::Reference(args) => reference::run(&args, ui),
         Command::Stages(args) => stages::run(&args, ui),

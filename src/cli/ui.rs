@@ -19,6 +19,12 @@ const LOG_EVERY: Duration = Duration::from_secs(10);
 /// Set when the person asks to stop.
 static STOP: AtomicBool = AtomicBool::new(false);
 
+/// Ends the program; finished frames are safe.
+#[expect(clippy::exit, reason = "asked for twice")]
+fn end_now() -> ! {
+    std::process::exit(130)
+}
+
 /// Talks to the person.
 #[derive(Debug)]
 pub struct Ui {
@@ -61,8 +67,7 @@ impl Ui {
                     eprintln!("\nstopping after the frames in flight; press again to stop now");
                 }
             } else {
-                #[expect(clippy::exit, reason = "asked for twice; finished frames are safe")]
-                std::process::exit(130);
+                end_now();
             }
         })?;
         Ok(())
@@ -92,6 +97,13 @@ impl Ui {
                 }
             }
             None => eprintln!("[{:7.1} s] {text}", self.start.elapsed().as_secs_f64()),
+        }
+    }
+
+    /// A line of an answer on standard output; nothing with `--json`, which gives it whole.
+    pub(super) fn answer(&self, text: &str) {
+        if !self.json {
+            println!("{text}");
         }
     }
 

@@ -23,7 +23,9 @@ use crate::register::PixelNoise;
 use crate::register::path::{Window, common_window};
 use crate::stages::average::{Average, Averaged, Averager, Locked};
 use crate::stages::steady::{self, Edges, Move};
-use crate::stages::{ClipInfo, Moment, Stage, caption, clock, display, scale_bar};
+use crate::stages::{
+    ClipInfo, Moment, Stage, balance, caption, clock, demosaic, display, scale_bar,
+};
 
 /// Value of zero light in finished linear frames, in output DN.
 pub const PEDESTAL: f32 = 256.0;
@@ -126,8 +128,14 @@ impl<'a> Renderer<'a> {
             }
             None => None,
         };
-        let after_info = ClipInfo { width: window.size[0], height: window.size[1], ..info.clone() };
-        let after = later_stages(pipeline, &after_info, &mut warnings)?;
+        let after_info = ClipInfo {
+            width: window.size[0],
+            height: window.size[1],
+            bright: Some(analysis.bright_dn),
+            ..info.clone()
+        };
+        let patch = patch_means(pipeline, source, corrector, analysis)?;
+        let after = later_stages(pipeline, &after_info, patch, &mut warnings)?;
         Ok(Self {
             source,
             corrector,
@@ -149,7 +157,8 @@ impl<'a> Renderer<'a> {
     /// # Errors
     /// Where a stage lacks a fact or a setting is out of range.
     pub fn check(pipeline: &Pipeline, source: &Source) -> Result<(), EngineError> {
-        later_stages(pipeline, &source.info(None), &mut Vec::new())?;
+        // A grey patch is measured later; here an even one stands for it.
+        later_stages(pipeline, &source.info(None), Some([1.0; 3]), &mut Vec::new())?;
         if let Some(settings) = pipeline.average() {
             Average::new(settings, Vec::new())?;
         }
@@ -576,13 +585,37 @@ fn locked_noise(
         .collect()
 }
 
+/// Means of the grey patch in the clip's first readable frame, where the pipeline names one.
+fn patch_means(
+    pipeline: &Pipeline,
+    source: &Source,
+    corrector: &Corrector,
+    analysis: &Analysis,
+) -> Result<Option<[f64; 3]>, EngineError> {
+    let named = pipeline.steps.iter().find_map(|s| match s {
+        Step::Balance(s) => s.patch,
+        _ => None,
+    });
+    let first = analysis.frames.iter().find(|f| f.usable()).and_then(|f| source.clip.get(f.frame));
+    let (Some(patch), Some(file)) = (named, first) else { return Ok(None) };
+    let mut frame = corrector.read(source, file)?.frame;
+    if matches!(source.layout(), Layout::Mosaic(_)) {
+        let stage = demosaic::Demosaic::new(&Default::default(), &source.info(None))?;
+        let at = Moment { frame: file.number, time_s: None };
+        stage.apply(&mut frame, &at, &mut Notes::default())?;
+    }
+    Ok(Some(balance::measure_patch(&frame, patch)?))
+}
+
 /// The stages that come after averaging and steadying.
 fn later_stages(
     pipeline: &Pipeline,
     info: &ClipInfo,
+    patch: Option<[f64; 3]>,
     warnings: &mut Vec<Warning>,
 ) -> Result<Vec<Box<dyn Stage>>, EngineError> {
     let mut out: Vec<Box<dyn Stage>> = Vec::new();
+    let mut info = info.clone();
     for step in &pipeline.steps {
         match step {
             Step::Dark(_)
@@ -591,14 +624,21 @@ fn later_stages(
             | Step::Flicker(_)
             | Step::Average(_)
             | Step::Steady(_) => {}
-            Step::Display(s) => out.push(Box::new(display::Display::new(s, info)?)),
+            // The same pipeline serves mono clips: there is nothing to do for them.
+            Step::Demosaic(s) if matches!(info.layout, Layout::Mosaic(_)) => {
+                out.push(Box::new(demosaic::Demosaic::new(s, &info)?));
+                info.layout = Layout::Rgb;
+            }
+            Step::Demosaic(_) => {}
+            Step::Balance(s) => out.push(Box::new(balance::Balance::new(s, &info, patch)?)),
+            Step::Display(s) => out.push(Box::new(display::Display::new(s, &info)?)),
             Step::ScaleBar(s) => {
-                let bar = scale_bar::ScaleBar::new(s, info)?;
+                let bar = scale_bar::ScaleBar::new(s, &info)?;
                 warnings.extend(bar.warning());
                 out.push(Box::new(bar));
             }
-            Step::Caption(s) => out.push(Box::new(caption::Caption::new(s, info)?)),
-            Step::Clock(s) => out.push(Box::new(clock::Clock::new(s, info)?)),
+            Step::Caption(s) => out.push(Box::new(caption::Caption::new(s, &info)?)),
+            Step::Clock(s) => out.push(Box::new(clock::Clock::new(s, &info)?)),
         }
     }
     Ok(out)

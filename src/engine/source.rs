@@ -116,6 +116,7 @@ impl Source {
             last_frame: self.clip.last(),
             black: self.black(),
             white: self.white(),
+            bright: None,
             noise,
         }
     }

@@ -14,9 +14,9 @@ pub fn solve(mut a: Vec<Vec<f64>>, mut b: Vec<f64>) -> Option<Vec<f64>> {
         b.swap(col, pivot);
         for row in col + 1..n {
             let factor = a[row][col] / a[col][col];
-            for k in col..n {
-                let above = a[col][k];
-                a[row][k] -= factor * above;
+            let (above, below) = a.split_at_mut(row);
+            for (v, u) in below[0][col..n].iter_mut().zip(&above[col][col..n]) {
+                *v -= factor * u;
             }
             b[row] -= factor * b[col];
         }

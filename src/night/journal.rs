@@ -62,6 +62,23 @@ impl Journal {
             .collect())
     }
 
+    /// The key of the job a journal belongs to; `None` where there is none, or its head is damaged.
+    ///
+    /// # Errors
+    /// Where the file is there but cannot be read.
+    pub fn key_of(path: &Path) -> Result<Option<String>, NightError> {
+        let bytes = match std::fs::read(path) {
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(None),
+            Err(e) => return Err(disk(path, "read", e)),
+            Ok(bytes) => bytes,
+        };
+        let first = bytes.split_inclusive(|&b| b == b'\n').next().and_then(checked);
+        Ok(first.and_then(|f| {
+            let head: serde_json::Value = serde_json::from_slice(f).ok()?;
+            Some(head.get("key")?.as_str()?.to_owned())
+        }))
+    }
+
     /// Begins a new journal for the job with this key, with entries already known to be done.
     ///
     /// # Errors

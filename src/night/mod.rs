@@ -7,13 +7,16 @@
 //! line with its own checksum. `complete.json` comes last; that it is there means done.
 
 pub mod check;
+pub mod checksum;
 pub mod clip;
+pub mod init;
 pub mod job;
 pub mod journal;
 pub mod noise;
 pub mod place;
 pub mod references;
 pub mod shoot;
+pub mod status;
 pub mod table;
 
 use thiserror::Error;

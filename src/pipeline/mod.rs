@@ -92,6 +92,8 @@ stage_list! {
     Flicker flicker FlickerSettings,
     Average average AverageSettings,
     Steady steady SteadySettings,
+    Demosaic demosaic DemosaicSettings,
+    Balance balance BalanceSettings,
     Display display DisplaySettings,
     ScaleBar scale_bar ScaleBarSettings,
     Caption caption CaptionSettings,

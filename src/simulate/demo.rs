@@ -65,6 +65,9 @@ impl Compared {
     }
 }
 
+/// A row found and its true row: frame, shift x, shift y, light.
+type Pair = ([f64; 4], [f64; 4]);
+
 /// Columns of a comma-separated table by name.
 fn columns<const N: usize>(text: &str, names: [&str; N]) -> Option<Vec<[f64; N]>> {
     let mut lines = text.lines().filter(|l| !l.starts_with('#'));
@@ -103,7 +106,7 @@ pub fn compare(dir: &Path, clip: &Path) -> Result<Compared, SimulateError> {
         .ok_or_else(|| bad(&truth_path))?;
     let found = columns(&read(&found_path)?, ["frame", "shift_x_px", "shift_y_px", "light_gain"])
         .ok_or_else(|| bad(&found_path))?;
-    let pairs: Vec<([f64; 4], [f64; 4])> = found
+    let pairs: Vec<Pair> = found
         .iter()
         .filter_map(|f| {
             let t = truth.iter().find(|t| (t[0] - f[0]).abs() < 0.5)?;
@@ -111,7 +114,7 @@ pub fn compare(dir: &Path, clip: &Path) -> Result<Compared, SimulateError> {
         })
         .collect();
     let n = pairs.len().max(1) as f64;
-    let spread = |f: &dyn Fn(&([f64; 4], [f64; 4])) -> f64| {
+    let spread = |f: &dyn Fn(&Pair) -> f64| {
         let mean = pairs.iter().map(f).sum::<f64>() / n;
         pairs.iter().map(|p| (f(p) - mean).powi(2)).sum::<f64>() / n
     };

@@ -252,6 +252,7 @@ mod tests {
             last_frame: 9,
             black: 64.0,
             white: 4_095.0,
+            bright: None,
             noise: None,
         }
     }

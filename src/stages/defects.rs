@@ -298,6 +298,7 @@ mod tests {
             last_frame: 9,
             black: 0.0,
             white: 4_095.0,
+            bright: None,
             noise: None,
         }
     }

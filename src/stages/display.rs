@@ -2,8 +2,9 @@
 //!
 //! Model: `L = (v / span) * 2^exposure`, clamped to 0..=1, then the curve: sRGB (IEC 61966-2-1)
 //! or the BT.709 transfer. `v` is the value in DN above black, `span` the white level less the
-//! black level in DN (or `white_at`), `exposure` in stops. All numbers are constants of the clip,
-//! so brightness never pumps from frame to frame.
+//! black level in DN (or `white_at`), `exposure` in stops. With `fit`, `span` is chosen so that the
+//! clip's bright level ([`ClipInfo::bright`]) comes to 85 % of white. All numbers are constants of
+//! the clip, so brightness never pumps from frame to frame.
 //!
 //! Order: after every correction and after the resampling; before the labels.
 //! Negative values become 0 and values above white 1; saturated pixels are treated as their value
@@ -21,6 +22,8 @@ use crate::record::Notes;
 const NAME: &str = "display";
 /// Stops beyond this bring nothing but noise or black; a larger number is a slip of the pen.
 const MOST_STOPS: f64 = 20.0;
+/// Where `fit` puts the clip's bright level, as a share of white.
+const BRIGHT: f64 = 0.85;
 
 /// Settings of the display stage.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -31,13 +34,15 @@ pub struct DisplaySettings {
     /// DN above black shown as white before `exposure`; default: white level less black level.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub white_at: Option<f64>,
+    /// Whether a dark clip is brightened as a whole; default false.
+    pub fit: bool,
     /// Curve; default sRGB.
     pub curve: Curve,
 }
 
 impl Default for DisplaySettings {
     fn default() -> Self {
-        Self { exposure: 0.0, white_at: None, curve: Curve::Srgb }
+        Self { exposure: 0.0, white_at: None, fit: false, curve: Curve::Srgb }
     }
 }
 
@@ -61,6 +66,14 @@ pub const DOC: StageDoc = StageDoc {
             range: "above 0",
             default: "unset",
             meaning: "the value shown as white; unset, the camera's white level less its black level",
+        },
+        SettingDoc {
+            name: "fit",
+            unit: "-",
+            range: "true or false",
+            default: "false",
+            meaning: "brightens a dark clip as a whole, before exposure: what is brightest in it \
+                      comes to 85 % of white",
         },
         SettingDoc {
             name: "curve",
@@ -108,10 +121,14 @@ impl Display {
                 advice: "put demosaic before it",
             });
         }
-        let span = match settings.white_at {
-            Some(white) => white,
-            None if clip.white > clip.black => f64::from(clip.white) - f64::from(clip.black),
-            None => {
+        let bright = clip.bright.map(f64::from).filter(|b| settings.fit && *b > 0.0);
+        let span = match (settings.white_at, bright) {
+            (Some(white), _) => white,
+            (None, Some(bright)) => bright / BRIGHT,
+            (None, None) if clip.white > clip.black => {
+                f64::from(clip.white) - f64::from(clip.black)
+            }
+            (None, None) => {
                 return Err(StageError::Mismatch {
                     stage: NAME,
                     what: "the white level it needs".to_owned(),
@@ -166,6 +183,17 @@ mod tests {
         stage.apply(&mut frame, &AT, &mut Notes::default()).unwrap();
         assert_eq!(frame.domain, Domain::Display(settings.curve));
         frame.planes[0].data().to_vec()
+    }
+
+    #[test]
+    fn fit_brings_the_bright_level_to_85_percent() {
+        let info = ClipInfo { bright: Some(100.0), ..clip() };
+        let settings = DisplaySettings { fit: true, ..DisplaySettings::default() };
+        let stage = Display::new(&settings, &info).unwrap();
+        let mut frame = Frame::mono(Plane::filled(1, 1, 100.0));
+        stage.apply(&mut frame, &AT, &mut Notes::default()).unwrap();
+        let expected = to_f32(Curve::Srgb.encode(0.85));
+        assert!((frame.planes[0].data()[0] - expected).abs() < 2e-6);
     }
 
     #[test]

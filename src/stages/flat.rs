@@ -186,6 +186,7 @@ mod tests {
             last_frame: 9,
             black: 100.0,
             white: 1_100.0,
+            bright: None,
             noise: None,
         }
     }

@@ -37,6 +37,7 @@ pub(super) fn clip() -> ClipInfo {
         last_frame: 4999,
         black: 96.0,
         white: 4096.0,
+        bright: None,
         noise: None,
     }
 }

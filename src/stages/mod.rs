@@ -4,10 +4,12 @@
 //! needs to know of the clip is in [`ClipInfo`]; what it measures goes into [`Notes`].
 
 pub mod average;
+pub mod balance;
 pub mod caption;
 pub mod clock;
 pub mod dark;
 pub mod defects;
+pub mod demosaic;
 pub mod display;
 pub mod flat;
 pub mod flicker;
@@ -58,6 +60,9 @@ pub struct ClipInfo {
     pub black: f32,
     /// White level (saturation) in DN.
     pub white: f32,
+    /// Level in DN above black below which 99.8 % of the clip lies, noise averaged out; `None`
+    /// before the first pass.
+    pub bright: Option<f32>,
     /// Noise model in DN above black, where known.
     pub noise: Option<NoiseModel>,
 }

@@ -1,0 +1,37 @@
+//! `hushframe status`.
+
+use std::path::PathBuf;
+
+use super::{Outcome, Ui};
+use crate::footage::printable;
+use crate::night::status::status;
+
+/// Arguments of `status`.
+#[derive(Debug, clap::Args)]
+pub(super) struct Args {
+    /// The folder given to run as --out
+    out: PathBuf,
+    /// Read every finished frame and compare it with its hash
+    #[arg(long)]
+    verify: bool,
+}
+
+pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
+    let clips = status(&args.out, args.verify)?;
+    let mut faults = false;
+    for c in &clips {
+        let of = c.total.map_or(String::new(), |t| format!(" of {t}"));
+        ui.answer(&format!("{:24} {:9} {}{of} frames", c.name, c.state, c.done));
+        for (frame, why) in &c.failed {
+            ui.answer(&format!("    frame {frame} failed: {}", printable(why)));
+        }
+        for frame in c.damaged.iter().flatten() {
+            ui.answer(&format!(
+                "    frame {frame} is not what was written: run again to make it anew"
+            ));
+        }
+        faults |= !c.failed.is_empty() || c.damaged.iter().flatten().next().is_some();
+    }
+    ui.result(&clips)?;
+    Ok(if faults { Outcome::Faults } else { Outcome::Well })
+}

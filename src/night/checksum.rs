@@ -1,0 +1,183 @@
+//! Hash lists of originals: taken early, they tell damage from data later.
+//!
+//! A flipped bit in an uncompressed frame decodes without any error; only a hash that was taken
+//! before can tell. The list is plain text, one file a line: 64 hexadecimal digits of BLAKE3, two
+//! spaces, the path relative to the folder with `/` between its parts.
+
+use std::path::{Path, PathBuf};
+
+use rayon::prelude::*;
+use serde::Serialize;
+use walkdir::WalkDir;
+
+use super::NightError;
+use crate::engine::{Phase, Work};
+use crate::footage::{FootageError, check_output, hash_file, printable, write_bytes};
+
+/// What became of a folder and its list.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Checked {
+    /// Files hashed.
+    pub files: usize,
+    /// Bytes hashed.
+    pub bytes: u64,
+    /// Files that are not as the list says; empty when a list was written.
+    pub differ: Vec<String>,
+    /// Files of the list that are not there.
+    pub missing: Vec<String>,
+    /// Files that the list does not know.
+    pub new: Vec<String>,
+}
+
+impl Checked {
+    /// Whether everything is as listed (new files are no fault).
+    #[must_use]
+    pub fn sound(&self) -> bool {
+        self.differ.is_empty() && self.missing.is_empty()
+    }
+}
+
+fn files(folder: &Path) -> Result<Vec<PathBuf>, NightError> {
+    let mut all = Vec::new();
+    for entry in WalkDir::new(folder).follow_links(false).sort_by_file_name() {
+        let entry = entry.map_err(|e| FootageError::Disk {
+            path: printable(e.path().unwrap_or(folder)),
+            doing: "walk",
+            source: e.into(),
+        })?;
+        if entry.file_type().is_file() {
+            all.push(entry.into_path());
+        }
+    }
+    Ok(all)
+}
+
+/// Path relative to the folder, as it is written in the list.
+fn relative(folder: &Path, file: &Path) -> Result<String, NightError> {
+    let inside = file.strip_prefix(folder).unwrap_or(file);
+    let text = inside
+        .components()
+        .map(|c| c.as_os_str().to_str().map(str::to_owned))
+        .collect::<Option<Vec<_>>>()
+        .map(|parts| parts.join("/"))
+        .filter(|t| !t.contains(['\n', '\r']));
+    text.ok_or_else(|| {
+        NightError::Refused(format!(
+            "{}: a list of lines cannot hold this name: rename the file",
+            printable(file)
+        ))
+    })
+}
+
+/// Hash and path of every file, and the bytes in all.
+fn hashes(folder: &Path, work: &Work<'_>) -> Result<(Vec<(String, String)>, u64), NightError> {
+    let all = files(folder)?;
+    let total = all.len() as u64;
+    let done = std::sync::atomic::AtomicU64::new(0);
+    let hashed: Vec<(String, String, u64)> = all
+        .par_iter()
+        .map(|file| {
+            work.check()?;
+            let written = hash_file(file)?;
+            let n = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
+            work.progress.step(Phase::References, n, total);
+            Ok((written.hash, relative(folder, file)?, written.bytes))
+        })
+        .collect::<Result<_, NightError>>()?;
+    let bytes = hashed.iter().map(|h| h.2).sum();
+    Ok((hashed.into_iter().map(|(h, p, _)| (h, p)).collect(), bytes))
+}
+
+/// Writes the list of `folder` to `to`, which lies outside of it.
+///
+/// # Errors
+/// Where files cannot be read, or the list would lie in the folder.
+pub fn write_list(folder: &Path, to: &Path, work: &Work<'_>) -> Result<Checked, NightError> {
+    check_output(to, &[folder])?;
+    let (list, bytes) = hashes(folder, work)?;
+    let text: String = list.iter().map(|(h, p)| format!("{h}  {p}\n")).collect();
+    write_bytes(to, text.as_bytes())?;
+    let none = Vec::new;
+    Ok(Checked { files: list.len(), bytes, differ: none(), missing: none(), new: none() })
+}
+
+/// Compares `folder` with a list.
+///
+/// # Errors
+/// Where the list or files cannot be read.
+pub fn verify(folder: &Path, list: &Path, work: &Work<'_>) -> Result<Checked, NightError> {
+    let text = std::fs::read_to_string(list).map_err(|source| FootageError::Disk {
+        path: printable(list),
+        doing: "read",
+        source,
+    })?;
+    let mut known = std::collections::BTreeMap::new();
+    for (n, line) in text.lines().enumerate() {
+        let entry = line
+            .split_once("  ")
+            .filter(|(h, _)| h.len() == 64 && h.bytes().all(|b| b.is_ascii_hexdigit()));
+        let Some((hash, path)) = entry else {
+            return Err(NightError::Refused(format!(
+                "{}:{}: is not a hash, two spaces and a path",
+                printable(list),
+                n + 1
+            )));
+        };
+        known.insert(path.to_owned(), hash.to_owned());
+    }
+    let (now, bytes) = hashes(folder, work)?;
+    let mut out = Checked {
+        files: now.len(),
+        bytes,
+        differ: Vec::new(),
+        missing: Vec::new(),
+        new: Vec::new(),
+    };
+    for (hash, path) in now {
+        match known.remove(&path) {
+            None => out.new.push(path),
+            Some(old) if old != hash => out.differ.push(path),
+            Some(_) => {}
+        }
+    }
+    out.missing = known.into_keys().collect();
+    Ok(out)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::Silent;
+    use std::fs;
+    use std::sync::atomic::AtomicBool;
+
+    #[test]
+    fn damage_loss_and_news_are_told_apart() {
+        let dir = tempfile::tempdir().unwrap();
+        let shoot = dir.path().join("shoot");
+        fs::create_dir_all(shoot.join("comb")).unwrap();
+        for i in 0..3 {
+            fs::write(shoot.join("comb").join(format!("{i}.tif")), [i; 100]).unwrap();
+        }
+        let stop = AtomicBool::new(false);
+        let work = Work { threads: 1, stop: &stop, progress: &Silent };
+        let list = dir.path().join("list.txt");
+        assert_eq!(write_list(&shoot, &list, &work).unwrap().files, 3);
+        assert!(verify(&shoot, &list, &work).unwrap().sound());
+        let mut bytes = fs::read(shoot.join("comb/1.tif")).unwrap();
+        bytes[50] ^= 1;
+        fs::write(shoot.join("comb/1.tif"), bytes).unwrap();
+        fs::remove_file(shoot.join("comb/2.tif")).unwrap();
+        fs::write(shoot.join("comb/3.tif"), "new").unwrap();
+        let c = verify(&shoot, &list, &work).unwrap();
+        assert_eq!(
+            (c.differ, c.missing, c.new),
+            (
+                vec!["comb/1.tif".to_owned()],
+                vec!["comb/2.tif".to_owned()],
+                vec!["comb/3.tif".to_owned()],
+            )
+        );
+        assert!(write_list(&shoot, &shoot.join("list.txt"), &work).is_err());
+    }
+}

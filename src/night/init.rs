@@ -1,0 +1,403 @@
+//! What lies in a shoot's folder, and a `shoot.toml` to begin with.
+//!
+//! Every folder with frames, and every multi-page TIFF, is looked at: what its name hints at, and
+//! what a few of its frames show. A folder is called a black reference or an even field only where
+//! the content says so; where name and content disagree, that is written as a question.
+//!
+//! Content: of up to [`LOOK`] frames, the mean level, the temporal noise (differences of frames),
+//! and the texture (fine differences of the mean beyond what noise makes of them). Black frames
+//! are the darkest of their size and have no texture; an even field is bright and has none.
+
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+use serde::Serialize;
+use walkdir::WalkDir;
+
+use super::NightError;
+use super::shoot::{check_name, name_of};
+use crate::engine::source::Source;
+use crate::footage::{FootageError, Shape, printable};
+
+/// Frames of a folder that are decoded.
+const LOOK: usize = 4;
+/// Texture below this share of the level (above the darkest folder) is none.
+const NO_TEXTURE: f64 = 0.02;
+/// An even field is at least this many times its own noise above the darkest folder.
+const BRIGHT: f64 = 4.0;
+
+/// What a folder holds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, PartialOrd, Ord)]
+#[serde(rename_all = "lowercase")]
+pub enum Kind {
+    /// Footage.
+    Clip,
+    /// Black reference.
+    Dark,
+    /// Even field.
+    Flat,
+    /// Picture of a rule or graticule.
+    Scale,
+}
+
+impl Kind {
+    fn word(self) -> &'static str {
+        match self {
+            Self::Clip => "a clip",
+            Self::Dark => "a black reference",
+            Self::Flat => "an even field",
+            Self::Scale => "a scale picture",
+        }
+    }
+
+    /// What a name hints at.
+    fn hinted(name: &str) -> Option<Self> {
+        let name = name.to_lowercase();
+        let has = |words: &[&str]| {
+            name.split(|c: char| !c.is_alphabetic()).any(|part| words.contains(&part))
+        };
+        if has(&["black", "blacks", "dark", "darks", "cap", "capped", "lenscap"]) {
+            Some(Self::Dark)
+        } else if has(&["even", "flat", "flats", "white", "whites", "field", "shading"]) {
+            Some(Self::Flat)
+        } else if has(&["scale", "rule", "ruler", "graticule", "micrometer", "micrometre"]) {
+            Some(Self::Scale)
+        } else {
+            None
+        }
+    }
+}
+
+/// One folder or stack that was looked at.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Look {
+    /// Where it is, relative to the shoot's folder.
+    pub path: PathBuf,
+    /// What it is taken for.
+    pub kind: Kind,
+    /// A question for the person, where name and content do not agree.
+    pub question: Option<String>,
+    /// Frames.
+    pub frames: usize,
+    /// Size and depth.
+    pub shape: Shape,
+    /// Mean level in DN.
+    pub level: f64,
+    /// Temporal noise in DN; 0 with a single frame.
+    pub noise: f64,
+    /// Fine texture in DN beyond noise.
+    pub texture: f64,
+    /// Exposure in s, where known.
+    pub exposure_s: Option<f64>,
+}
+
+/// What was found in a shoot's folder.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Found {
+    /// Everything with frames, in order of path.
+    pub looks: Vec<Look>,
+    /// Folders that could not be read, with the reason.
+    pub faults: BTreeMap<String, String>,
+    /// The `shoot.toml` to write.
+    pub toml: String,
+}
+
+impl Found {
+    /// How many of a kind there are.
+    #[must_use]
+    pub fn count(&self, kind: Kind) -> usize {
+        self.looks.iter().filter(|l| l.kind == kind).count()
+    }
+
+    /// Questions left to the person.
+    #[must_use]
+    pub fn questions(&self) -> usize {
+        self.toml.lines().filter(|l| l.starts_with("# ?")).count()
+    }
+}
+
+/// Looks through `folder`.
+///
+/// # Errors
+/// Where the folder cannot be walked, or holds no frames at all.
+pub fn look_through(folder: &Path) -> Result<Found, NightError> {
+    let mut places: Vec<PathBuf> = Vec::new();
+    for entry in WalkDir::new(folder).follow_links(false).max_depth(12).sort_by_file_name() {
+        let entry = entry.map_err(|e| FootageError::Disk {
+            path: printable(e.path().unwrap_or(folder)),
+            doing: "walk",
+            source: e.into(),
+        })?;
+        let hidden = entry.file_name().to_string_lossy().starts_with('.');
+        let result = entry.path().join("complete.json").exists()
+            || entry.path().join("journal.jsonl").exists();
+        if entry.file_type().is_dir() && !hidden && !result {
+            places.push(entry.into_path());
+        }
+    }
+    let mut looks = Vec::new();
+    let mut faults = BTreeMap::new();
+    for place in places {
+        // Folders of folders, and those of results, are not clips.
+        if place.parent().is_some_and(|p| p.join("journal.jsonl").exists()) {
+            continue;
+        }
+        match has_pictures(&place).then(|| look(folder, &place)) {
+            None => {}
+            Some(Ok(l)) => looks.push(l),
+            Some(Err(e)) => {
+                faults.insert(printable(&place), e.to_string());
+            }
+        }
+    }
+    if looks.is_empty() {
+        let why =
+            faults.into_iter().next().map_or_else(String::new, |(p, e)| format!(" ({p}: {e})"));
+        return Err(NightError::Refused(format!(
+            "{}: no folder with frames was found here{why}",
+            printable(folder)
+        )));
+    }
+    classify(&mut looks);
+    let toml = write_toml(&looks);
+    Ok(Found { looks, faults, toml })
+}
+
+/// Whether a folder holds any file that may be a frame.
+fn has_pictures(place: &Path) -> bool {
+    let picture = |p: &Path| {
+        p.extension().is_some_and(|e| {
+            ["tif", "tiff", "png", "jpg", "jpeg", "pgm", "ppm", "pnm"]
+                .contains(&e.to_string_lossy().to_lowercase().as_str())
+        })
+    };
+    place.read_dir().is_ok_and(|mut d| d.any(|e| e.is_ok_and(|e| picture(&e.path()))))
+}
+
+fn look(base: &Path, place: &Path) -> Result<Look, NightError> {
+    let source = Source::open(place, Vec::new())?;
+    let frames = &source.clip.frames;
+    let mut seen: Vec<Vec<f64>> = Vec::new();
+    for file in frames.iter().take(LOOK) {
+        let decoded = source.expected.decode(file)?;
+        seen.push(decoded.samples.data.iter().map(|&v| f64::from(v)).collect());
+    }
+    let (level, noise, texture) = measure(&seen, source.expected.shape);
+    let path = place.strip_prefix(base).unwrap_or(place).to_owned();
+    Ok(Look {
+        kind: Kind::Clip,
+        question: None,
+        frames: frames.len(),
+        shape: source.expected.shape,
+        level,
+        noise,
+        texture,
+        exposure_s: source.facts.exposure.as_ref().map(|e| e.value.s()),
+        path,
+    })
+}
+
+/// Level, temporal noise and texture of some frames.
+fn measure(seen: &[Vec<f64>], shape: Shape) -> (f64, f64, f64) {
+    let n = seen.len() as f64;
+    let Some(first) = seen.first() else { return (0.0, 0.0, 0.0) };
+    let mean: Vec<f64> =
+        (0..first.len()).map(|i| seen.iter().map(|f| f[i]).sum::<f64>() / n).collect();
+    let level = mean.iter().sum::<f64>() / mean.len().max(1) as f64;
+    // Half the squared difference of neighbours in time is the variance, whatever the picture.
+    let mut variance = 0.0;
+    for pair in seen.windows(2) {
+        let sum: f64 = pair[0].iter().zip(&pair[1]).map(|(a, b)| (a - b) * (a - b)).sum();
+        variance += sum / (2.0 * mean.len() as f64);
+    }
+    variance /= (n - 1.0).max(1.0);
+    // Differences over a few pixels: the shading of a lens does not count as texture.
+    let step = 4 * shape.channels;
+    let row = shape.width * shape.channels;
+    let mut fine: Vec<f32> = mean
+        .chunks_exact(row)
+        .flat_map(|r| r.windows(step + 1).map(|w| (w[step] - w[0]) * (w[step] - w[0])))
+        .map(crate::frame::convert::to_f32)
+        .collect();
+    // The mean of all but the largest: dust and hot pixels do not count either.
+    fine.sort_unstable_by(f32::total_cmp);
+    let keep = fine.len() - fine.len() / 50;
+    let square = fine[..keep].iter().map(|&v| f64::from(v)).sum::<f64>() / keep.max(1) as f64;
+    let texture = (square / 2.0 - variance / n).max(0.0).sqrt();
+    (level, variance.sqrt(), texture)
+}
+
+/// Says what each folder is, from content and name together.
+fn classify(looks: &mut [Look]) {
+    for i in 0..looks.len() {
+        let l = &looks[i];
+        let darkest = looks
+            .iter()
+            .filter(|o| o.shape == l.shape)
+            .map(|o| o.level)
+            .fold(f64::INFINITY, f64::min);
+        let above = l.level - darkest;
+        let flat_noise = l.noise.max(0.5);
+        let alone = looks.iter().filter(|o| o.shape == l.shape).count() == 1;
+        let plain = l.texture <= (NO_TEXTURE * above).max(0.75 * flat_noise);
+        let content = if plain && above < flat_noise && !alone {
+            Some(Kind::Dark)
+        } else if plain && above > BRIGHT * flat_noise {
+            Some(Kind::Flat)
+        } else {
+            None
+        };
+        let name = l.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+        let hint = Kind::hinted(&name);
+        let (kind, question) = match (hint, content) {
+            (Some(Kind::Scale), _) => (Kind::Scale, None),
+            (Some(h), Some(c)) if h == c => (h, None),
+            (None, None) => (Kind::Clip, None),
+            (None, Some(c)) => (
+                Kind::Clip,
+                Some(format!("its content looks like {}, its name does not say so", c.word())),
+            ),
+            (Some(h), None) if h == Kind::Dark && alone => (
+                h,
+                Some("its name says black reference; there is nothing else of its size to compare with".to_owned()),
+            ),
+            (Some(h), c) => (
+                Kind::Clip,
+                Some(format!(
+                    "its name says {}, its content {} (level {:.0} DN, texture {:.1} DN)",
+                    h.word(),
+                    c.map_or("does not", Kind::word),
+                    l.level,
+                    l.texture
+                )),
+            ),
+        };
+        (looks[i].kind, looks[i].question) = (kind, question);
+    }
+}
+
+/// The references that fit a clip, best first, with a word on how well.
+fn fitting<'a>(clip: &Look, looks: &'a [Look], kind: Kind) -> Vec<&'a Look> {
+    let mut all: Vec<&Look> =
+        looks.iter().filter(|l| l.kind == kind && l.shape == clip.shape).collect();
+    let shared = |l: &Look| {
+        let name = |p: &Path| p.to_string_lossy().to_lowercase();
+        let (a, b) = (name(&clip.path), name(&l.path));
+        a.chars().zip(b.chars()).take_while(|(x, y)| x == y).count()
+    };
+    let off = |l: &Look| match (l.exposure_s, clip.exposure_s) {
+        (Some(a), Some(b)) if kind == Kind::Dark => !(0.9..=1.1).contains(&(a / b)),
+        _ => false,
+    };
+    all.sort_by_key(|l| (off(l), usize::MAX - shared(l)));
+    all
+}
+
+fn quoted(path: &Path) -> String {
+    toml::Value::String(path.to_string_lossy().replace('\\', "/")).to_string()
+}
+
+fn write_toml(looks: &[Look]) -> String {
+    let mut out = String::from(
+        "# What to do with this shoot; written by hushframe init, to be edited.\n\
+         # Lines that begin with \"# ?\" are questions: what was not certain was not guessed.\n\n\
+         # clean: linear frames for the edit. clean-and-label: with display curve, bar, caption, clock.\n\
+         pipeline = \"clean\"\n\n\
+         # Facts for all clips; a clip's own go before these.\n[facts]\n\
+         # rate = 5000              # capture rate, frames a second\n\
+         # playback = 25            # rate at which the result is shown\n\
+         # exposure = \"50us\"\n\
+         # pixel_pitch = \"10um\"\n\
+         # magnification = 4        # or scale = \"2.5um\", the size of a pixel on the object\n\
+         # black = 160              # levels in DN: 12-bit data in 16-bit files needs white\n\
+         # white = 4095\n",
+    );
+    for l in looks.iter().filter(|l| l.kind != Kind::Clip) {
+        let _ = writeln!(
+            out,
+            "\n# {} is {} ({} frames, {})",
+            quoted(&l.path),
+            l.kind.word(),
+            l.frames,
+            l.shape
+        );
+        if let Some(q) = &l.question {
+            let _ = writeln!(out, "# ? {q}");
+        }
+    }
+    let mut names = std::collections::BTreeSet::new();
+    for l in looks.iter().filter(|l| l.kind == Kind::Clip) {
+        let path = if l.path.as_os_str().is_empty() { Path::new(".") } else { &l.path };
+        let _ = writeln!(
+            out,
+            "\n[[clip]]\nframes = {}          # {} frames, {}",
+            quoted(path),
+            l.frames,
+            l.shape
+        );
+        if let Some(q) = &l.question {
+            let _ = writeln!(out, "# ? {q}: remove this clip if it is none");
+        }
+        // Two folders of one name in different places need names of their own.
+        let plain = name_of(&path.to_string_lossy());
+        let whole = name_of(&path.to_string_lossy().replace(['/', '\\'], "-"));
+        let mut name = if names.contains(&plain.to_lowercase()) { whole } else { plain.clone() };
+        let mut n = 2;
+        while names.contains(&name.to_lowercase()) || check_name(&name).is_err() {
+            name = format!("{plain}-{n}");
+            n += 1;
+        }
+        names.insert(name.to_lowercase());
+        if name != plain {
+            let _ = writeln!(out, "name = \"{name}\"");
+        }
+        for (kind, key) in [(Kind::Dark, "dark"), (Kind::Flat, "flat")] {
+            let fit = fitting(l, looks, kind);
+            match fit.as_slice() {
+                [] => {
+                    let _ = writeln!(
+                        out,
+                        "# ? no {} of this size was found: {key} = \"FOLDER\"",
+                        &kind.word()[2..].trim()
+                    );
+                }
+                [one] => {
+                    let _ = writeln!(out, "{key} = {}", quoted(&one.path));
+                }
+                [best, rest @ ..] => {
+                    let _ = writeln!(out, "{key} = {}", quoted(&best.path));
+                    let others: Vec<String> = rest.iter().map(|l| quoted(&l.path)).collect();
+                    let _ = writeln!(out, "# ? or {}", others.join(", "));
+                }
+            }
+        }
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_hint() {
+        assert_eq!(Kind::hinted("black"), Some(Kind::Dark));
+        assert_eq!(Kind::hinted("10x_darks_50us"), Some(Kind::Dark));
+        assert_eq!(Kind::hinted("even-field"), Some(Kind::Flat));
+        assert_eq!(Kind::hinted("graticule 10x"), Some(Kind::Scale));
+        assert_eq!(Kind::hinted("evening-take"), None);
+    }
+
+    #[test]
+    fn the_small_set_is_told_apart_and_reads_back() {
+        let found = look_through(Path::new("test-frames/music-box")).unwrap();
+        let kind = |name: &str| found.looks.iter().find(|l| l.path.ends_with(name)).unwrap().kind;
+        assert_eq!(kind("black"), Kind::Dark);
+        assert_eq!(kind("even"), Kind::Flat);
+        assert_eq!(kind("comb-pluck"), Kind::Clip);
+        assert!(found.toml.contains("dark = \"black\"") && found.toml.contains("flat = \"even\""));
+        let value: toml::Table = toml::from_str(&found.toml).unwrap();
+        assert!(value["clip"].is_array());
+    }
+}

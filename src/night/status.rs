@@ -1,0 +1,98 @@
+//! How far a run is, what failed and why: from the files it writes, at any time, by anybody.
+
+use std::fs::{self, File};
+use std::path::Path;
+
+use serde::Serialize;
+
+use super::NightError;
+use super::clip::file_name;
+use super::journal::Journal;
+use crate::footage::{FootageError, hash_file, printable};
+
+/// The state of one clip's results.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ClipStatus {
+    /// Its name.
+    pub name: String,
+    /// "complete", "running", "stopped" or "begun".
+    pub state: &'static str,
+    /// Finished frames listed.
+    pub done: u64,
+    /// Numbers of the clip, where known.
+    pub total: Option<u64>,
+    /// Frames that failed, with the reason.
+    pub failed: Vec<(u64, String)>,
+    /// Frames whose file is not what the journal says; only looked for on request.
+    pub damaged: Option<Vec<u64>>,
+}
+
+/// Looks at every clip in an output folder; with `verify` every finished frame is read and hashed.
+///
+/// # Errors
+/// Where the folder cannot be listed, or holds no results.
+pub fn status(out: &Path, verify: bool) -> Result<Vec<ClipStatus>, NightError> {
+    let disk = |source| FootageError::Disk { path: printable(out), doing: "list", source };
+    let mut folders: Vec<_> = fs::read_dir(out)
+        .map_err(disk)?
+        .filter_map(Result::ok)
+        .map(|e| e.path())
+        .filter(|p| p.join("lock").is_file())
+        .collect();
+    folders.sort();
+    if folders.is_empty() {
+        return Err(NightError::Refused(format!(
+            "{}: there are no results of a run here: name the folder given as --out",
+            printable(out)
+        )));
+    }
+    folders.iter().map(|f| clip_status(f, verify)).collect()
+}
+
+fn json(path: &Path) -> Option<serde_json::Value> {
+    serde_json::from_slice(&fs::read(path).ok()?).ok()
+}
+
+fn clip_status(folder: &Path, verify: bool) -> Result<ClipStatus, NightError> {
+    let journal = folder.join("journal.jsonl");
+    let listed = match Journal::key_of(&journal)? {
+        Some(key) => Journal::read(&journal, &key)?,
+        None => std::collections::BTreeMap::new(),
+    };
+    let record = json(&folder.join("record.json"));
+    let complete = folder.join("complete.json").is_file();
+    // Whoever works here holds the lock.
+    let running = File::open(folder.join("lock"))
+        .is_ok_and(|f| matches!(f.try_lock_shared(), Err(fs::TryLockError::WouldBlock)));
+    let frames = record.as_ref().and_then(|r| r.get("frames")).cloned();
+    let failed = frames
+        .as_ref()
+        .and_then(|f| f.get("failed")?.as_object().cloned())
+        .unwrap_or_default()
+        .into_iter()
+        .filter_map(|(n, why)| Some((n.parse().ok()?, why.as_str()?.to_owned())))
+        .collect();
+    let damaged = verify.then(|| {
+        listed
+            .values()
+            .filter(|e| {
+                !hash_file(&folder.join("frames").join(file_name(e.frame)))
+                    .is_ok_and(|w| w.hash == e.blake3)
+            })
+            .map(|e| e.frame)
+            .collect()
+    });
+    Ok(ClipStatus {
+        name: folder.file_name().map(printable).unwrap_or_default(),
+        state: match (running, complete, listed.is_empty()) {
+            (true, _, _) => "running",
+            (false, true, _) => "complete",
+            (false, false, false) => "stopped",
+            (false, false, true) => "begun",
+        },
+        done: listed.len() as u64,
+        total: frames.as_ref().and_then(|f| f.get("total")?.as_u64()),
+        failed,
+        damaged,
+    })
+}
