@@ -1,6 +1,14 @@
 //! Accuracy of the registration against the Cramer-Rao bound: prints a table.
 //!
 //! `cargo bench --bench steadying` (all rows) or `cargo bench --bench steadying -- quick`.
+#![allow(
+    clippy::expect_used,
+    clippy::print_stdout,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::cast_lossless,
+    reason = "a bench prints, and a fault may end it"
+)]
 
 mod scene;
 

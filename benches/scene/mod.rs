@@ -1,6 +1,16 @@
 //! Scenes with known truth for the accuracy benches: a real texture, Fourier-shifted, behind a
 //! textured disc that moves, turns and rings; photons and read noise on top.
-#![allow(dead_code, reason = "each bench uses its part of this module")]
+#![allow(
+    dead_code,
+    missing_docs,
+    missing_debug_implementations,
+    unreachable_pub,
+    clippy::expect_used,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::cast_lossless,
+    reason = "a bench: each uses its part of this module, and a fault may end it"
+)]
 
 use hushframe::frame::{Coding, FixedPlane, NoiseModel, Plane};
 use hushframe::math::fft2::{Fft2, Scratch, frequency};

@@ -6,8 +6,8 @@ use std::path::Path;
 use serde::Serialize;
 
 use super::NightError;
-use super::clip::file_name;
 use super::journal::Journal;
+use super::place::file_name;
 use crate::footage::{FootageError, hash_file, printable};
 
 /// The state of one clip's results.

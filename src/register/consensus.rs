@@ -100,8 +100,11 @@ fn largest_set(tracks: &[&Track], of: usize) -> Result<Consensus, NoLock> {
             distance[j][i] = d;
         }
     }
-    let score =
-        |i: usize| -> f64 { distance[i].iter().map(|d| (1.0 + (d / NEAR).powi(2)).powi(-2)).sum() };
+    let score = |i: usize| {
+        let votes: Vec<f64> =
+            distance[i].iter().map(|d| (1.0 + (d / NEAR).powi(2)).powi(-2)).collect();
+        votes.iter().sum::<f64>() * spread(tracks, &votes)
+    };
     let winner = (0..n).max_by(|&i, &j| score(i).total_cmp(&score(j))).unwrap_or(0);
     let mut close: Vec<f64> = distance[winner].iter().copied().filter(|&d| d < FAR).collect();
     let limit = median_f64(&mut close).map_or(FAR, |m| (3.0 * m).max(0.5)).min(FAR);

@@ -164,7 +164,7 @@ impl Average {
             found,
             expected,
         };
-        if settings.frames % 2 == 0 || !(3..=121).contains(&settings.frames) {
+        if settings.frames.is_multiple_of(2) || !(3..=121).contains(&settings.frames) {
             let found = settings.frames.to_string();
             return Err(bad("frames", found, "an odd number from 3 to 121"));
         }
