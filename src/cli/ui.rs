@@ -103,7 +103,7 @@ impl Ui {
     /// A line of an answer on standard output; nothing with `--json`, which gives it whole.
     pub(super) fn answer(&self, text: &str) {
         if !self.json {
-            println!("{text}");
+            println!("{}", harmless(text));
         }
     }
 
