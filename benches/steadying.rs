@@ -2,6 +2,7 @@
 //!
 //! `cargo bench --bench steadying` (all rows) or `cargo bench --bench steadying -- quick`.
 #![allow(
+    clippy::redundant_clone,
     clippy::expect_used,
     clippy::print_stdout,
     clippy::cast_possible_truncation,
