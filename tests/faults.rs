@@ -352,12 +352,12 @@ fn colour_clips_come_out_in_colour() {
     };
     assert!((mean(1) / mean(0) - 0.5).abs() < 0.01, "{} {}", mean(0), mean(1));
 
-    // The same with one sensor under a mosaic: frames stay mosaics, letters where they were.
+    // A sensor under a mosaic: even origin, so that letters stay, and three colours after demosaic.
     let place = with_clip();
     let black = kept("black").into_os_string().into_string().unwrap();
     place.run(&["run", "clip", "--mosaic", "GBRG", "--dark", &black]).expect(0, &["24 frames"]);
     let (size, channels, _) = read_tiff(&place.path("hushframe-out/clip/frames/000003.tif"));
-    assert!(channels == 1 && size.0 % 2 == 0 && size.1 % 2 == 0, "{size:?}");
+    assert!(channels == 3 && size.0 % 2 == 0 && size.1 % 2 == 0, "{size:?}");
     let record = read_json(&place.path("hushframe-out/clip/record.json"));
     assert_eq!(record["inputs"]["layout"]["Mosaic"], "GBRG");
     assert_eq!(record["origin_px"][0].as_u64().unwrap() % 2, 0);
