@@ -1,7 +1,7 @@
 //! White balance: what should be grey becomes grey.
 //!
 //! Model: `red *= r`, `blue *= b`, green stays. The gains are given, or they follow from the means
-//! (R, G, B) [DN] of a grey patch: `r = G / R`, `b = G / B`. All constant over the clip, so that
+//! (R, G, B) (DN) of a grey patch: `r = G / R`, `b = G / B`. All constant over the clip, so that
 //! colour never drifts; the patch is measured once, with [`measure_patch`].
 //!
 //! Order: after demosaic, in linear light, before the display curve.
