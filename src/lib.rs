@@ -2,13 +2,15 @@
 //!
 //! The layers, lowest first; a layer uses only lower ones (`tests/layers.rs` holds it): [`frame`],
 //! then [`math`], [`footage`], [`record`], [`optics`], then [`sensor`], [`register`], [`labels`],
-//! then [`stages`], [`simulate`].
+//! [`plan`], then [`measure`], [`stages`], [`simulate`].
 
 pub mod footage;
 pub mod frame;
 pub mod labels;
 pub mod math;
+pub mod measure;
 pub mod optics;
+pub mod plan;
 pub mod record;
 pub mod register;
 pub mod sensor;

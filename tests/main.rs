@@ -7,6 +7,8 @@
     reason = "a test that cannot go on fails, in its helpers too; a skipped one says so"
 )]
 
+mod follow;
 mod formats;
 mod layers;
+mod ruler;
 mod simulate;
