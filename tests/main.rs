@@ -9,11 +9,13 @@
 
 mod cli;
 mod faults;
+mod follow;
 mod formats;
 mod harness;
 mod layers;
 mod open_transfer;
 mod reference_tables;
 mod resume;
+mod ruler;
 mod simulate;
 mod truth;
