@@ -232,7 +232,18 @@ fn every_command_explains_itself() {
     let place = Place::new();
     let help = place.run(&["--help"]);
     help.expect(0, &[]);
-    for command in ["demo", "run", "check", "reference", "stages", "completions", "man"] {
+    for command in [
+        "demo",
+        "run",
+        "check",
+        "reference",
+        "stages",
+        "completions",
+        "man",
+        "init",
+        "status",
+        "checksum",
+    ] {
         assert!(help.out.contains(command), "{command}");
         let ended = place.run(&[command, "--help"]);
         ended.expect(0, &[]);
@@ -280,6 +291,37 @@ fn check_writes_nothing() {
     place.run(&["check", "clip", "--out", "clip/out"]).expect(1, &["lies inside the input"]);
     place.run(&["check", "nowhere"]).expect(2, &["nowhere"]);
     assert!(tree(&place.path("")) == before);
+}
+
+#[test]
+fn a_night_from_the_folder_to_its_state() {
+    let place = Place::new();
+    for folder in ["comb-pluck", "black", "even"] {
+        place.copy(folder, &format!("night/{folder}"));
+    }
+    place.run(&["checksum", "night", "--to", "list.txt"]).expect(0, &["57 files"]);
+    place.run(&["init", "night"]).expect(0, &["1 clips", "1 black references", "1 even fields"]);
+    place.run(&["init", "night"]).expect(2, &["is there already"]);
+    place.run(&["init", "night/comb-pluck"]).expect(2, &["nothing is written into an input"]);
+    place.run(&["run", "night", "--out", "out", "--frames", "1-5"]).expect(0, &["5 frames made"]);
+    let state = |code: i32| {
+        let ended = place.run(&["status", "out", "--verify", "--json"]);
+        ended.expect(code, &[]);
+        ended.json()[0].clone()
+    };
+    assert_eq!(state(0)["done"], 5);
+    place.run(&["run", "night", "--out", "out"]).expect(0, &["19 frames made"]);
+    assert_eq!(state(0)["done"], 24);
+    fs::write(place.path("out/comb-pluck/frames/000009.tif"), "damaged").unwrap();
+    assert_eq!(state(1)["damaged"], serde_json::json!([9]));
+    place.run(&["status", "nowhere"]).expect(2, &["nowhere"]);
+    // The originals are what they were; then one of them is not.
+    fs::remove_file(place.path("night/shoot.toml")).unwrap();
+    place.run(&["checksum", "night", "--verify", "list.txt"]).expect(0, &[]);
+    fs::write(place.path("night/black/0002.tif"), "damaged").unwrap();
+    let bad = place.run(&["checksum", "night", "--verify", "list.txt"]);
+    bad.expect(1, &[]);
+    assert!(bad.out.contains("black/0002.tif differs"), "{}", bad.out);
 }
 
 #[test]

@@ -352,15 +352,25 @@ fn colour_clips_come_out_in_colour() {
     };
     assert!((mean(1) / mean(0) - 0.5).abs() < 0.01, "{} {}", mean(0), mean(1));
 
-    // A sensor under a mosaic: even origin, so that letters stay, and three colours after demosaic.
+    // A sensor under a mosaic: three colours, or, without demosaic, a mosaic whose letters are
+    // where they were.
     let place = with_clip();
     let black = kept("black").into_os_string().into_string().unwrap();
-    place.run(&["run", "clip", "--mosaic", "GBRG", "--dark", &black]).expect(0, &["24 frames"]);
-    let (size, channels, _) = read_tiff(&place.path("hushframe-out/clip/frames/000003.tif"));
-    assert!(channels == 3 && size.0 % 2 == 0 && size.1 % 2 == 0, "{size:?}");
-    let record = read_json(&place.path("hushframe-out/clip/record.json"));
-    assert_eq!(record["inputs"]["layout"]["Mosaic"], "GBRG");
-    assert_eq!(record["origin_px"][0].as_u64().unwrap() % 2, 0);
+    let stages = ["dark", "defects", "average", "steady"];
+    let text: String = stages.iter().map(|s| format!("[[stage]]\nuse = \"{s}\"\n")).collect();
+    place.write("mosaic.toml", &format!("name = \"mosaic\"\n{text}"));
+    for (pipeline, wanted) in [("clean", 3), ("mosaic.toml", 1)] {
+        place
+            .run(&["run", "clip", "--mosaic", "GBRG", "--dark", &black, "--pipeline", pipeline])
+            .expect(0, &["24 frames"]);
+        let (size, channels, _) = read_tiff(&place.path("hushframe-out/clip/frames/000003.tif"));
+        assert!(size.0 % 2 == 0 && size.1 % 2 == 0, "{size:?}");
+        assert_eq!(channels, wanted);
+        let record = read_json(&place.path("hushframe-out/clip/record.json"));
+        assert_eq!(record["inputs"]["layout"]["Mosaic"], "GBRG");
+        assert_eq!(record["origin_px"][0].as_u64().unwrap() % 2, 0);
+        assert_eq!(record["origin_px"][1].as_u64().unwrap() % 2, 0);
+    }
 }
 
 /// Runs a clip in `clip` and gives the finished third frame.

@@ -109,7 +109,7 @@ impl Shared {
     /// Creates the folder where it is not there.
     pub(super) fn take(folder: &Path) -> Result<Self, NightError> {
         fs::create_dir_all(folder).map_err(|e| disk(folder, "create", e))?;
-        let path = folder.join("lock");
+        let path = folder.join("in-use");
         let file = OpenOptions::new()
             .write(true)
             .create(true)
