@@ -7,4 +7,5 @@
 )]
 
 mod layers;
+mod registration;
 mod simulate;

@@ -127,7 +127,7 @@ impl Fft2 {
             }
             // A real picture has real values at these two places; rounding leaves dust.
             scratch.half[0].im = 0.0;
-            if self.width % 2 == 0 {
+            if self.width.is_multiple_of(2) {
                 scratch.half[self.width / 2].im = 0.0;
             }
             let done =
@@ -184,6 +184,12 @@ impl Rings {
             *p /= n.max(1.0);
         }
         power
+    }
+
+    /// Stored spectrum values in each ring.
+    #[must_use]
+    pub fn counts(&self) -> &[f32; Self::COUNT] {
+        &self.count
     }
 
     /// Ring of each spectrum value, in storage order.
