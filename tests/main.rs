@@ -4,6 +4,8 @@
     clippy::expect_used,
     clippy::panic,
     clippy::print_stdout,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
     reason = "a test that cannot go on fails, in its helpers too; a skipped one says so"
 )]
 
@@ -15,6 +17,7 @@ mod harness;
 mod layers;
 mod open_transfer;
 mod reference_tables;
+mod registration;
 mod resume;
 mod ruler;
 mod simulate;

@@ -186,6 +186,12 @@ impl Rings {
         power
     }
 
+    /// Stored spectrum values in each ring.
+    #[must_use]
+    pub fn counts(&self) -> &[f32; Self::COUNT] {
+        &self.count
+    }
+
     /// Ring of each spectrum value, in storage order.
     pub fn each(&self) -> impl Iterator<Item = usize> + '_ {
         self.ring.iter().map(|&r| usize::from(r))

@@ -23,6 +23,7 @@ use crate::frame::{FixedPlane, Plane};
 use crate::math::correlate::{CorrelateScratch, Correlator};
 use crate::math::window::hann;
 use crate::register::fit::{FitScratch, Target, fit_frame};
+use crate::register::patch::{Patch, patches};
 use crate::register::template::{Posed, average, still_pixels, variance_ratio, wiener};
 use crate::register::{PixelNoise, Pose};
 
@@ -60,6 +61,7 @@ pub struct Follower {
     window: [usize; 4],
     template: Plane,
     still: Vec<u8>,
+    patches: Vec<Patch>,
     noise: PixelNoise,
     /// Factor on the noise while the template is a single noisy frame.
     variance_factor: f32,
@@ -147,6 +149,7 @@ impl Follower {
             window,
             template: Plane::filled(w, h, 0.0),
             still,
+            patches: Vec::new(),
             noise: noise.clone(),
             variance_factor: 1.0,
             correlator: Correlator::new(w, h),
@@ -189,10 +192,10 @@ impl Follower {
         let coarse = self.coarse(frame, expected)?;
         let cut = self.cut(frame, coarse)?;
         let target = Target {
-            template: &self.template,
-            still: &self.still,
+            patches: &self.patches,
             noise: &cut.noise,
             variance_factor: self.variance_factor,
+            fixed: None,
         };
         let start = (local(&cut, coarse), pose.light);
         let fit = fit_frame(&cut.frame, &target, start, &mut self.fit_scratch)?;
@@ -269,6 +272,7 @@ impl Follower {
             let count = |m: &[u8]| m.iter().filter(|&&s| s != 0).count() as f64;
             self.still = if count(&kept) >= KEPT * count(&region) { kept } else { region };
         }
+        self.patches = patches(&self.template, &self.still, &plain, (None, 1.0));
         let values = self.template.data().to_vec();
         let mut spectrum = Vec::new();
         self.transform(&values, &mut spectrum);
