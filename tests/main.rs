@@ -7,6 +7,7 @@
     reason = "a test that cannot go on fails, in its helpers too; a skipped one says so"
 )]
 
+mod averaging;
 mod formats;
 mod layers;
 mod simulate;

@@ -2,6 +2,8 @@
 //! textured disc that moves, turns and rings; photons and read noise on top.
 #![allow(dead_code, reason = "each bench uses its part of this module")]
 
+pub mod disc;
+
 use hushframe::frame::{Coding, FixedPlane, NoiseModel, Plane};
 use hushframe::math::fft2::{Fft2, Scratch, frequency};
 use rand::SeedableRng;
