@@ -9,6 +9,7 @@
     reason = "a test that cannot go on fails, in its helpers too; a skipped one says so"
 )]
 
+mod averaging;
 mod cli;
 mod faults;
 mod follow;

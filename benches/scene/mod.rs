@@ -12,6 +12,8 @@
     reason = "a bench: each uses its part of this module, and a fault may end it"
 )]
 
+pub mod disc;
+
 use hushframe::frame::{Coding, FixedPlane, NoiseModel, Plane};
 use hushframe::math::fft2::{Fft2, Scratch, frequency};
 use rand::SeedableRng;
