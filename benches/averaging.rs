@@ -4,6 +4,16 @@
 //! texture), `time` (milliseconds for a frame of 1920 x 1080 on one core), `fast` or `plain` (that
 //! preset), `export DIR` (the frames as raw files for `benches/peers/averaging.py`), `look DIR`
 //! (pictures before, after and truth).
+#![allow(
+    clippy::expect_used,
+    clippy::print_stdout,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::cast_lossless,
+    clippy::type_complexity,
+    clippy::too_many_arguments,
+    reason = "a bench prints, and a fault may end it"
+)]
 
 mod scene;
 

@@ -13,7 +13,7 @@
 //! parabola here. Cost: see the averaging bench.
 
 use crate::frame::Plane;
-use crate::frame::convert::{clamp_index, round_isize, signed, to_f32};
+use crate::frame::convert::{clamp_index, signed};
 use crate::math::blur::{BlurScratch, binomial, binomial_into};
 use crate::math::linear::Sym2;
 use crate::math::resample::{RowScratch, Shift, shifted_row};
@@ -326,24 +326,55 @@ fn correct(
     }
 }
 
-/// Whole part of a path's velocity, for tests and seeds.
-#[must_use]
-pub fn whole(path: &Path) -> [isize; 2] {
-    path.velocity.map(round_isize)
-}
-
-/// A path from a whole velocity.
+/// A path of constant whole velocity.
 #[must_use]
 pub fn from_whole(v: [isize; 2]) -> Path {
     Path { velocity: v.map(|c| c as f64), bend: [0.0; 2] }
 }
 
-/// Change of a path's end over the frames it runs through, for comparing paths.
-#[must_use]
-pub fn apart(a: &Path, b: &Path) -> f32 {
-    let far = |k: isize| {
-        let (p, q) = (a.at(k), b.at(k));
-        (p[0] - q[0]).abs().max((p[1] - q[1]).abs())
-    };
-    to_f32(far(signed(REACH)).max(far(-signed(REACH))))
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A smooth texture that moved by (dx, dy).
+    fn picture(dx: f64, dy: f64) -> Pyramid {
+        Pyramid::new(Plane::from_fn(96, 96, |x, y| {
+            let (u, v) = (x as f64 - dx, y as f64 - dy);
+            let wave = libm::sin(0.31 * u + 0.2 * v) + libm::sin(0.23 * v - 0.45 * u);
+            crate::frame::convert::to_f32(100.0 + 20.0 * wave + 15.0 * libm::sin(0.11 * u * 1.3))
+        }))
+    }
+
+    fn found(at: impl Fn(f64) -> [f64; 2]) -> Path {
+        let frames: Vec<Pyramid> = (0..FRAMES)
+            .map(|i| {
+                let d = at(i as f64 - REACH as f64);
+                picture(d[0], d[1])
+            })
+            .collect();
+        let list: Neighbours<'_> = std::array::from_fn(|i| Some(&frames[i]));
+        let rect = [24, 24, 48, 48];
+        let (whole, ratio) = search(&list, rect);
+        assert!(ratio < 0.5, "{ratio}");
+        let mut path = from_whole(whole);
+        let mut s = Scratch::default();
+        for (reach, half) in [(2, true), (4, true), (4, false), (4, false)] {
+            refine(&list, rect, &mut path, (reach, half), 1e-3, &mut s);
+        }
+        path
+    }
+
+    #[test]
+    fn constant_and_bent_paths_are_found() {
+        let straight = found(|t| [1.5 * t, 0.8 * t]);
+        assert!((straight.velocity[0] - 1.5).abs() < 0.01, "{straight:?}");
+        assert!((straight.velocity[1] - 0.8).abs() < 0.01, "{straight:?}");
+        let bent = found(|t| [-2.2 * t, 0.4 * t + 0.1 * t * t]);
+        for k in [-4_isize, 4] {
+            let t = k as f64;
+            let d = bent.at(k);
+            assert!((d[0] + 2.2 * t).abs() < 0.08, "{bent:?}");
+            assert!((d[1] - 0.4 * t - 0.1 * t * t).abs() < 0.08, "{bent:?}");
+        }
+    }
 }

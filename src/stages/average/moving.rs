@@ -135,7 +135,7 @@ impl Moving<'_> {
                 }
             }
             frames += 1.0;
-            self.add(index, (tile, rect), d, gain, s, &mut out);
+            self.add(index, (tile, rect), (d, gain), s, &mut out);
         }
         let moves = moves(&evidence, cw, frames, s);
         retest.clear();
@@ -169,8 +169,7 @@ impl Moving<'_> {
         &self,
         index: usize,
         (tile, rect): (Rect, Rect),
-        d: [f64; 2],
-        gain: f32,
+        (d, gain): ([f64; 2], f32),
         s: &TileScratch,
         out: &mut TileSums,
     ) {
