@@ -4,6 +4,14 @@
 //! `cargo bench --bench chain` (300 frames) or `cargo bench --bench chain -- 3000 quality clean`:
 //! number of frames, preset of `average`, pipeline (clean or clean-and-label). Linux reports the
 //! peak memory; the frames lie in a temporary folder (4 MB each, twice).
+#![allow(
+    clippy::expect_used,
+    clippy::print_stdout,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::cast_lossless,
+    reason = "a bench prints, and a fault may end it"
+)]
 
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -1,6 +1,15 @@
 //! Accuracy of the registration against the Cramer-Rao bound: prints a table.
 //!
 //! `cargo bench --bench steadying` (all rows) or `cargo bench --bench steadying -- quick`.
+#![allow(
+    clippy::redundant_clone,
+    clippy::expect_used,
+    clippy::print_stdout,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::cast_lossless,
+    reason = "a bench prints, and a fault may end it"
+)]
 
 mod scene;
 
@@ -52,6 +61,8 @@ fn run(name: &str, setup: Setup) -> Result<Row, String> {
 }
 
 fn main() {
+    let wanted: Vec<String> =
+        std::env::args().skip(1).filter(|a| !a.starts_with('-') && a != "quick").collect();
     let quick = std::env::args().any(|a| a == "quick");
     println!(
         "{:44} {:>9} {:>9} {:>6} {:>9} {:>6}",
@@ -82,6 +93,9 @@ fn main() {
         rows.push(("drift 30 px, 150 e-".into(), Setup { pan: [0.5, 0.2], ..base.clone() }));
     }
     for (name, setup) in rows {
+        if !wanted.is_empty() && !wanted.iter().any(|w| name.contains(w.as_str())) {
+            continue;
+        }
         match run(&name, setup) {
             Ok(r) => println!(
                 "{:44} {:9.4} {:9.4} {:6.2} {:9.4} {:6.2}",

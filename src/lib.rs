@@ -2,7 +2,7 @@
 //!
 //! The layers, lowest first; a layer uses only lower ones (`tests/layers.rs` holds it): [`frame`],
 //! then [`math`], [`footage`], [`record`], [`optics`], then [`sensor`], [`register`], [`labels`],
-//! then [`stages`], [`simulate`].
+//! [`plan`], then [`measure`], [`stages`], [`simulate`].
 
 pub mod cli;
 pub mod engine;
@@ -10,9 +10,11 @@ pub mod footage;
 pub mod frame;
 pub mod labels;
 pub mod math;
+pub mod measure;
 pub mod night;
 pub mod optics;
 pub mod pipeline;
+pub mod plan;
 pub mod record;
 pub mod register;
 pub mod sensor;

@@ -4,16 +4,22 @@
     clippy::expect_used,
     clippy::panic,
     clippy::print_stdout,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
     reason = "a test that cannot go on fails, in its helpers too; a skipped one says so"
 )]
 
+mod averaging;
 mod cli;
 mod faults;
+mod follow;
 mod formats;
 mod harness;
 mod layers;
 mod open_transfer;
 mod reference_tables;
+mod registration;
 mod resume;
+mod ruler;
 mod simulate;
 mod truth;

@@ -59,7 +59,7 @@ fn killed_at_any_moment_it_goes_on_to_the_same_bytes() {
         broken += usize::from(!clip.join("complete.json").exists());
         place.run(&arguments(&out)).expect(0, &[]);
         assert_same(&place.path(&out), &place.path("whole"));
-        assert!(leftovers(&place.path(&out)).is_empty(), "{out}");
+        assert_eq!(leftovers(&place.path(&out)), Vec::<PathBuf>::new(), "{out}");
     }
     assert!(broken >= 2, "only {broken} runs were killed before their end");
     let now = ["comb-pluck", "black", "even"].map(|f| tree(&place.path(f)));
@@ -73,7 +73,7 @@ fn leftovers_of_a_killed_run_are_swept() {
     place.write("whole/comb-pluck/.tmp-1-2", "half a record");
     place.write("whole/.references/.tmp-1-3", "half a master");
     place.run(&arguments("whole")).expect(0, &[]);
-    assert!(leftovers(&place.path("whole")).is_empty());
+    assert_eq!(leftovers(&place.path("whole")), Vec::<PathBuf>::new());
 }
 
 #[test]
@@ -161,7 +161,7 @@ fn an_interrupt_stops_it_and_the_same_command_goes_on() {
     let ended = Ended::of(child.wait_with_output().unwrap());
     ended.expect(130, &["stopping after the frames in flight", "the same command goes on"]);
     assert!(!place.path("stopped/comb-pluck/complete.json").exists());
-    assert!(leftovers(&place.path("stopped")).is_empty());
+    assert_eq!(leftovers(&place.path("stopped")), Vec::<PathBuf>::new());
     place.run(&arguments("stopped")).expect(0, &["were done before"]);
     assert_same(&place.path("stopped"), &place.path("whole"));
 }

@@ -41,6 +41,39 @@ pub fn binomial(plane: &Plane) -> Plane {
     separable(plane, &BINOMIAL)
 }
 
+/// Working memory of [`binomial_into`].
+#[derive(Debug, Clone, Default)]
+pub struct BlurScratch {
+    padded: Vec<f32>,
+}
+
+/// [`binomial`] of `source` (`width` values a row) into `out`, without allocating anew.
+pub fn binomial_into(source: &[f32], width: usize, out: &mut Vec<f32>, scratch: &mut BlurScratch) {
+    out.clear();
+    out.resize(source.len(), 0.0);
+    if width == 0 || source.is_empty() {
+        return;
+    }
+    let height = source.len() / width;
+    let row = |y: usize| &source[y * width..(y + 1) * width];
+    let padded = &mut scratch.padded;
+    padded.clear();
+    padded.resize(width + 4, 0.0);
+    for y in 0..height {
+        let (a, b) = (row(y.saturating_sub(2)), row(y.saturating_sub(1)));
+        let (c, d, e) = (row(y), row((y + 1).min(height - 1)), row((y + 2).min(height - 1)));
+        for (x, p) in padded[2..width + 2].iter_mut().enumerate() {
+            *p = 0.0625 * (a[x] + e[x]) + 0.25 * (b[x] + d[x]) + 0.375 * c[x];
+        }
+        let (l, r) = (padded[2], padded[width + 1]);
+        padded[..2].fill(l);
+        padded[width + 2..].fill(r);
+        for (o, p) in out[y * width..(y + 1) * width].iter_mut().zip(padded.windows(5)) {
+            *o = 0.0625 * (p[0] + p[4]) + 0.25 * (p[1] + p[3]) + 0.375 * p[2];
+        }
+    }
+}
+
 /// A Gaussian of standard deviation `sigma` pixels, cut at three sigma and normalised.
 #[must_use]
 pub fn gaussian_kernel(sigma: f64) -> Vec<f32> {
@@ -100,6 +133,17 @@ mod tests {
         let b = binomial(&p);
         assert!((b.at(4, 4) - 0.375 * 0.375).abs() < 1e-7);
         assert!((b.at(2, 5) - 0.0625 * 0.25).abs() < 1e-7);
+    }
+
+    #[test]
+    fn the_version_without_allocation_agrees_also_with_dirty_scratch() {
+        let p = Plane::from_fn(11, 6, |x, y| ((x * 7 + y * 5) % 13) as f32);
+        let mut out = vec![9.0; 400];
+        let mut scratch = BlurScratch { padded: vec![f32::NAN; 99] };
+        binomial_into(p.data(), 11, &mut out, &mut scratch);
+        for (a, b) in out.iter().zip(binomial(&p).data()) {
+            assert!((a - b).abs() < 1e-5);
+        }
     }
 
     #[test]

@@ -97,11 +97,23 @@ impl Correlator {
     /// (spectrum, noise power `template_noise`), within `reach` pixels along each axis.
     pub fn find(
         &self,
-        (template, template_noise): (&[Complex32], f32),
-        (tile, tile_noise): (&[Complex32], f32),
+        template: (&[Complex32], f32),
+        tile: (&[Complex32], f32),
         reach: usize,
         scratch: &mut CorrelateScratch,
     ) -> Peak {
+        self.correlate(template, tile, scratch);
+        self.peak(&scratch.surface, reach)
+    }
+
+    /// The surface whose peak [`Self::find`] looks for: a log-likelihood of the shift, up to a
+    /// factor that is the same for all tiles, so that surfaces of several tiles may be added.
+    pub fn correlate<'s>(
+        &self,
+        (template, template_noise): (&[Complex32], f32),
+        (tile, tile_noise): (&[Complex32], f32),
+        scratch: &'s mut CorrelateScratch,
+    ) -> &'s [f32] {
         let scene = self.scene_power(template, template_noise);
         let mut weight = [0.0_f32; Rings::COUNT];
         for (w, &s) in weight.iter_mut().zip(&scene) {
@@ -122,11 +134,23 @@ impl Correlator {
                 .map(|((t, f), r)| t.conj() * f * weight[r]),
         );
         self.fft.inverse(cross, &mut scratch.surface, &mut scratch.fft);
-        self.peak(&scratch.surface, reach)
+        &scratch.surface
     }
 
-    /// Highest point of a correlation surface within `reach`, refined by parabolas.
-    fn peak(&self, surface: &[f32], reach: usize) -> Peak {
+    /// Highest point of a correlation surface within `reach`, refined by parabolas; the prior
+    /// against long jumps counted in.
+    #[must_use]
+    pub fn peak(&self, surface: &[f32], reach: usize) -> Peak {
+        self.peak_with(surface, reach, PRIOR)
+    }
+
+    /// The same without the prior.
+    #[must_use]
+    pub fn plain_peak(&self, surface: &[f32], reach: usize) -> Peak {
+        self.peak_with(surface, reach, 0.0)
+    }
+
+    fn peak_with(&self, surface: &[f32], reach: usize, prior: f32) -> Peak {
         let (w, h) = (self.fft.width(), self.fft.height());
         let (rx, ry) = (reach.min(w / 2 - 1), reach.min(h / 2 - 1));
         let at = |x: usize, y: usize| surface[(y % h) * w + x % w];
@@ -136,7 +160,7 @@ impl Correlator {
             let dy = to_f32(wrap(y, h) / JUMP);
             for x in (w - rx..w).chain(0..=rx) {
                 let dx = to_f32(wrap(x, w) / JUMP);
-                let value = at(x, y) - PRIOR * fast_ln(1.0 + dx * dx + dy * dy);
+                let value = at(x, y) - prior * fast_ln(1.0 + dx * dx + dy * dy);
                 if value > best {
                     (best, bx, by) = (value, x, y);
                 }

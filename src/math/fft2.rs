@@ -127,7 +127,7 @@ impl Fft2 {
             }
             // A real picture has real values at these two places; rounding leaves dust.
             scratch.half[0].im = 0.0;
-            if self.width % 2 == 0 {
+            if self.width.is_multiple_of(2) {
                 scratch.half[self.width / 2].im = 0.0;
             }
             let done =
@@ -186,6 +186,12 @@ impl Rings {
         power
     }
 
+    /// Stored spectrum values in each ring.
+    #[must_use]
+    pub fn counts(&self) -> &[f32; Self::COUNT] {
+        &self.count
+    }
+
     /// Ring of each spectrum value, in storage order.
     pub fn each(&self) -> impl Iterator<Item = usize> + '_ {
         self.ring.iter().map(|&r| usize::from(r))
@@ -216,9 +222,11 @@ mod tests {
         let (w, h) = (12, 10);
         let picture: Vec<f32> = (0..w * h).map(|i| ((i * 37 + 11) % 29) as f32 - 14.0).collect();
         let fft = Fft2::new(w, h);
-        let mut scratch = Scratch::default();
-        scratch.work = vec![Complex32::new(f32::NAN, 1e30); 3];
-        scratch.row = vec![f32::NAN; 99];
+        let mut scratch = Scratch {
+            row: vec![f32::NAN; 99],
+            work: vec![Complex32::new(f32::NAN, 1e30); 3],
+            ..Scratch::default()
+        };
         let mut spectrum = vec![Complex32::new(7.0, 7.0); 5];
         fft.forward(&picture, &mut spectrum, &mut scratch);
         for kx in 0..fft.columns() {

@@ -12,4 +12,5 @@ pub mod linear;
 pub mod resample;
 pub mod robust;
 pub mod shrink;
+pub mod trajectory;
 pub mod window;

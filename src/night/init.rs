@@ -4,7 +4,7 @@
 //! what a few of its frames show. A folder is called a black reference or an even field only where
 //! the content says so; where name and content disagree, that is written as a question.
 //!
-//! Content: of up to `LOOK` frames, the mean level, the temporal noise (differences of frames),
+//! Content: of up to four frames, the mean level, the temporal noise (differences of frames),
 //! and the texture (fine differences of the mean beyond what noise makes of them). Black frames
 //! are the darkest of their size and have no texture; an even field is bright and has none.
 

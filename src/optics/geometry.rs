@@ -154,7 +154,7 @@ pub fn rule_step_error_mm(class: MaterialClass, step_mm: f64) -> Option<f64> {
         MaterialClass::II => 0.2,
         MaterialClass::III => 0.3,
     };
-    (step_mm > 0.0 && step_mm <= 10.0).then(|| if step_mm <= 1.0 { fine } else { 2.0 * fine })
+    (step_mm > 0.0 && step_mm <= 10.0).then_some(if step_mm <= 1.0 { fine } else { 2.0 * fine })
 }
 
 #[cfg(test)]

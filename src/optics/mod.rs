@@ -26,9 +26,9 @@ pub use light::{
     rayleigh_um, stops_between, wave_depth_um,
 };
 pub use noise::{
-    averaged_noise, dark_count, dark_current, dark_noise_factor, dark_signal_non_uniformity_e,
-    decibel, dynamic_range, flat_count, flat_noise, gain_dn_per_e, response_non_uniformity_percent,
-    signal_to_noise, threshold_photons,
+    MEDIAN_VARIANCE, averaged_noise, dark_count, dark_current, dark_noise_factor,
+    dark_signal_non_uniformity_e, decibel, dynamic_range, flat_count, flat_noise, gain_dn_per_e,
+    response_non_uniformity_percent, signal_to_noise, threshold_photons,
 };
 pub use time::{
     blur_px, bytes_per_second, duration_sigma_s, elapsed_s, frames_across, longest_exposure_s,

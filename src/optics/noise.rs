@@ -83,6 +83,10 @@ pub fn averaged_noise(frames: f64) -> f64 {
     1.0 / frames.sqrt()
 }
 
+/// Variance of a median of many normal values over that of their mean: pi/2, so a median needs 1.57
+/// times the frames. Theory of order statistics (a post in circulation says 2.36, wrongly).
+pub const MEDIAN_VARIANCE: f64 = std::f64::consts::FRAC_PI_2;
+
 /// Factor on the noise of a frame limited by dark noise after a mean of `frames` darks has been
 /// subtracted: `sqrt(1 + 1/N)`.
 #[must_use]
@@ -169,6 +173,27 @@ mod tests {
         {
             near(1.0 / averaged_noise(n), factor, 1e-12);
             near(decibel(factor), db, 0.05);
+        }
+    }
+
+    #[test]
+    fn a_median_needs_more_frames_than_a_mean() {
+        use rand::SeedableRng as _;
+        use rand_distr::{Distribution as _, StandardNormal};
+        // AAVSO post by R. Corlan, 11 Jan 2005: efficiency about 0.65; theory 0.637. Simulated:
+        // 1.49 for 9 frames, 1.56 for 101 (own simulation in another language).
+        near(1.0 / MEDIAN_VARIANCE, 0.65, 0.015);
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(1);
+        for (frames, ratio) in [(9_usize, 1.49), (101, 1.56)] {
+            let (mut median, mut mean) = (0.0, 0.0);
+            for _ in 0..6000 {
+                let mut v: Vec<f64> =
+                    (0..frames).map(|_| StandardNormal.sample(&mut rng)).collect();
+                mean += (v.iter().sum::<f64>() / frames as f64).powi(2);
+                v.sort_by(f64::total_cmp);
+                median += v[frames / 2].powi(2);
+            }
+            near(median / mean, ratio, 0.06);
         }
     }
 

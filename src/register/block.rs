@@ -1,5 +1,6 @@
 //! One block of frames registered, and tied to the clip's first block.
 //!
+//! The pose of each frame and the template are found in turn, until they settle.
 //! Every block is registered on its own and then its template is fitted to the template of the
 //! first block: an error of one block never reaches the next, so nothing drifts over a long clip,
 //! and blocks can be worked on in any order, or on other machines, with the same result.
@@ -7,8 +8,9 @@
 use rayon::prelude::*;
 
 use super::fit::{Fit, FitScratch, Target, fit_frame};
-use super::template::{Average, Posed, average, covered, still_pixels, variance_ratio, wiener};
-use super::{NoLock, PixelNoise, Pose, RegisterSettings, consensus, tracks};
+use super::patch::patches;
+use super::template::{Average, Posed, average, still_pixels, variance_ratio, wiener};
+use super::{NoLock, PixelNoise, Pose, RegisterSettings, ground};
 use crate::frame::convert::{index_in, round_isize, signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Plane};
 use crate::math::correlate::{CorrelateScratch, Correlator};
@@ -18,6 +20,16 @@ use crate::math::window::hann;
 pub const BLOCK: usize = 64;
 /// A shift more uncertain than this is not used, in pixels.
 const MOST_SIGMA: f64 = 0.5;
+/// Tiles are used until they hold this part of all information.
+const ENOUGH: f64 = 0.97;
+/// Uncertainty of the coarse path, in pixels.
+const COARSE: f64 = 0.2;
+/// Passes of template and fit at the most. The template holds a little of each frame's own noise,
+/// which draws the frame towards where it was put before; at low light it takes a few passes to
+/// get away from there.
+const MOST_PASSES: usize = 6;
+/// The passes have settled when poses change by less than this part of their uncertainty.
+const SETTLED: f64 = 0.3;
 /// A fit that ends further than this from where the tiles saw the background is not believed.
 const MOST_CORRECTION: f64 = 3.0;
 
@@ -62,25 +74,42 @@ pub fn register(
     noise: &PixelNoise,
     settings: &RegisterSettings,
 ) -> Result<Block, NoLock> {
-    let followed = tracks::follow(frames, noise, settings);
-    let ground = consensus::background(&followed)?;
+    let path = ground::ground(frames, noise, settings)?;
+    refine(frames, noise, settings, &path)
+}
+
+/// Registers a block from a coarse path of its still background.
+///
+/// # Errors
+/// [`NoLock`] where the poses stay too uncertain.
+pub fn refine(
+    frames: &[Option<&FixedPlane>],
+    noise: &PixelNoise,
+    settings: &RegisterSettings,
+    path: &ground::Path,
+) -> Result<Block, NoLock> {
     let first = frames.iter().flatten().next().ok_or(NoLock::NoTexture)?;
-    let size = (first.width, first.height);
-    let mut candidates = covered(&followed, &ground.still, size.0, size.1);
-    restrict(&mut candidates, size.0, settings);
-    let coarse: Vec<Option<Pose>> = ground
-        .path
+    let mut candidates = vec![1; first.width * first.height];
+    restrict(&mut candidates, first.width, settings);
+    let coarse: Vec<Option<Pose>> = path
         .iter()
         .zip(frames)
         .map(|(p, f)| f.and((*p).map(|shift| Pose { shift, sigma: 0.3, ..Pose::ZERO })))
         .collect();
-    let rough = Model::build(frames, &coarse, (noise, 0.2), &candidates);
-    let once = fit_all(frames, &rough, noise, &coarse);
-    let sigma = median_sigma(&once)?;
-    let fine = Model::build(frames, &once, (noise, sigma), &candidates);
-    let (twice, misfit) = fit_with_misfit(frames, &fine, noise, &once);
-    median_sigma(&twice)?;
-    let (poses, mean_light) = settle_light(twice);
+    let mut poses = coarse;
+    let (mut sigma, mut pass) = (COARSE, 0);
+    let (fine, misfit) = loop {
+        pass += 1;
+        let model = Model::build(frames, &poses, (noise, sigma), &candidates);
+        let (next, misfit) = fit_with_misfit(frames, &model, noise, &poses);
+        sigma = median_sigma(&next)?;
+        let settled = change(&poses, &next) < SETTLED * sigma;
+        poses = next;
+        if pass >= MOST_PASSES || (pass >= 2 && settled) {
+            break (model, misfit);
+        }
+    };
+    let (poses, mean_light) = settle_light(poses);
     let used = poses.iter().flatten().count();
     let mut fine = fine;
     for plane in [&mut fine.average.mean, &mut fine.template] {
@@ -141,13 +170,21 @@ impl Model {
     }
 }
 
-fn fit_all(
-    frames: &[Option<&FixedPlane>],
-    model: &Model,
-    noise: &PixelNoise,
-    start: &[Option<Pose>],
-) -> Vec<Option<Pose>> {
-    fit_with_misfit(frames, model, noise, start).0
+/// Root mean square change of the poses along an axis, less what is common to all.
+fn change(before: &[Option<Pose>], after: &[Option<Pose>]) -> f64 {
+    let mut total = 0.0;
+    let mut count = 0.0;
+    for a in 0..2 {
+        let d: Vec<f64> = before
+            .iter()
+            .zip(after)
+            .filter_map(|(p, q)| Some((*q)?.shift[a] - (*p)?.shift[a]))
+            .collect();
+        let mean = d.iter().sum::<f64>() / d.len().max(1) as f64;
+        total += d.iter().map(|v| (v - mean).powi(2)).sum::<f64>();
+        count += d.len() as f64;
+    }
+    (total / f64::max(count, 1.0)).sqrt()
 }
 
 /// Fits every frame; also the mean misfit.
@@ -157,8 +194,8 @@ fn fit_with_misfit(
     noise: &PixelNoise,
     start: &[Option<Pose>],
 ) -> (Vec<Option<Pose>>, f64) {
-    let target =
-        Target { template: &model.template, still: &model.still, noise, variance_factor: 1.0 };
+    let patches = patches(&model.template, &model.still, noise, (Some(&model.average), ENOUGH));
+    let target = Target { patches: &patches, noise, variance_factor: 1.0, fixed: None };
     let fits: Vec<Option<Fit>> = frames
         .par_iter()
         .zip(start)
@@ -245,10 +282,11 @@ pub fn anchor(block: &Block, first: &Block, noise: &PixelNoise) -> Result<Anchor
     let coding = Coding::for_white(block.average.mean.data().iter().copied().fold(1.0, f32::max));
     let seen = FixedPlane::from_plane(&block.average.mean, None, coding);
     let still = common_still(block, first, start);
+    let patches = patches(&first.template, &still, noise, (None, 1.0));
     let target = Target {
-        template: &first.template,
-        still: &still,
+        patches: &patches,
         noise,
+        fixed: None,
         variance_factor: block.average.noise_gain / block.frames.max(1) as f32
             + first.average.noise_gain / first.frames.max(1) as f32,
     };

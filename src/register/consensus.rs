@@ -1,13 +1,12 @@
-//! Which tiles lie on the still background: the largest set that moves together.
+//! Tiles that move together.
 //!
 //! The distance of two tiles is the median over frames of the distance between their
 //! trajectories, or that over the last third of the block where it is larger (a slow mover parts
 //! from the background late). Each tile is scored by how many others are near it; the tiles near
-//! the best one are the background. A set that is spread over the frame counts for more than a
-//! cluster of the same size: the background surrounds the mechanism. A vote is a tile, whatever its texture: weighting by
-//! information would follow the mechanism, which is often the better textured.
+//! the best one are a group, and so on with those left. A vote is a tile, whatever its texture:
+//! weighting by information would follow the mechanism, which is often the better textured.
+//! Which group is the background is for [`super::ground`] to say.
 
-use super::NoLock;
 use super::tracks::Track;
 use crate::math::robust::median_f64;
 
@@ -19,9 +18,7 @@ const VAGUE: f64 = 0.8;
 const MEDIAN_SQUARE: f64 = 1.386;
 /// Tiles further than this from the winner never belong to it, in pixels.
 const FAR: f64 = 1.0;
-/// The background must fill this part of all tiles.
-const LEAST_AREA: f64 = 0.15;
-/// And be seen in this many tiles.
+/// A group has at least this many tiles.
 const LEAST_TILES: usize = 3;
 
 /// The still background and its coarse path.
@@ -54,69 +51,69 @@ fn apart(a: &Track, b: &Track, frames: usize) -> f64 {
     }
 }
 
-/// How far the voters lie from each other (variance of their places, pixels squared): a
-/// background surrounds a mechanism, so of two sets of equal size the wider one is the background.
-fn spread(tracks: &[&Track], votes: &[f64]) -> f64 {
-    let total: f64 = votes.iter().sum();
-    let axis = |f: &dyn Fn(&Track) -> usize| {
-        let mean = |g: &dyn Fn(f64) -> f64| {
-            tracks.iter().zip(votes).map(|(t, v)| v * g(f(t) as f64)).sum::<f64>() / total
+/// Groups of tiles that move together, the largest first; each tile belongs to one group at the
+/// most, and groups of fewer than three tiles (of fewer than all, where there are not three) are
+/// left out.
+#[must_use]
+pub fn groups(tracks: &[Track], most: usize) -> Vec<Consensus> {
+    let n = tracks.len();
+    let mut free: Vec<bool> = tracks.iter().map(|t| t.sigma < VAGUE).collect();
+    let distance = distances(tracks, &free);
+    let mut found = Vec::new();
+    while found.len() < most {
+        let score = |i: usize| -> f64 {
+            let near = |j: usize| (1.0 + (distance[i][j] / NEAR).powi(2)).powi(-2);
+            (0..n).filter(|&j| free[j]).map(near).sum()
         };
-        let centre = mean(&|x| x);
-        mean(&|x| (x - centre).powi(2))
-    };
-    axis(&|t| t.x) + axis(&|t| t.y) + 1.0
-}
-
-/// Finds the background among `tracks`.
-///
-/// # Errors
-/// [`NoLock`] where there are no tiles, or too few of them move together.
-pub fn background(tracks: &[Track]) -> Result<Consensus, NoLock> {
-    let clear: Vec<&Track> = tracks.iter().filter(|t| t.sigma < VAGUE).collect();
-    let found = largest_set(&clear, tracks.len())?;
-    let mut still = found.still.into_iter();
-    let still = tracks.iter().map(|t| t.sigma < VAGUE && still.next().unwrap_or(false)).collect();
-    Ok(Consensus { still, path: found.path })
-}
-
-/// The same for tiles that are all clear enough to vote; `of` tiles were tried.
-fn largest_set(tracks: &[&Track], of: usize) -> Result<Consensus, NoLock> {
-    if tracks.is_empty() {
-        return Err(NoLock::NoTexture);
+        let Some(winner) =
+            (0..n).filter(|&i| free[i]).max_by(|&i, &j| score(i).total_cmp(&score(j)))
+        else {
+            break;
+        };
+        let mut close: Vec<f64> =
+            (0..n).filter(|&j| free[j]).map(|j| distance[winner][j]).filter(|&d| d < FAR).collect();
+        let limit = median_f64(&mut close).map_or(FAR, |m| (3.0 * m).max(0.5)).min(FAR);
+        let still: Vec<bool> = (0..n).map(|j| free[j] && distance[winner][j] <= limit).collect();
+        let count = still.iter().filter(|&&s| s).count();
+        if count < LEAST_TILES.min(n) {
+            break;
+        }
+        for (f, s) in free.iter_mut().zip(&still) {
+            *f &= !s;
+        }
+        found.push(Consensus { path: path(tracks, &still), still });
     }
+    found
+}
+
+/// Distances between all pairs of `free` tiles, beyond what their uncertainty explains.
+fn distances(tracks: &[Track], free: &[bool]) -> Vec<Vec<f64>> {
     let n = tracks.len();
     // Frames that are there at all: those that any tile saw.
-    let length = tracks[0].shifts.len();
+    let length = tracks.first().map_or(0, |t| t.shifts.len());
     let frames = (0..length).filter(|&k| tracks.iter().any(|t| t.shifts[k].is_some())).count();
     let mut distance = vec![vec![0.0; n]; n];
-    for i in 0..n {
-        for j in i + 1..n {
-            // Beyond what their uncertainty explains.
+    for i in (0..n).filter(|&i| free[i]) {
+        for j in (i + 1..n).filter(|&j| free[j]) {
             let noise = tracks[i].sigma.powi(2) + tracks[j].sigma.powi(2);
-            let d = apart(tracks[i], tracks[j], frames);
+            let d = apart(&tracks[i], &tracks[j], frames);
             let d = (d * d - MEDIAN_SQUARE * noise).max(0.0).sqrt();
             distance[i][j] = d;
             distance[j][i] = d;
         }
     }
-    let score =
-        |i: usize| -> f64 { distance[i].iter().map(|d| (1.0 + (d / NEAR).powi(2)).powi(-2)).sum() };
-    let winner = (0..n).max_by(|&i, &j| score(i).total_cmp(&score(j))).unwrap_or(0);
-    let mut close: Vec<f64> = distance[winner].iter().copied().filter(|&d| d < FAR).collect();
-    let limit = median_f64(&mut close).map_or(FAR, |m| (3.0 * m).max(0.5)).min(FAR);
-    let still: Vec<bool> = distance[winner].iter().map(|&d| d <= limit).collect();
-    let count = still.iter().filter(|&&s| s).count();
-    let share = count as f64 / of as f64;
-    if count < LEAST_TILES.min(of) || share < LEAST_AREA {
-        return Err(NoLock::NoConsensus { tiles: count, of, percent: 100.0 * share });
-    }
-    let path = (0..length)
+    distance
+}
+
+/// Median shift of the chosen tiles for each frame.
+fn path(tracks: &[Track], chosen: &[bool]) -> Vec<Option<[f64; 2]>> {
+    let length = tracks.first().map_or(0, |t| t.shifts.len());
+    (0..length)
         .map(|k| {
             let axis = |a: usize| {
                 let mut v: Vec<f64> = tracks
                     .iter()
-                    .zip(&still)
+                    .zip(chosen)
                     .filter(|&(_, &s)| s)
                     .filter_map(|(t, _)| t.shifts[k].map(|p| p[a]))
                     .collect();
@@ -124,8 +121,7 @@ fn largest_set(tracks: &[&Track], of: usize) -> Result<Consensus, NoLock> {
             };
             Some([axis(0)?, axis(1)?])
         })
-        .collect();
-    Ok(Consensus { still, path })
+        .collect()
 }
 
 #[cfg(test)]
@@ -142,17 +138,19 @@ mod tests {
         let moving = |k: usize| [0.7 * k as f64, 0.2 * k as f64];
         let mut tracks: Vec<Track> = (0..6).map(|i| track(i, still)).collect();
         tracks.extend((0..4).map(|i| track(100 + i, moving)));
-        let c = background(&tracks).unwrap();
+        let found = groups(&tracks, 5);
+        assert_eq!(found.len(), 2);
+        let c = &found[0];
         assert_eq!(c.still, [true, true, true, true, true, true, false, false, false, false]);
         assert!((c.path[4].unwrap()[0] - 0.1).abs() < 1e-12);
+        assert!((found[1].path[4].unwrap()[0] - 2.8).abs() < 1e-12);
     }
 
     #[test]
-    fn a_crowd_without_agreement_is_no_lock() {
+    fn a_crowd_without_agreement_forms_no_group() {
         let tracks: Vec<Track> =
             (0..20).map(|i| track(i, |k| [(i * k) as f64, (i * i) as f64])).collect();
-        let text = background(&tracks).unwrap_err().to_string();
-        assert!(text.contains("15 %"), "{text}");
-        assert!(background(&[]).is_err());
+        assert!(groups(&tracks, 3).is_empty());
+        assert!(groups(&[], 3).is_empty());
     }
 }

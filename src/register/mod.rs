@@ -5,13 +5,14 @@
 //! frames:
 //!
 //! 1. [`tracks`]: tiles followed one by one, each against its own running template.
-//! 2. [`consensus`]: the largest set of tiles that move together is the still background
-//!    (one tile, one vote: the mechanism often has the stronger texture).
+//! 2. [`consensus`]: groups of tiles that move together; [`ground`]: the path that explains the
+//!    largest area is that of the still background (one tile, one vote: the mechanism often has
+//!    the stronger texture).
 //! 3. [`template`]: the frames brought to one pose and averaged: a picture with little noise, and
-//!    which of its pixels are still.
+//!    which of its pixels are still; [`patch`]: its tiles on a grid of half pixels.
 //! 4. [`fit`]: maximum likelihood of the shifted template against each raw frame.
-//! 5. [`block`]: the above in order, twice; then the block's template is fitted to that of the
-//!    clip's first block, so that nothing adds up from block to block.
+//! 5. [`block`]: 3 and 4 in turn until they settle; then the block's template is fitted to that
+//!    of the clip's first block, so that nothing adds up from block to block.
 //!
 //! [`path`] turns poses into where the output looks.
 //!
@@ -24,6 +25,8 @@
 pub mod block;
 pub mod consensus;
 pub mod fit;
+pub mod ground;
+pub mod patch;
 pub mod path;
 pub mod template;
 pub mod tracks;
@@ -77,6 +80,14 @@ pub enum NoLock {
         /// Tiles tried.
         of: usize,
         /// Their share of the area of all tiles, in per cent.
+        percent: f64,
+    },
+    /// What was followed was noise.
+    #[error(
+        "only {percent:.0} % of the frames are found again in the average of the others, less than 85 %: too little texture for this light"
+    )]
+    NotRepeated {
+        /// Part of the frames in per cent.
         percent: f64,
     },
     /// The fit is too uncertain to be of use.

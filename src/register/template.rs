@@ -10,19 +10,23 @@
 use rayon::prelude::*;
 
 use super::PixelNoise;
-use super::tracks::{Track, tile_size};
+use super::tracks::tile_size;
 use crate::frame::convert::{clamp_index, signed, to_f32};
 use crate::frame::{FixedPlane, Plane};
 use crate::math::blur::{gaussian, minimum};
 use crate::math::fft2::{Fft2, Rings, Scratch};
 use crate::math::resample::{RowScratch, Rows, Shift, rows_needed, shifted_row, valid_range};
-use crate::math::robust::median_and_spread;
+use crate::math::robust::quantile;
 use crate::math::window::hann;
 
 /// Rows worked on together.
 const BAND: usize = 32;
+/// Widths (standard deviations in pixels) over which the temporal variance is averaged.
+const SCALES: [f64; 3] = [2.0, 5.0, 10.0];
+/// A pixel is used where at least this part of the frames saw it.
+const LEAST_SEEN: f32 = 0.4;
 /// A pixel is still up to this many spreads above the usual variance.
-const STILL_LIMIT: f32 = 6.0;
+const STILL_LIMIT: f32 = 4.0;
 /// Pixels taken off the rim of a still area.
 const ERODE: usize = 3;
 
@@ -263,56 +267,66 @@ impl TileFilter<'_> {
     }
 }
 
-/// Pixels that the tiles on the background cover (1) or leave out (0). Where not every part of
-/// the frame was followed, the rest counts as possible background.
-#[must_use]
-pub fn covered(tracks: &[Track], still: &[bool], width: usize, height: usize) -> Vec<u8> {
-    let mut followed = vec![false; width * height];
-    let mut mask = vec![0; width * height];
-    for (t, &s) in tracks.iter().zip(still) {
-        for y in t.y..t.y + t.side {
-            let row = y * width + t.x..y * width + t.x + t.side;
-            followed[row.clone()].fill(true);
-            if s {
-                mask[row].fill(1);
-            }
-        }
-    }
-    for (m, f) in mask.iter_mut().zip(followed) {
-        if !f {
-            *m = 1;
-        }
-    }
-    mask
-}
-
-/// Keeps of `candidates` the pixels whose temporal variance is usual and that most frames saw.
+/// Keeps of `candidates` the pixels whose temporal variance is usual, both close by and in their
+/// wider surroundings (which tells at low light what single pixels cannot), and that many frames
+/// saw.
 #[must_use]
 pub fn still_pixels(ratio: &Plane, count: &Plane, candidates: &[u8]) -> Vec<u8> {
-    let smooth = gaussian(ratio, 2.0);
     let most = count.data().iter().copied().fold(0.0, f32::max);
-    let ok = |at: usize| candidates[at] != 0 && count.data()[at] > 0.6 * most;
-    let mut values: Vec<f32> = smooth
-        .data()
+    let mut still: Vec<u8> = candidates
         .iter()
-        .enumerate()
-        .step_by(3)
-        .filter(|&(at, _)| ok(at))
-        .map(|(_, &v)| v)
+        .zip(count.data())
+        .map(|(&c, &n)| u8::from(c != 0 && n > LEAST_SEEN * most))
         .collect();
-    let Some((centre, spread)) = median_and_spread(&mut values) else {
-        return vec![0; candidates.len()];
-    };
-    // A floor for data with hardly any noise, where the spread says little.
-    let limit = centre + (STILL_LIMIT * spread).max(0.1 * centre);
+    // Close by first, so that what is plainly moving does not spill into its surroundings when
+    // the wider ones are looked at.
+    for scale in SCALES {
+        let smooth = smoothed(ratio, &still, scale);
+        let Some(limit) = usual_limit(&smooth, &still) else { continue };
+        for (s, &v) in still.iter_mut().zip(smooth.data()) {
+            *s &= u8::from(v < limit);
+        }
+    }
     let good = Plane::from_vec(
         ratio.width(),
         ratio.height(),
-        (0..candidates.len())
-            .map(|at| if ok(at) && smooth.data()[at] < limit { 1.0 } else { 0.0 })
-            .collect(),
+        still.iter().map(|&s| f32::from(s)).collect(),
     )
     .unwrap_or_default();
     let eroded = minimum(&good, ERODE);
     eroded.data().iter().map(|&v| u8::from(v > 0.5)).collect()
+}
+
+/// The mean of `plane` over the chosen pixels around each place.
+fn smoothed(plane: &Plane, chosen: &[u8], scale: f64) -> Plane {
+    let (w, h) = (plane.width(), plane.height());
+    let of = |f: &dyn Fn(usize) -> f32| {
+        let data = (0..w * h).map(f).collect();
+        gaussian(&Plane::from_vec(w, h, data).unwrap_or_default(), scale)
+    };
+    let mut sum = of(&|at| plane.data()[at] * f32::from(chosen[at]));
+    let weight = of(&|at| f32::from(chosen[at]));
+    for (s, w) in sum.data_mut().iter_mut().zip(weight.data()) {
+        *s /= w.max(1e-6);
+    }
+    sum
+}
+
+/// Up to which value a smoothed variance counts as usual: from the lower part of its
+/// distribution, because moving parts sit in the upper one.
+fn usual_limit(smooth: &Plane, allowed: &[u8]) -> Option<f32> {
+    let mut values: Vec<f32> = smooth
+        .data()
+        .iter()
+        .zip(allowed)
+        .step_by(3)
+        .filter(|&(_, &a)| a != 0)
+        .map(|(&v, _)| v)
+        .collect();
+    let (low, middle) = (quantile(&mut values, 0.1)?, quantile(&mut values, 0.3)?);
+    // Quantiles of a normal distribution: -1.2816 and -0.5244 standard deviations.
+    let spread = (middle - low) / (1.2816 - 0.5244);
+    let centre = middle + 0.5244 * spread;
+    // A floor for data with hardly any noise, where the spread says little.
+    Some(centre + (STILL_LIMIT * spread).max(0.02 * centre))
 }

@@ -8,7 +8,7 @@
 //! ```
 //!
 //! averaged over five pixels to each of the four sides and weighted by `1 / (s^2 + e^2)`, where s
-//! \[DN\] is how unsteady the difference is on that side (mean over 3 x 3 of its change over two
+//! (DN) is how unsteady the difference is on that side (mean over 3 x 3 of its change over two
 //! pixels) and e is 0.3 % of white. Green is the sample plus the difference; the difference is
 //! then carried to the sites of the other colours (crosswise with the same weights, diagonally by
 //! a fixed kernel) and taken from green. `bilinear` is the plain mean of the nearest samples, for

@@ -1,0 +1,351 @@
+//! Planning a shot: from what is known to what follows, with reasons.
+//!
+//! ```
+//! use hushframe::plan::{PlanInput, Quantity, run};
+//! let mut input = PlanInput::default();
+//! input.set("frames-across", "20")?;
+//! input.set("event-length", "1.5ms")?;
+//! let report = run(&input)?;
+//! let rate = report.plan.as_ref().and_then(|p| p.value(Quantity::Rate)).unwrap_or(0.0);
+//! assert!((rate - 13_333.3).abs() < 0.1);
+//! # Ok::<(), hushframe::plan::PlanError>(())
+//! ```
+//!
+//! Every formula is a row of one table ([`optics`](crate::optics) holds the formulas' sources);
+//! laws with one unknown are solved until nothing new follows, so any quantity can be asked for by
+//! giving enough of the others. Given values that contradict each other, and wishes that no
+//! camera can fulfil, are errors that name the values. Nothing here prints.
+
+mod advice;
+mod laws;
+mod quantity;
+mod solve;
+mod text;
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+use thiserror::Error;
+
+pub use advice::Caution;
+pub use quantity::{About, Kind, Quantity};
+pub use text::{figures, parse, show};
+
+use laws::LAWS;
+use solve::{Origin, State};
+
+use crate::frame::units::FrameRate;
+
+/// Most values of a sweep.
+const MOST_VALUES: usize = 1000;
+
+/// Why there is no plan.
+#[derive(Debug, Clone, PartialEq, Error)]
+pub enum PlanError {
+    /// A value that cannot be read or makes no sense.
+    #[error("{option}: {why}")]
+    Value {
+        /// The option.
+        option: String,
+        /// What is wrong and what to write.
+        why: String,
+    },
+    /// No such option.
+    #[error("there is no quantity \"{0}\" to plan with")]
+    Unknown(String),
+    /// Values that do not fit together.
+    #[error("{what}: {remedy}")]
+    Contradiction {
+        /// Which values and by which formula.
+        what: String,
+        /// What to do.
+        remedy: String,
+    },
+    /// A wish that cannot be fulfilled.
+    #[error("{what}: {remedy}")]
+    Impossible {
+        /// The wish and the limit.
+        what: String,
+        /// What would do.
+        remedy: String,
+    },
+    /// Nothing was given, or more than one list.
+    #[error("{0}")]
+    Input(String),
+}
+
+/// What is known: quantities by name, at most one of them with several values.
+#[derive(Debug, Clone, Default)]
+pub struct PlanInput {
+    given: BTreeMap<Quantity, f64>,
+    /// The rates as exact fractions.
+    rates: BTreeMap<Quantity, FrameRate>,
+    sweep: Option<(Quantity, Vec<f64>)>,
+}
+
+impl PlanInput {
+    /// Gives a quantity as people write it: option or key ("event-length"), value with unit
+    /// ("1.5ms") or several values with commas between them ("1000,2000,5000").
+    ///
+    /// # Errors
+    /// Where the name, a number or its unit is wrong, or a second quantity has several values.
+    pub fn set(&mut self, key: &str, text: &str) -> Result<(), PlanError> {
+        let quantity = Quantity::of_key(key)
+            .filter(|q| q.option().is_some())
+            .ok_or_else(|| PlanError::Unknown(key.to_owned()))?;
+        let values: Vec<f64> =
+            text.split(',').map(|t| parse(quantity, t)).collect::<Result<_, _>>()?;
+        if values.len() > 1 {
+            return self.sweep_over(quantity, values);
+        }
+        if let Ok(rate) = text.parse::<FrameRate>()
+            && quantity.about().kind == Kind::Rate
+        {
+            self.rates.insert(quantity, rate);
+        }
+        self.given.extend(values.first().map(|&v| (quantity, v)));
+        Ok(())
+    }
+
+    /// Gives a quantity as a number in the unit of its kind ([`Kind::unit`]).
+    ///
+    /// # Errors
+    /// Where the value is outside the quantity's range.
+    pub fn give(&mut self, quantity: Quantity, value: f64) -> Result<(), PlanError> {
+        text::in_range(quantity, value)
+            .map_err(|why| PlanError::Value { option: quantity.about().key.to_owned(), why })?;
+        self.given.insert(quantity, value);
+        Ok(())
+    }
+
+    fn sweep_over(&mut self, quantity: Quantity, values: Vec<f64>) -> Result<(), PlanError> {
+        if let Some((other, _)) = self.sweep.as_ref().filter(|s| s.0 != quantity) {
+            return Err(PlanError::Input(format!(
+                "both the {other} and the {quantity} have several values: only one may"
+            )));
+        }
+        if values.len() > MOST_VALUES {
+            return Err(PlanError::Input(format!(
+                "the {quantity} has {} values: give at most {MOST_VALUES}",
+                values.len()
+            )));
+        }
+        self.sweep = Some((quantity, values));
+        Ok(())
+    }
+}
+
+/// How a row's value came about.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Source {
+    /// Given.
+    Given,
+    /// Assumed, as nothing was given.
+    Assumed,
+    /// Worked out.
+    Computed,
+}
+
+/// One quantity of a plan.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Row {
+    /// The quantity's key.
+    pub quantity: Quantity,
+    /// Its name for people.
+    pub name: &'static str,
+    /// Its value in `unit`.
+    pub value: f64,
+    /// Unit of `value`; empty for plain numbers.
+    pub unit: &'static str,
+    /// Value and unit for people.
+    pub shown: String,
+    /// Given, assumed or worked out.
+    pub source: Source,
+    /// The formula's name, where it was worked out.
+    pub formula: Option<String>,
+    /// What else to know of it.
+    pub note: Option<String>,
+}
+
+/// A plan: all that follows from what was given.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Plan {
+    /// The quantities known, in a fixed order.
+    pub rows: Vec<Row>,
+    /// What is wrong or risky in this plan.
+    pub warnings: Vec<String>,
+}
+
+impl Plan {
+    /// The value of a quantity in the unit of its kind; `None` where it does not follow.
+    #[must_use]
+    pub fn value(&self, quantity: Quantity) -> Option<f64> {
+        self.rows.iter().find(|r| r.quantity == quantity).map(|r| r.value)
+    }
+}
+
+/// One value of a sweep and what follows from it.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SweepRow {
+    /// The value that was given.
+    pub value: f64,
+    /// The values of the table's columns; `None` where one does not follow.
+    pub results: Vec<Option<f64>>,
+    /// The same for people.
+    pub shown: Vec<String>,
+    /// Why there is no plan for this value.
+    pub fault: Option<String>,
+    /// Warnings of this plan.
+    pub warnings: Vec<String>,
+}
+
+/// A table over several values of one quantity.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Sweep {
+    /// The quantity with several values.
+    pub quantity: Quantity,
+    /// Unit of its values.
+    pub unit: &'static str,
+    /// The quantities that change with it, and follow from it.
+    pub columns: Vec<Quantity>,
+    /// A row a value, in the order given.
+    pub rows: Vec<SweepRow>,
+}
+
+/// The answer to a question about a shot.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PlanReport {
+    /// The plan, where every quantity has one value.
+    pub plan: Option<Plan>,
+    /// The table, where one has several.
+    pub sweep: Option<Sweep>,
+    /// Cautions on safety.
+    pub cautions: Vec<Caution>,
+}
+
+/// Works out all that follows.
+///
+/// # Errors
+/// Where nothing is given, values contradict each other, or a wish is impossible. In a sweep a
+/// fault of one value is in its row; only when no value has a plan is it an error.
+pub fn run(input: &PlanInput) -> Result<PlanReport, PlanError> {
+    let cautions = advice::cautions();
+    if let Some((quantity, values)) = &input.sweep {
+        let sweep = sweep(input, *quantity, values)?;
+        return Ok(PlanReport { plan: None, sweep: Some(sweep), cautions });
+    }
+    if input.given.is_empty() {
+        return Err(PlanError::Input(
+            "nothing is given to plan with: begin with --magnification, --pixel-pitch, --rate or \
+             --event-length"
+                .to_owned(),
+        ));
+    }
+    let plan = plan(&input.given, &input.rates)?;
+    Ok(PlanReport { plan: Some(plan), sweep: None, cautions })
+}
+
+fn plan(
+    given: &BTreeMap<Quantity, f64>,
+    rates: &BTreeMap<Quantity, FrameRate>,
+) -> Result<Plan, PlanError> {
+    let state = State::solve(given)?;
+    let lens = state.value(Quantity::LensDepth).is_some();
+    let rows = state
+        .known
+        .iter()
+        // A lens has the depth of field of a lens; the other formula is for objectives.
+        .filter(|(q, _)| !(lens && **q == Quantity::ObjectiveDepth))
+        .map(|(&quantity, known)| {
+            let about = quantity.about();
+            let (source, formula, mut note) = match known.origin {
+                Origin::Given => (Source::Given, None, None),
+                Origin::Assumed(why) => (Source::Assumed, None, Some(why.to_owned())),
+                Origin::Limit(why) => (Source::Computed, None, Some(why.to_owned())),
+                Origin::Law(i) => {
+                    let law = &LAWS[i];
+                    (Source::Computed, Some(format!("{}: {}", law.name, law.formula)), None)
+                }
+            };
+            let mut shown = show(about.kind, known.value);
+            match quantity {
+                // Formulas differ by tens of per cent: one figure is what they are good for.
+                Quantity::LensDepth | Quantity::ObjectiveDepth => {
+                    shown = format!("about {}", show(about.kind, one_figure(known.value)));
+                }
+                Quantity::SlowDown => note = exact_slow_down(rates).or(note),
+                Quantity::RecordFrames => shown = show(about.kind, known.value.floor()),
+                _ => {}
+            }
+            Row {
+                quantity,
+                name: about.words,
+                value: known.value,
+                unit: about.kind.unit(),
+                shown,
+                source,
+                formula,
+                note,
+            }
+        })
+        .collect();
+    Ok(Plan { rows, warnings: advice::warnings(&state) })
+}
+
+/// Rounded to one significant figure.
+fn one_figure(x: f64) -> f64 {
+    let power = libm::pow(10.0, libm::floor(libm::log10(x)));
+    if x > 0.0 { (x / power).round() * power } else { x }
+}
+
+fn exact_slow_down(rates: &BTreeMap<Quantity, FrameRate>) -> Option<String> {
+    let ratio = rates.get(&Quantity::Rate)?.ratio(*rates.get(&Quantity::Playback)?)?;
+    (ratio.den() > 1).then(|| format!("exactly {ratio}"))
+}
+
+fn sweep(input: &PlanInput, quantity: Quantity, values: &[f64]) -> Result<Sweep, PlanError> {
+    let plans: Vec<Result<Plan, PlanError>> = values
+        .iter()
+        .map(|&v| {
+            let mut given = input.given.clone();
+            given.insert(quantity, v);
+            plan(&given, &BTreeMap::new())
+        })
+        .collect();
+    let good: Vec<&Plan> = plans.iter().filter_map(|p| p.as_ref().ok()).collect();
+    if good.is_empty()
+        && let Some(Err(e)) = plans.first()
+    {
+        return Err(e.clone());
+    }
+    let changes = |&q: &Quantity| {
+        let mut all = good.iter().map(|p| p.value(q));
+        let first = all.next().flatten();
+        q != quantity
+            && (all.any(|v| v != first) || (good.len() == 1 && first.is_some()))
+            && !input.given.contains_key(&q)
+    };
+    let columns: Vec<Quantity> = Quantity::ALL.iter().copied().filter(|q| changes(q)).collect();
+    let rows = values
+        .iter()
+        .zip(&plans)
+        .map(|(&value, p)| {
+            let row = |q: &Quantity| p.as_ref().ok()?.rows.iter().find(|r| r.quantity == *q);
+            SweepRow {
+                value,
+                results: columns.iter().map(|q| row(q).map(|r| r.value)).collect(),
+                shown: columns
+                    .iter()
+                    .map(|q| row(q).map_or_else(String::new, |r| r.shown.clone()))
+                    .collect(),
+                fault: p.as_ref().err().map(ToString::to_string),
+                warnings: p.as_ref().map_or_else(|_| Vec::new(), |p| p.warnings.clone()),
+            }
+        })
+        .collect();
+    Ok(Sweep { quantity, unit: quantity.about().kind.unit(), columns, rows })
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,230 @@
+//! What a plan knows about: every quantity with its words, unit, range and option.
+
+use std::fmt;
+
+use serde::{Serialize, Serializer};
+
+/// How a quantity's numbers are written and what their unit in data is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// Micrometres.
+    Length,
+    /// Seconds.
+    Time,
+    /// Frames a second.
+    Rate,
+    /// Hertz.
+    Frequency,
+    /// Mains frequency in hertz, 50 or 60.
+    Mains,
+    /// Metres a second.
+    Speed,
+    /// Bytes.
+    Bytes,
+    /// Bytes a second.
+    ByteRate,
+    /// Pixels, may be a fraction.
+    Pixels,
+    /// Whole pixels of the sensor.
+    WholePixels,
+    /// Micrometres a pixel.
+    Scale,
+    /// Frames.
+    Frames,
+    /// Bits a sample.
+    Bits,
+    /// Times (magnification, slow-down).
+    Times,
+    /// A ratio or number without unit.
+    Number,
+    /// Per cent.
+    Percent,
+    /// Electrons.
+    Electrons,
+    /// Electrons a DN.
+    Gain,
+    /// Degrees.
+    Degrees,
+    /// Stops of light.
+    Stops,
+}
+
+impl Kind {
+    /// Unit of the values in data.
+    #[must_use]
+    pub fn unit(self) -> &'static str {
+        match self {
+            Self::Length => "um",
+            Self::Time => "s",
+            Self::Rate => "fps",
+            Self::Frequency | Self::Mains => "Hz",
+            Self::Speed => "m/s",
+            Self::Bytes => "B",
+            Self::ByteRate => "B/s",
+            Self::Pixels | Self::WholePixels => "px",
+            Self::Scale => "um/px",
+            Self::Frames => "frames",
+            Self::Bits => "bit",
+            Self::Times => "x",
+            Self::Number => "",
+            Self::Percent => "%",
+            Self::Electrons => "e-",
+            Self::Gain => "e-/DN",
+            Self::Degrees => "deg",
+            Self::Stops => "stops",
+        }
+    }
+}
+
+/// The facts about a quantity.
+#[derive(Debug, Clone, Copy)]
+pub struct About {
+    /// Name in data and, with `-` for `_`, of its option.
+    pub key: &'static str,
+    /// Name in sentences.
+    pub words: &'static str,
+    /// How it is written.
+    pub kind: Kind,
+    /// Least and largest sensible value, in the unit of its kind.
+    pub range: (f64, f64),
+    /// An example of how to write it; empty for what can only come out of a plan.
+    pub example: &'static str,
+}
+
+macro_rules! quantities {
+    ($($name:ident $key:literal $words:literal $kind:ident $low:literal .. $high:literal $example:literal;)+) => {
+        /// A quantity of a plan; the order is the order of a plan's rows.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        pub enum Quantity {
+            $(#[doc = concat!($words, ".")] $name,)+
+        }
+
+        impl Quantity {
+            /// All of them, in order.
+            pub const ALL: &[Self] = &[$(Self::$name,)+];
+
+            /// Its facts.
+            #[must_use]
+            pub fn about(self) -> About {
+                match self {
+                    $(Self::$name => About {
+                        key: $key,
+                        words: $words,
+                        kind: Kind::$kind,
+                        range: ($low, $high),
+                        example: $example,
+                    },)+
+                }
+            }
+        }
+    };
+}
+
+quantities! {
+    Width "width" "width of the picture on the sensor in pixels" WholePixels 1.0 .. 1e5 "1280";
+    Height "height" "height of the picture on the sensor in pixels" WholePixels 1.0 .. 1e5 "800";
+    PixelPitch "pixel_pitch" "pixel pitch" Length 0.1 .. 1000.0 "10um";
+    SensorWidth "sensor_width" "width of the sensor used" Length 10.0 .. 1e6 "25.6mm";
+    SensorHeight "sensor_height" "height of the sensor used" Length 10.0 .. 1e6 "16mm";
+    Magnification "magnification" "magnification" Times 0.001 .. 1000.0 "10";
+    Scale "scale" "object size of a pixel" Scale 1e-4 .. 1e5 "1.003um";
+    FieldWidth "field_width" "width of the picture on the object" Length 0.01 .. 1e8 "2.5mm";
+    FieldHeight "field_height" "height of the picture on the object" Length 0.01 .. 1e8 "1.6mm";
+    FNumber "f_number" "f-number marked on the lens" Number 0.5 .. 256.0 "5.6";
+    Pupil "pupil" "pupil magnification" Number 0.05 .. 20.0 "1.4";
+    Aperture "aperture" "numerical aperture" Number 1e-4 .. 0.999 "0.28";
+    EffectiveFNumber "effective_f_number" "effective f-number at the sensor" Number 0.5 .. 1e5 "";
+    LightLoss "light_loss" "light lost by focusing close" Stops 0.0 .. 40.0 "";
+    Wavelength "wavelength" "wavelength of the light" Length 0.1 .. 20.0 "550nm";
+    Rayleigh "rayleigh" "smallest detail resolved on the object" Length 1e-3 .. 1e6 "";
+    AiryRadius "airy_radius" "radius of the diffraction disc on the sensor" Length 1e-3 .. 1e6 "";
+    AiryPixels "airy_pixels" "radius of the diffraction disc in pixels" Pixels 0.0 .. 1e6 "";
+    FinestPitch "finest_pitch" "coarsest pitch that samples all the lens gives" Length 1e-3 .. 1e6 "";
+    Circle "circle" "circle of confusion on the sensor" Length 0.1 .. 1000.0 "20um";
+    LensDepth "lens_depth" "depth of field" Length 0.0 .. 1e9 "";
+    ObjectiveDepth "objective_depth" "depth of field" Length 0.0 .. 1e9 "";
+    Rate "rate" "frame rate" Rate 0.01 .. 1e7 "5000";
+    Interval "interval" "time from frame to frame" Time 1e-7 .. 100.0 "";
+    Playback "playback" "playback rate" Rate 0.1 .. 1000.0 "25";
+    SlowDown "slow_down" "slow-down" Times 1e-3 .. 1e7 "";
+    Exposure "exposure" "exposure" Time 1e-9 .. 100.0 "50us";
+    ShutterAngle "shutter_angle" "shutter angle" Degrees 0.0 .. 1e9 "";
+    EventLength "event_length" "length of the event" Time 1e-7 .. 1e5 "1.5ms";
+    EventFrequency "event_frequency" "frequency of the motion" Frequency 1e-3 .. 1e7 "800Hz";
+    EventAmplitude "event_amplitude" "amplitude of the motion" Length 1e-3 .. 1e6 "0.1mm";
+    EventSpeed "event_speed" "speed of the motion on the object" Speed 1e-9 .. 1e5 "0.3 m/s";
+    FramesAcross "frames_across" "frames across the event" Frames 0.0 .. 1e9 "20";
+    FramesPerCycle "frames_per_cycle" "frames in a cycle of the motion" Frames 0.0 .. 1e9 "10";
+    EventScreenTime "event_screen_time" "time of the event on the screen" Time 0.0 .. 1e9 "";
+    Travel "travel" "way in the time of the event" Length 0.0 .. 1e12 "";
+    BlurLimit "blur_limit" "blur allowed" Pixels 1e-3 .. 1000.0 "1px";
+    Blur "blur" "motion blur" Pixels 0.0 .. 1e9 "";
+    Bits "bits" "bits a sample in the camera's memory" Bits 1.0 .. 32.0 "12";
+    Memory "memory" "memory of the camera" Bytes 1.0 .. 1e18 "16GiB";
+    FrameBytes "frame_bytes" "size of a frame" Bytes 0.0 .. 1e12 "";
+    DataRate "data_rate" "data rate" ByteRate 0.0 .. 1e18 "";
+    RecordFrames "record_frames" "frames that fit the memory" Frames 0.0 .. 1e15 "";
+    RecordTime "record_time" "length of the recording" Time 1e-9 .. 1e9 "3s";
+    RecordScreenTime "record_screen_time" "time of the recording on the screen" Time 0.0 .. 1e12 "";
+    MainsFrequency "mains" "mains frequency" Mains 50.0 .. 60.0 "50";
+    LampFrequency "lamp_frequency" "frequency of the lamp's ripple" Frequency 0.0 .. 1e6 "";
+    Flicker "flicker" "percent flicker of the lamp" Percent 0.0 .. 100.0 "8";
+    RippleKept "ripple_kept" "part of the ripple that the exposure keeps" Number 0.0 .. 1.0 "";
+    FrameFlicker "frame_flicker" "percent flicker from frame to frame" Percent 0.0 .. 100.0 "";
+    Alias "alias" "frequency of the ripple in the frames" Frequency 0.0 .. 1e7 "";
+    ScreenFlicker "screen_flicker" "frequency of the ripple on the screen" Frequency 0.0 .. 1e7 "";
+    Signal "signal" "electrons in a pixel" Electrons 1e-3 .. 1e9 "150";
+    ReadNoise "read_noise" "read noise" Electrons 0.0 .. 1e5 "8";
+    Gain "gain" "gain" Gain 1e-5 .. 1e5 "2";
+    FullWell "full_well" "full well" Electrons 1.0 .. 1e9 "20000";
+    SignalToNoise "signal_to_noise" "signal over noise of one frame" Number 0.0 .. 1e6 "";
+    BestSignalToNoise "best_signal_to_noise" "signal over noise just below saturation" Number 0.0 .. 1e6 "";
+    DynamicRange "dynamic_range" "brightest over darkest signal" Number 0.0 .. 1e9 "";
+    Averaged "averaged" "frames averaged" Frames 1.0 .. 1e6 "9";
+    AveragedSignalToNoise "averaged_signal_to_noise" "signal over noise after averaging" Number 1e-3 .. 1e7 "20";
+}
+
+impl Quantity {
+    /// Its option, "--event-length"; `None` for what can only come out of a plan.
+    #[must_use]
+    pub fn option(self) -> Option<String> {
+        let about = self.about();
+        (!about.example.is_empty()).then(|| format!("--{}", about.key.replace('_', "-")))
+    }
+
+    /// The quantity of an option or key: "event-length", "--event-length" or "event_length".
+    #[must_use]
+    pub fn of_key(key: &str) -> Option<Self> {
+        let key = key.trim_start_matches("--").replace('-', "_");
+        Self::ALL.iter().copied().find(|q| q.about().key == key)
+    }
+}
+
+impl fmt::Display for Quantity {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.about().words)
+    }
+}
+
+impl Serialize for Quantity {
+    fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
+        s.serialize_str(self.about().key)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn keys_are_unique_and_lead_back() {
+        for &q in Quantity::ALL {
+            assert_eq!(Quantity::of_key(q.about().key), Some(q));
+            assert!(q.about().range.0 <= q.about().range.1);
+        }
+        assert_eq!(Quantity::of_key("--event-length"), Some(Quantity::EventLength));
+        assert_eq!(Quantity::EventLength.option().unwrap(), "--event-length");
+        assert_eq!(Quantity::Blur.option(), None);
+        assert_eq!(Quantity::of_key("speed-of-light"), None);
+    }
+}

@@ -1,0 +1,598 @@
+//! `average`: the same place seen in neighbouring frames, averaged where it agrees.
+//!
+//! Works in locked coordinates, on frames that were each resampled once. For every pixel
+//!
+//! ```text
+//! out = (I_0 + sum_s u_s T_s + (1 - u) sum_k w_k I_k(x + d_k)) / (sum of the same weights)
+//! ```
+//!
+//! - T_s [DN] is the sum over one of the segments s of the window: far past, near past, near
+//!   future, far future. u_s (0 to 1) says how sure it is that the place shows in all of the segment
+//!   what it shows now ([`still`]); so what was uncovered a moment ago is averaged over all frames
+//!   since, and what will be covered soon over all before. u is the larger u_s of the near ones.
+//! - I_k are the nearest frames, read along the path d_k [px] of what moves in a tile
+//!   ([`moving`], [`crate::math::trajectory`]), each with a weight w_k of its own.
+//! - All weights test differences against the noise at three scales ([`agree`]): what shows
+//!   something else gets no weight, so nothing ghosts.
+//!
+//! What noise is left then shrinks by the map of its variance ([`crate::math::shrink`]).
+//! All thresholds are in units of the noise model: one setting serves dark and bright clips.
+//! Sums are whole numbers, so the result does not depend on where a run began.
+//!
+//! - **Order**: after every correction in sensor coordinates; steadied with the clip's poses.
+//! - **Saturated** samples have no weight; a pixel saturated in all frames is given back as such.
+//!   **Missing** frames and samples have no weight. At the clip's ends the window is cut.
+//! - **Memory**: 2 bytes a pixel and frame of the window, 32 of sums, and 54 of pictures at three
+//!   sizes around the current frame.
+//! - **Presets**: `quality`; `fast` (17 frames, two segments, paths through 5 frames, one pass of
+//!   shrinking); `plain`, the honest mean of the window without any test.
+//!
+//! Source of the robust weighting against the noise of the difference: Hasinoff et al., "Burst
+//! photography for high dynamic range and low-light imaging", ACM Trans. Graph. 35(6) (2016),
+//! doi 10.1145/2980179.2980254; here by cell instead of by frequency.
+//! **Limits**: a path has one velocity and bend for a tile of 32 px and covers 6 px a frame along
+//! each axis; what moves faster, or is smaller than a tile among other motion, has its noise
+//! shrunk only. At 25 electrons, plain places of a moving part cannot be told from still ones.
+
+mod agree;
+mod moving;
+mod still;
+mod sums;
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
+
+use super::{Realm, SettingDoc, StageDoc, StageError};
+use crate::frame::convert::{clamp_index, signed, to_f32};
+use crate::frame::{FixedPlane, Flaw, Plane};
+use crate::math::shrink::{ShrinkSettings, shrink};
+use crate::math::trajectory::{FRAMES, Path, Pyramid, REACH};
+use crate::register::PixelNoise;
+use moving::{Moving, TILE, TileScratch, TileSums};
+use still::{CellBand, Level};
+use sums::{Segment, Span, good};
+
+/// Rows worked on together, and rows beyond them that the filters look at; both even.
+const BAND: usize = 64;
+const HALO: usize = 16;
+/// Frames on each side that are always a segment of their own.
+const NEAR: usize = 6;
+/// Mean certainty of a quarter tile below which it is looked at for motion.
+const SURE: f32 = 0.85;
+
+/// How the averaging is done.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Preset {
+    /// The best that is known.
+    #[default]
+    Quality,
+    /// About three times as fast.
+    Fast,
+    /// The mean of the window, nothing else.
+    Plain,
+}
+
+/// Settings of the stage.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct AverageSettings {
+    /// How it is done.
+    pub preset: Preset,
+    /// Frames of the window, the current one in the middle; odd, 3 to 121.
+    pub frames: usize,
+    /// How hard the noise left is taken out: 0 not at all, 1 as the noise model says, up to 3.
+    pub strength: f64,
+}
+
+impl Default for AverageSettings {
+    fn default() -> Self {
+        Self { preset: Preset::Quality, frames: 61, strength: 1.0 }
+    }
+}
+
+/// What people see of the stage.
+pub const DOC: StageDoc = StageDoc {
+    name: "average",
+    summary: "averages what neighbouring frames agree on, so that noise goes and motion stays",
+    takes: &[Realm::Sensor],
+    gives: Some(Realm::Linear),
+    settings: &[
+        SettingDoc {
+            name: "preset",
+            unit: "-",
+            range: "\"quality\", \"fast\" or \"plain\"",
+            default: "\"quality\"",
+            meaning: "how it is done; plain is the mean of the window without any test",
+        },
+        SettingDoc {
+            name: "frames",
+            unit: "frames",
+            range: "odd, 3 to 121",
+            default: "61",
+            meaning: "length of the window with the current frame in the middle",
+        },
+        SettingDoc {
+            name: "strength",
+            unit: "-",
+            range: "0 to 3",
+            default: "1.0",
+            meaning: "how hard the noise left is taken out; 1 is what the noise model says",
+        },
+    ],
+};
+
+/// One frame in locked coordinates.
+#[derive(Debug, Clone)]
+pub struct Locked {
+    /// The planes, all of one size.
+    pub planes: Vec<FixedPlane>,
+    /// Variance of the raw frame's noise in units of the noise model (1 / light^2).
+    pub variance_factor: f32,
+    /// Part of white noise's variance that the resampling left.
+    pub noise_gain: f32,
+    /// Standard uncertainty of the frame's pose in pixels.
+    pub sigma: f32,
+}
+
+/// The built stage.
+#[derive(Debug, Clone)]
+pub struct Average {
+    settings: AverageSettings,
+    noise: Vec<PixelNoise>,
+}
+
+/// One averaged plane.
+#[derive(Debug, Clone)]
+pub struct Averaged {
+    /// Values.
+    pub plane: Plane,
+    /// Variance of what noise is left at each pixel, before it was shrunk.
+    pub variance: Plane,
+    /// What is wrong with pixels; empty where nothing is.
+    pub flaws: Vec<Flaw>,
+}
+
+impl Average {
+    /// The stage for frames whose planes have the noise `noise` (one each, in locked
+    /// coordinates).
+    ///
+    /// # Errors
+    /// [`StageError::BadSetting`] for a setting outside its range.
+    pub fn new(settings: &AverageSettings, noise: Vec<PixelNoise>) -> Result<Self, StageError> {
+        let bad = |setting, found: String, expected| StageError::BadSetting {
+            stage: "average",
+            setting,
+            found,
+            expected,
+        };
+        if settings.frames.is_multiple_of(2) || !(3..=121).contains(&settings.frames) {
+            let found = settings.frames.to_string();
+            return Err(bad("frames", found, "an odd number from 3 to 121"));
+        }
+        if !(0.0..=3.0).contains(&settings.strength) {
+            return Err(bad("strength", settings.strength.to_string(), "a number from 0 to 3"));
+        }
+        Ok(Self { settings: *settings, noise })
+    }
+
+    /// Frames before and after the current one that are looked at.
+    #[must_use]
+    pub fn reach(&self) -> usize {
+        let half = self.settings.frames / 2;
+        if self.settings.preset == Preset::Fast { half.min(8) } else { half }
+    }
+
+    /// Frames on each side through which moving parts are followed.
+    fn near(&self) -> usize {
+        match self.settings.preset {
+            Preset::Quality => self.reach().min(REACH),
+            Preset::Fast => self.reach().min(2),
+            Preset::Plain => 0,
+        }
+    }
+
+    /// The segments of the window, in order of time; the current frame is in none of them.
+    fn spans(&self) -> Vec<Span> {
+        let (reach, near) = (signed(self.reach()), signed(NEAR));
+        if reach > near && self.settings.preset == Preset::Quality {
+            vec![
+                Span { first: -reach, last: -near - 1 },
+                Span { first: -near, last: -1 },
+                Span { first: 1, last: near },
+                Span { first: near + 1, last: reach },
+            ]
+        } else {
+            vec![Span { first: -reach, last: -1 }, Span { first: 1, last: reach }]
+        }
+    }
+
+    /// Begins to average a run of frames.
+    #[must_use]
+    pub fn start(self: &Arc<Self>) -> Averager {
+        Averager {
+            stage: Arc::clone(self),
+            ring: VecDeque::new(),
+            first: 0,
+            centre: None,
+            sums: Vec::new(),
+            pyramids: VecDeque::new(),
+        }
+    }
+}
+
+/// Averages frames in their order.
+#[derive(Debug)]
+pub struct Averager {
+    stage: Arc<Average>,
+    ring: VecDeque<Option<Locked>>,
+    /// Number (counted from the first frame pushed) of the ring's front.
+    first: usize,
+    centre: Option<usize>,
+    /// Segments of each plane.
+    sums: Vec<Vec<Segment>>,
+    /// Frames around the centre at three sizes, by number; planes in order.
+    pyramids: VecDeque<(usize, Vec<Sized>)>,
+}
+
+/// One plane of a frame ready to be followed.
+#[derive(Debug)]
+struct Sized {
+    pyramid: Pyramid,
+    flawed: bool,
+}
+
+impl Averager {
+    /// Takes the next frame; `None` for one that is missing.
+    pub fn push(&mut self, frame: Option<Locked>) {
+        self.ring.push_back(frame);
+    }
+
+    /// Frames taken so far, those forgotten again included.
+    #[must_use]
+    pub fn taken(&self) -> usize {
+        self.first + self.ring.len()
+    }
+
+    fn frame(&self, i: usize) -> Option<&Locked> {
+        self.ring.get(i.checked_sub(self.first)?)?.as_ref()
+    }
+
+    fn relative(&self, i: usize, k: isize) -> Option<&Locked> {
+        self.frame(i.checked_add_signed(k)?)
+    }
+
+    /// Averages around frame `i` (counted from the first pushed). Everything up to
+    /// `i + reach` must have been pushed that there is; `i` only grows. `None` where frame `i` is
+    /// missing.
+    pub fn result(&mut self, i: usize) -> Option<Vec<Averaged>> {
+        self.move_to(i);
+        let planes = self.frame(i)?.planes.len();
+        self.look_around(i);
+        Some((0..planes).map(|p| self.plane(i, p)).collect())
+    }
+
+    /// Moves the window's sums to centre `i` and forgets frames that are not needed any more.
+    fn move_to(&mut self, i: usize) {
+        match self.centre {
+            None => self.fill(i),
+            Some(c) => (c + 1..=i).for_each(|c| self.slide(c)),
+        }
+        self.centre = Some(i);
+        // The oldest frame of the window leaves with the next slide, so it must stay.
+        let oldest = i.saturating_sub(self.stage.reach());
+        while self.first < oldest && self.ring.len() > 1 {
+            self.ring.pop_front();
+            self.first += 1;
+        }
+    }
+
+    /// Sums from nothing.
+    fn fill(&mut self, i: usize) {
+        let spans = self.stage.spans();
+        for step in 0..=2 * self.stage.reach() {
+            let enter = |span: &Span| {
+                let k = span.first + signed(step);
+                (k <= span.last).then(|| i.checked_add_signed(k)).flatten()
+            };
+            let changes: Vec<_> = spans.iter().map(|s| (enter(s), None)).collect();
+            self.change(&changes);
+        }
+    }
+
+    /// Sums from those around `c - 1`. Frames that leave are still in the ring.
+    fn slide(&mut self, c: usize) {
+        let change = |s: &Span| (c.checked_add_signed(s.last), c.checked_add_signed(s.first - 1));
+        let changes: Vec<_> = self.stage.spans().iter().map(change).collect();
+        self.change(&changes);
+    }
+
+    /// For each segment takes one frame in and another one out.
+    fn change(&mut self, changes: &[(Option<usize>, Option<usize>)]) {
+        let Self { ring, first, sums, .. } = self;
+        let get = |i: Option<usize>| ring.get(i?.checked_sub(*first)?).and_then(Option::as_ref);
+        let frames: Vec<_> = changes.iter().map(|&(a, b)| (get(a), get(b))).collect();
+        if sums.is_empty() {
+            let Some(any) = frames.iter().find_map(|(a, b)| a.or(*b)) else { return };
+            let new = |p: &FixedPlane| vec![Segment::new(p.width, p.height); changes.len()];
+            *sums = any.planes.iter().map(new).collect();
+        }
+        for (p, segments) in sums.iter_mut().enumerate() {
+            let of: Vec<_> =
+                frames.iter().map(|&(a, b)| (plane_of(a, p), plane_of(b, p))).collect();
+            sums::change(segments, &of);
+        }
+    }
+
+    /// Makes what following needs of the frames around `i`.
+    fn look_around(&mut self, i: usize) {
+        if self.stage.near() == 0 {
+            return;
+        }
+        while self.pyramids.front().is_some_and(|(k, _)| k + REACH < i) {
+            self.pyramids.pop_front();
+        }
+        let next = self.pyramids.back().map_or(i.saturating_sub(REACH), |(k, _)| k + 1);
+        for k in next..=i + REACH {
+            if let Some(frame) = self.frame(k) {
+                let sizes = frame.planes.iter().map(|p| {
+                    let (full, flawed) = moving::filled(p);
+                    Sized { pyramid: Pyramid::new(full), flawed }
+                });
+                let sizes = sizes.collect();
+                self.pyramids.push_back((k, sizes));
+            }
+        }
+    }
+
+    fn sized(&self, i: usize, k: isize, p: usize) -> Option<&Sized> {
+        let at = i.checked_add_signed(k)?;
+        self.pyramids.iter().find(|(n, _)| *n == at).and_then(|(_, s)| s.get(p))
+    }
+
+    /// Frames of the window around `i`.
+    fn window(&self, i: usize) -> impl Iterator<Item = &Locked> {
+        let reach = self.stage.reach();
+        (i.saturating_sub(reach)..=i + reach).filter_map(|k| self.frame(k))
+    }
+
+    fn plane(&self, i: usize, p: usize) -> Averaged {
+        let n = self.window(i).count().max(1) as f32;
+        let mean = |f: &dyn Fn(&Locked) -> f32| self.window(i).map(f).sum::<f32>() / n;
+        let around: [isize; FRAMES] = std::array::from_fn(|j| signed(j) - signed(REACH));
+        let nearest = signed(self.stage.near());
+        let used = |k: isize| (k.abs() <= nearest).then_some(k);
+        let merge = Merge {
+            preset: self.stage.settings.preset,
+            level: Level {
+                noise: &self.stage.noise[p.min(self.stage.noise.len() - 1)],
+                factor: mean(&|f| f.variance_factor),
+                gain: mean(&|f| f.noise_gain),
+                sigma: mean(&|f| f.sigma),
+            },
+            segments: &self.sums[p],
+            moving: Moving {
+                frames: around.map(|k| Some(&self.sized(i, used(k)?, p)?.pyramid)),
+                planes: around.map(|k| self.relative(i, k).map(|f| &f.planes[p])),
+                flawed: around
+                    .map(|k| used(k).and_then(|k| self.sized(i, k, p)).is_some_and(|s| s.flawed)),
+                reach: self.stage.near(),
+            },
+        };
+        let Some(current) = self.relative(i, 0).map(|f| &f.planes[p]) else {
+            let (plane, variance) = (Plane::default(), Plane::default());
+            return Averaged { plane, variance, flaws: Vec::new() };
+        };
+        let (values, variance) = merge.run(current);
+        let strength = to_f32(self.stage.settings.strength);
+        let settings = match self.stage.settings.preset {
+            Preset::Plain => None,
+            Preset::Fast => Some(ShrinkSettings { strength, step: 4, wiener: false }),
+            Preset::Quality => Some(ShrinkSettings { strength, step: 4, wiener: true }),
+        };
+        let plane = settings.map_or_else(|| values.clone(), |s| shrink(&values, &variance, &s));
+        Averaged { plane, variance, flaws: self.flaws(current, p) }
+    }
+
+    /// Pixels without any good sample in the window.
+    fn flaws(&self, current: &FixedPlane, p: usize) -> Vec<Flaw> {
+        let segments = &self.sums[p];
+        let flaw = |(at, &code): (usize, &u16)| {
+            if good(code) || segments.iter().any(|s| s.count[at] > 0) {
+                Flaw::None
+            } else if code == crate::frame::Coding::SATURATED
+                || segments.iter().any(|s| s.full[at] > 0)
+            {
+                Flaw::Saturated
+            } else {
+                Flaw::Missing
+            }
+        };
+        let all: Vec<Flaw> = current.codes.iter().enumerate().map(flaw).collect();
+        if all.iter().all(|f| *f == Flaw::None) { Vec::new() } else { all }
+    }
+}
+
+fn plane_of(frame: Option<&Locked>, p: usize) -> Option<&FixedPlane> {
+    frame.and_then(|f| f.planes.get(p))
+}
+
+/// Everything needed to average one plane of one frame.
+struct Merge<'a> {
+    preset: Preset,
+    level: Level<'a>,
+    segments: &'a [Segment],
+    moving: Moving<'a>,
+}
+
+/// Rows of a result.
+struct Part {
+    values: Vec<f32>,
+    variance: Vec<f32>,
+}
+
+/// One tile that moves.
+struct Tile {
+    sums: TileSums,
+    /// Weights that remain of each segment, by cell.
+    retest: Vec<Vec<f32>>,
+}
+
+impl Merge<'_> {
+    /// Values and their variances.
+    fn run(&self, current: &FixedPlane) -> (Plane, Plane) {
+        let (w, h) = (current.width, current.height);
+        let rows: Vec<(usize, usize)> =
+            (0..h).step_by(BAND).map(|y| (y, (y + BAND).min(h))).collect();
+        let parts: Vec<Part> = rows.into_par_iter().map(|r| self.band(current, r)).collect();
+        let (values, variance): (Vec<_>, Vec<_>) =
+            parts.into_iter().map(|q| (q.values, q.variance)).unzip();
+        let plane = |rows: Vec<Vec<f32>>| Plane::from_vec(w, h, rows.concat()).unwrap_or_default();
+        (plane(values), plane(variance))
+    }
+
+    fn band(&self, current: &FixedPlane, (y0, y1): (usize, usize)) -> Part {
+        let (w, h) = (current.width, current.height);
+        let (a, b) = (y0.saturating_sub(HALO) / 2, sums::cells((y1 + HALO).min(h)));
+        let mut band = CellBand::new(current, self.segments, &self.level, (a, b));
+        if self.preset == Preset::Plain {
+            for (weight, count) in band.weight.iter_mut().zip(&band.count) {
+                for (v, n) in weight.iter_mut().zip(count) {
+                    *v = if *n > 0.0 { 1.0 } else { 0.0 };
+                }
+            }
+        }
+        let mut scratch = TileScratch::default();
+        let n = (y1 - y0) * w;
+        let mut part = Part { values: vec![0.0; n], variance: vec![0.0; n] };
+        for ty in (y0..y1).step_by(TILE) {
+            for tx in (0..w).step_by(TILE) {
+                let tile = [tx, ty, TILE.min(w - tx), TILE.min(y1 - ty)];
+                let moving = self.moving_tile(tile, &band, &mut scratch);
+                self.compose(current, (&band, tile, y0), moving.as_ref(), &mut part);
+            }
+        }
+        part
+    }
+
+    fn moving_tile(&self, tile: [usize; 4], band: &CellBand, s: &mut TileScratch) -> Option<Tile> {
+        if self.preset == Preset::Plain || !uncertain(band, tile) {
+            return None;
+        }
+        let middle =
+            (tile[1] / 2 + tile[3] / 4 - band.first) * band.width + tile[0] / 2 + tile[2] / 4;
+        let path: Path = self.moving.path(tile, band.pixel_variance[middle], s)?;
+        let mut retest = Vec::new();
+        let sums = self.moving.merge(tile, &path, band, &mut retest, s);
+        Some(Tile { sums, retest })
+    }
+
+    /// Puts a tile together from the current frame, the window and the nearest frames.
+    fn compose(
+        &self,
+        current: &FixedPlane,
+        (band, [tx, ty, tw, th], y0): (&CellBand, [usize; 4], usize),
+        moving: Option<&Tile>,
+        part: &mut Part,
+    ) {
+        let w = current.width;
+        let near = band.near();
+        let (zero, step) = (current.coding.zero, current.coding.step);
+        for y in ty..ty + th {
+            let at = y * w + tx;
+            let cell = (y / 2 - band.first) * band.width + tx / 2;
+            let inner = (y - ty) / 2 * tw.div_ceil(2);
+            // Codes first: sums of a still place are exact.
+            let mut sum = [0.0_f32; TILE];
+            let mut weight = [0.0_f32; TILE];
+            let mut squares = [0.0_f32; TILE];
+            let mut sure = [0.0_f32; TILE];
+            for (x, &c) in current.codes[at..at + tw].iter().enumerate() {
+                let own = if good(c) { 1.0 } else { 0.0 };
+                (sum[x], weight[x], squares[x]) = (own * f32::from(c), own, own);
+            }
+            for (s, segment) in self.segments.iter().enumerate() {
+                let mut k = [0.0_f32; TILE];
+                for (x, k) in k[..tw].iter_mut().enumerate() {
+                    *k = band.weight[s][cell + x / 2];
+                }
+                if let Some(m) = moving {
+                    for (x, k) in k[..tw].iter_mut().enumerate() {
+                        *k *= m.retest[s][inner + x / 2];
+                    }
+                }
+                let (total, count) = (&segment.total[at..at + tw], &segment.count[at..at + tw]);
+                for x in 0..tw {
+                    let n = f32::from(count[x]);
+                    sum[x] += k[x] * total[x] as f32;
+                    weight[x] += k[x] * n;
+                    squares[x] += k[x] * k[x] * n;
+                }
+                if near.contains(&s) {
+                    for (sure, k) in sure.iter_mut().zip(k) {
+                        *sure = sure.max(k);
+                    }
+                }
+            }
+            if let Some(m) = moving {
+                let row = (y - ty) * tw;
+                for x in 0..tw {
+                    let share = 1.0 - sure[x];
+                    let n = m.sums.weight[row + x];
+                    sum[x] += share * (m.sums.sum[row + x] / step + n * zero);
+                    weight[x] += share * n;
+                    squares[x] += share * share * m.sums.squares[row + x];
+                }
+            }
+            let out = (y - y0) * w + tx;
+            for x in 0..tw {
+                let v = band.pixel_variance[cell + x / 2];
+                if weight[x] > 1e-3 {
+                    part.values[out + x] = (sum[x] / weight[x] - zero) * step;
+                    part.variance[out + x] = v * squares[x] / (weight[x] * weight[x]);
+                } else {
+                    part.values[out + x] = self.fallback(current, at + x);
+                    part.variance[out + x] = v;
+                }
+            }
+        }
+    }
+
+    /// A pixel without good samples that agree: the mean of all good ones, or what the frame says.
+    fn fallback(&self, current: &FixedPlane, at: usize) -> f32 {
+        let (mut sum, mut n) = (0.0, 0.0);
+        for s in self.segments {
+            sum += f64::from(s.total[at]);
+            n += f64::from(s.count[at]);
+        }
+        if n > 0.0 {
+            (to_f32(sum / n) - current.coding.zero) * current.coding.step
+        } else {
+            current.decode_at(at)
+        }
+    }
+}
+
+/// Whether a tile has a quarter where no near segment surely shows what the frame shows.
+fn uncertain(band: &CellBand, [tx, ty, tw, th]: [usize; 4]) -> bool {
+    let near = band.near();
+    let side = TILE / 4;
+    let (cx, cy) = (tx / 2, ty / 2 - band.first);
+    let (cw, ch) = (tw.div_ceil(2), th.div_ceil(2));
+    (0..ch).step_by(side).any(|qy| {
+        (0..cw).step_by(side).any(|qx| {
+            let (mut sum, mut n) = (0.0, 0.0);
+            for y in qy..(qy + side).min(ch) {
+                for x in qx..(qx + side).min(cw) {
+                    let at = clamp_index(signed((cy + y) * band.width + cx + x), band.now.len());
+                    sum += near.iter().map(|&s| band.weight[s][at]).fold(0.0, f32::max);
+                    n += 1.0;
+                }
+            }
+            sum < SURE * n
+        })
+    })
+}

@@ -1,0 +1,192 @@
+//! Scale from pictures of rules with known pitch, and refusal of pictures that show none.
+
+use std::path::Path;
+
+use hushframe::footage::{FrameFile, decode, encode_png16, read_scale, write_bytes};
+use hushframe::frame::Plane;
+use hushframe::frame::convert::round_u16;
+use hushframe::frame::units::Length;
+use hushframe::measure::ruler::{
+    KnownLength, ScaleArgs, Tolerance, find_ticks, measure, run, two_points,
+};
+
+#[path = "../benches/rules/mod.rs"]
+mod rules;
+
+use rules::Rule;
+
+/// Open data beside the repository; tests that need them are skipped where they are not there.
+const DATA: &str = "../shared/data/textures_skimage";
+
+fn args(image: &Path, from: KnownLength) -> ScaleArgs {
+    ScaleArgs {
+        image: image.to_owned(),
+        from,
+        tolerance: Tolerance::Relative(0.001),
+        magnification: Some(10.0),
+        binning: None,
+    }
+}
+
+fn um(x: f64) -> Length {
+    Length::from_um(x).unwrap()
+}
+
+#[test]
+fn pitch_and_angle_of_noisy_rules() {
+    // The full series is `cargo bench --bench rulers`: 20 of 20 at each of three light levels.
+    let mut covered = 0;
+    let rules = [(1, 25.0), (2, 25.0), (3, 150.0), (4, 150.0), (5, 2000.0), (6, 2000.0)];
+    for (number, electrons) in rules {
+        let rule = Rule::random(number, 320, electrons);
+        let t = find_ticks(&rule.picture()).unwrap();
+        let off = t.pitch_px / rule.pitch_px - 1.0;
+        assert!(off.abs() < 1e-3, "{rule:?}: {off}");
+        assert!((t.angle_deg - rule.angle_deg).abs() < 0.1, "{rule:?}: {}", t.angle_deg);
+        covered += usize::from(off.abs() < 2.0 * t.relative);
+    }
+    assert!(covered >= 5, "k = 2 covers {covered} of 6");
+}
+
+#[test]
+fn a_rule_in_any_direction() {
+    for angle in [90.0, 47.0, -63.0] {
+        let rule = Rule { angle_deg: angle, ..Rule::random(7, 320, 2000.0) };
+        let t = find_ticks(&rule.picture()).unwrap();
+        assert!((t.pitch_px / rule.pitch_px - 1.0).abs() < 1e-3, "{angle}: {}", t.pitch_px);
+        let turn: f64 = (t.angle_deg - angle + 90.0).rem_euclid(180.0) - 90.0;
+        assert!(turn.abs() < 0.1, "{angle}: {}", t.angle_deg);
+    }
+}
+
+#[test]
+fn tilt_and_distortion_are_told() {
+    let base = Rule { pitch_px: 11.3, angle_deg: 1.5, ..Rule::random(8, 320, 2000.0) };
+    let even = find_ticks(&base.picture()).unwrap();
+    assert!(even.warnings.is_empty(), "{:?}", even.warnings);
+    // The pitch changes by 1 % from one end of the picture to the other.
+    let along = find_ticks(&Rule { tilt: [0.005, 0.0], ..base }.picture()).unwrap();
+    assert!((along.change[0] / 0.01 - 1.0).abs() < 0.15, "{:?}", along.change);
+    assert!(along.warnings.iter().any(|w| w.contains("along the rule")));
+    assert!((along.pitch_px / 11.3 - 1.0).abs() < 1e-3, "at the centre");
+    let across = find_ticks(&Rule { tilt: [0.0, 0.005], ..base }.picture()).unwrap();
+    assert!((across.change[1] / 0.01 - 1.0).abs() < 0.15, "{:?}", across.change);
+    assert!(across.warnings.iter().any(|w| w.contains("across the rule")));
+    let bent = find_ticks(&Rule { distortion: 0.006, ..base }.picture()).unwrap();
+    assert!((bent.curvature / 0.006 - 1.0).abs() < 0.25, "{}", bent.curvature);
+    assert!(bent.warnings.iter().any(|w| w.contains("lens distorts")));
+    assert!(bent.relative > 3.0 * even.relative, "an uneven pitch is less certain");
+}
+
+#[test]
+fn plain_and_natural_pictures_are_refused() {
+    let flat = find_ticks(&Plane::filled(200, 200, 7.0)).unwrap_err().to_string();
+    assert!(flat.contains("not a rule"), "{flat}");
+    assert!(find_ticks(&Plane::filled(20, 200, 7.0)).unwrap_err().to_string().contains("20x200"));
+    let few = Rule { pitch_px: 80.0, ..Rule::random(9, 320, 2000.0) };
+    assert!(find_ticks(&few.picture()).is_err(), "four periods");
+    let textures = Path::new(env!("CARGO_MANIFEST_DIR")).join("test-frames/textures");
+    assert_eq!(refused(&textures), 4);
+}
+
+/// Refuses all pictures of a folder; returns how many there were.
+fn refused(folder: &Path) -> usize {
+    let mut count = 0;
+    for entry in std::fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if !path.extension().is_some_and(|e| e == "png" || e == "jpg") {
+            continue;
+        }
+        let text = run(&args(&path, KnownLength::Pitch(um(10.0)))).unwrap_err().to_string();
+        assert!(text.contains("not a rule"), "{}: {text}", path.display());
+        println!("{}: {text}", path.display());
+        count += 1;
+    }
+    count
+}
+
+#[test]
+fn more_natural_pictures_are_refused() {
+    // Ten photographs and micrographs of scikit-image's data set (its licence file names them).
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join(DATA);
+    if !folder.is_dir() {
+        println!("skipped: {} is not there", folder.display());
+        return;
+    }
+    assert!(refused(&folder) >= 8);
+}
+
+#[test]
+fn the_file_is_what_clips_read() {
+    let dir = tempfile::tempdir().unwrap();
+    let rule = Rule { pitch_px: 10.0, ..Rule::random(10, 256, 2000.0) };
+    let picture = rule.picture();
+    let image = dir.path().join("graticule.png");
+    let codes = picture.data().iter().map(|v| round_u16(v * 8.0 + 200.0)).collect();
+    let frame = hushframe::footage::OutFrame { width: 256, height: 256, channels: 1, data: codes };
+    write_bytes(&image, &encode_png16(&frame, None).unwrap()).unwrap();
+    let report = run(&args(&image, KnownLength::Pitch(um(10.0)))).unwrap();
+    assert!((report.scale.um_per_px - 1.0).abs() < 1e-3, "{:?}", report.scale);
+    // 0.1 % either way is 0.058 % (GUM 4.3.7); the ticks themselves add little.
+    assert!((report.scale.sigma_um_per_px - 0.00058).abs() < 5e-5, "{:?}", report.scale);
+    assert!(report.warnings.iter().any(|w| w.contains("annotated picture")));
+    let file = dir.path().join("x10.toml");
+    write_bytes(&file, report.scale.to_toml().unwrap().as_bytes()).unwrap();
+    let read = read_scale(&file).unwrap();
+    assert!((read.um_per_px - report.scale.um_per_px).abs() < 1e-12);
+    assert!((read.sigma_um_per_px.unwrap() - report.scale.sigma_um_per_px).abs() < 1e-12);
+    assert_eq!(decode(&FrameFile::single(&image)).unwrap().samples.width, 256);
+    assert!(run(&args(&dir.path().join("none.png"), KnownLength::Pitch(um(10.0)))).is_err());
+}
+
+#[test]
+fn drawn_ticks_lie_on_the_ticks() {
+    // Under the drawn (green or orange) pixels the rule's dark ticks: much darker than the mean.
+    let rule = Rule {
+        pitch_px: 16.0,
+        angle_deg: 3.0,
+        bright_ticks: false,
+        thickness: 0.3,
+        ..Rule::random(11, 256, 2000.0)
+    };
+    let picture = rule.picture();
+    let asked = args(Path::new("rule.png"), KnownLength::Pitch(um(10.0)));
+    let report = measure(&picture, &asked, Path::new("rule.png")).unwrap();
+    let drawn = &report.annotated;
+    let (mut under, mut inked, mut all) = (0.0, 0.0, 0.0);
+    for (rgb, value) in drawn.data.chunks_exact(3).zip(picture.data()) {
+        all += f64::from(*value);
+        if rgb[0].abs_diff(rgb[2]) > 12_000 || rgb[1].abs_diff(rgb[2]) > 25_000 {
+            under += f64::from(*value);
+            inked += 1.0;
+        }
+    }
+    let mean = all / picture.data().len() as f64;
+    assert!(inked > 200.0, "{inked} pixels are drawn");
+    assert!(under / inked < 0.75 * mean, "{} against {mean}", under / inked);
+}
+
+#[test]
+fn two_points_by_hand() {
+    // L 800 um within 1.5 um over 1598.4 px, each point to 0.5 px: 0.50050 um/px, 0.117 % (GUM
+    // 5.1.2, worked by hand).
+    let points = ([100.0, 40.0], [100.0 + 1598.4, 40.0]);
+    let s = two_points(points, 0.5, um(800.0), Tolerance::Length(um(1.5))).unwrap();
+    assert!((s.um_per_px - 0.50050).abs() < 5e-6 && (s.relative - 0.00117).abs() < 5e-6);
+    let near = ([0.0; 2], [3.0, 4.0]);
+    let text = two_points(near, 0.5, um(1.0), Tolerance::Unknown).unwrap_err().to_string();
+    assert!(text.contains("5.0 px apart"), "{text}");
+    assert!(two_points(points, 0.0, um(1.0), Tolerance::Unknown).is_err());
+    let from = KnownLength::Points {
+        from: [20.0, 20.0],
+        to: [220.0, 20.0],
+        length: um(1e3),
+        sigma_px: 0.5,
+    };
+    let picture = Plane::filled(256, 256, 1.0);
+    let report = measure(&picture, &args(Path::new("p.png"), from), Path::new("p.png")).unwrap();
+    assert!((report.scale.um_per_px - 5.0).abs() < 1e-12 && report.ticks.is_none());
+    let px = |x: usize, y: usize| &report.annotated.data[(y * 256 + x) * 3..][..3];
+    assert!(px(120, 20)[2] > px(120, 20)[0], "the line is drawn");
+    assert_eq!(px(120, 60)[0], px(120, 60)[2]);
+}
