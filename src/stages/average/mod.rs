@@ -6,13 +6,13 @@
 //! out = (I_0 + sum_s u_s T_s + (1 - u) sum_k w_k I_k(x + d_k)) / (sum of the same weights)
 //! ```
 //!
-//! - T_s [DN] is the sum over one of the segments s of the window: far past, near past, near
+//! - T_s (DN) is the sum over one of the segments s of the window: far past, near past, near
 //!   future, far future. u_s (0 to 1) says how sure it is that the place shows in all of the segment
-//!   what it shows now ([`still`]); so what was uncovered a moment ago is averaged over all frames
+//!   what it shows now (`still`); so what was uncovered a moment ago is averaged over all frames
 //!   since, and what will be covered soon over all before. u is the larger u_s of the near ones.
-//! - I_k are the nearest frames, read along the path d_k [px] of what moves in a tile
-//!   ([`moving`], [`crate::math::trajectory`]), each with a weight w_k of its own.
-//! - All weights test differences against the noise at three scales ([`agree`]): what shows
+//! - I_k are the nearest frames, read along the path d_k (px) of what moves in a tile
+//!   (`moving`, [`crate::math::trajectory`]), each with a weight w_k of its own.
+//! - All weights test differences against the noise at three scales (`agree`): what shows
 //!   something else gets no weight, so nothing ghosts.
 //!
 //! What noise is left then shrinks by the map of its variance ([`crate::math::shrink`]).
@@ -316,7 +316,8 @@ impl Averager {
         let get = |i: Option<usize>| ring.get(i?.checked_sub(*first)?).and_then(Option::as_ref);
         let frames: Vec<_> = changes.iter().map(|&(a, b)| (get(a), get(b))).collect();
         if sums.is_empty() {
-            let Some(any) = frames.iter().find_map(|(a, b)| a.or(*b)) else { return };
+            // A frame without neighbours has segments too, empty ones.
+            let Some(any) = ring.iter().flatten().next() else { return };
             let new = |p: &FixedPlane| vec![Segment::new(p.width, p.height); changes.len()];
             *sums = any.planes.iter().map(new).collect();
         }
