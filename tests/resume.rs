@@ -10,13 +10,28 @@ use crate::harness::{
 
 /// A place with a copy of the clip and an unbroken run of it in `whole`.
 fn unbroken() -> Place {
+    unbroken_times(1)
+}
+
+/// The same with the clip's frames several times over: a run takes long enough to be caught in the
+/// middle, on a fast machine too.
+fn unbroken_times(times: usize) -> Place {
     let place = Place::new();
     for folder in ["comb-pluck", "black", "even"] {
         place.copy(folder, folder);
     }
-    place.run(&arguments("whole")).expect(0, &["24 frames made"]);
+    let clip = place.path("comb-pluck");
+    for n in 25..=24 * times {
+        let from = clip.join(format!("{:06}.tif", (n - 1) % 24 + 1));
+        fs::copy(from, clip.join(format!("{n:06}.tif"))).unwrap();
+    }
+    let made = format!("{} frames made", 24 * times);
+    place.run(&arguments("whole")).expect(0, &[&made]);
     place
 }
+
+/// Times the clip is repeated where a run must be caught in the middle.
+const LONG: usize = 8;
 
 fn arguments(out: &str) -> [&str; 8] {
     ["run", "comb-pluck", "--dark", "black", "--flat", "even", "--out", out]
@@ -38,10 +53,10 @@ fn leftovers(dir: &Path) -> Vec<PathBuf> {
 
 #[test]
 fn killed_at_any_moment_it_goes_on_to_the_same_bytes() {
-    let place = unbroken();
+    let place = unbroken_times(LONG);
     let originals = ["comb-pluck", "black", "even"].map(|f| tree(&place.path(f)));
     let mut broken = 0;
-    for (k, after) in [0, 1, 2, 9, 22].into_iter().enumerate() {
+    for (k, after) in [0, 1, 2, 90, 190].into_iter().enumerate() {
         let out = format!("killed-{k}");
         let dir = frames(&place, &out);
         let mut child = place.start(&arguments(&out));
@@ -153,24 +168,22 @@ fn other_settings_make_every_frame_again_and_leave_none_of_the_old() {
 
 #[test]
 fn an_interrupt_stops_it_and_the_same_command_goes_on() {
-    let place = unbroken();
+    let place = unbroken_times(LONG);
     let dir = frames(&place, "stopped");
     let mut child = place.start(&arguments("stopped"));
-    // Early: the frames of the small clip are made faster than a signal arrives.
-    let lock = place.path("stopped/comb-pluck/lock");
-    assert!(wait_for(&mut child, || lock.exists() && dir.exists()));
+    assert!(wait_for(&mut child, || finished(&dir) >= 1));
     signal(&child, "INT");
     let ended = Ended::of(child.wait_with_output().unwrap());
     ended.expect(130, &["stopping after the frames in flight", "the same command goes on"]);
     assert!(!place.path("stopped/comb-pluck/complete.json").exists());
     assert_eq!(leftovers(&place.path("stopped")), Vec::<PathBuf>::new());
-    place.run(&arguments("stopped")).expect(0, &[]);
+    place.run(&arguments("stopped")).expect(0, &["were done before"]);
     assert_same(&place.path("stopped"), &place.path("whole"));
 }
 
 #[test]
 fn of_two_runs_at_once_the_second_is_refused() {
-    let place = unbroken();
+    let place = unbroken_times(LONG);
     let dir = frames(&place, "shared");
     let mut first = place.start(&arguments("shared"));
     assert!(wait_for(&mut first, || finished(&dir) >= 1));
@@ -181,7 +194,7 @@ fn of_two_runs_at_once_the_second_is_refused() {
     let ended = Ended::of(first.wait_with_output().unwrap());
     let holder = format!("process {}", child_number(&place));
     second.expect(2, &["is being worked on by", &holder, "another --out"]);
-    ended.expect(0, &["24 frames made"]);
+    ended.expect(0, &["192 frames made"]);
     assert_same(&place.path("shared"), &place.path("whole"));
 }
 
