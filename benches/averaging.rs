@@ -4,6 +4,10 @@
 //! texture), `time` (milliseconds for a frame of 1920 x 1080 on one core), `fast` or `plain` (that
 //! preset), `export DIR` (the frames as raw files for `benches/peers/averaging.py`), `look DIR`
 //! (pictures before, after and truth).
+//!
+//! Most rows look through a lens that softens both textures; the rows named "no lens" are the
+//! scene as it was first set, and harder: there no row reaches all targets. The noise-free row
+//! compares with the input frame under a nearly noiseless model, not with the truth.
 #![allow(
     clippy::expect_used,
     clippy::print_stdout,
