@@ -22,7 +22,7 @@
 //! - **Order**: after every correction in sensor coordinates; steadied with the clip's poses.
 //! - **Saturated** samples have no weight; a pixel saturated in all frames is given back as such.
 //!   **Missing** frames and samples have no weight. At the clip's ends the window is cut.
-//! - **Memory**: 2 bytes a pixel and frame of the window, 32 of sums, and 54 of pictures at three
+//! - **Memory**: 2 bytes a pixel and frame of the window, 32 of sums, and 56 of pictures at three
 //!   sizes around the current frame.
 //! - **Presets**: `quality`; `fast` (17 frames, two segments, paths through 5 frames, one pass of
 //!   shrinking); `plain`, the honest mean of the window without any test.
