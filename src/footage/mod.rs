@@ -46,7 +46,7 @@ pub use find::{Clip, FrameFile, MAX_SPAN, find};
 pub use guard::check_output;
 pub use names::printable;
 pub use scale::{ScaleText, ScaleValue, read_scale};
-pub use toml_text::toml_fault;
+pub use toml_text::{TableFault, key_line, line_of, read_table, toml_fault};
 pub use write::{
     OutFrame, TiffTags, Written, encode_png16, encode_tiff, hash_bytes, hash_file, write_atomic,
     write_bytes,
@@ -112,7 +112,9 @@ impl FootageError {
         Self::Footage { path: printable(path), what: what.into() }
     }
 
-    fn disk(path: &Path, doing: &'static str, source: io::Error) -> Self {
+    /// A fault of the disk or the operating system while `doing` ("open", "write" ...) at `path`.
+    #[must_use]
+    pub fn disk(path: &Path, doing: &'static str, source: io::Error) -> Self {
         Self::Disk { path: printable(path), doing, source }
     }
 }

@@ -33,8 +33,7 @@ pub(super) fn read_toml<T: DeserializeOwned>(path: &Path) -> Result<T, FootageEr
 pub fn toml_fault(path: &Path, text: &str, error: &toml::de::Error) -> FootageError {
     let mut place = printable(path);
     if let Some(span) = error.span() {
-        let before = text.get(..span.start).unwrap_or(text);
-        let number = before.bytes().filter(|&b| b == b'\n').count() + 1;
+        let number = line_of(text, span.start);
         place = format!("{place}:{number}");
         let line = text.lines().nth(number - 1).unwrap_or("");
         if let Some((key, _)) = line.split_once('=') {
@@ -42,6 +41,60 @@ pub fn toml_fault(path: &Path, text: &str, error: &toml::de::Error) -> FootageEr
         }
     }
     FootageError::Facts { place, what: error.message().trim().replace('\n', "; ") }
+}
+
+/// Number of the line that holds byte `at`, counted from 1.
+#[must_use]
+pub fn line_of(text: &str, at: usize) -> usize {
+    text.bytes().take(at).filter(|&b| b == b'\n').count() + 1
+}
+
+/// Number of the first line, from byte `from` on, that sets `key`; the line of `from` where none
+/// does.
+#[must_use]
+pub fn key_line(text: &str, from: usize, key: &str) -> usize {
+    let first = line_of(text, from);
+    let sets = |l: &str| {
+        let rest = l.trim_start().trim_start_matches('"').strip_prefix(key)?;
+        Some(rest.trim_start_matches('"').trim_start().starts_with('='))
+    };
+    text.lines()
+        .enumerate()
+        .skip(first - 1)
+        .find(|(_, l)| sets(l) == Some(true))
+        .map_or(first, |(i, _)| i + 1)
+}
+
+/// What is wrong with a table that was cut out of a text and so has no lines of its own.
+#[derive(Debug)]
+pub struct TableFault {
+    /// The key that is refused when it stands alone; `None` where no single key is.
+    pub key: Option<String>,
+    /// Its line, or that of the table.
+    pub line: usize,
+    /// What is wrong, on one line.
+    pub what: String,
+}
+
+/// Reads a table that begins at byte `from` of `text`.
+///
+/// # Errors
+/// The key at fault, found by reading each alone, and its line.
+pub fn read_table<T>(
+    table: toml::Table,
+    (text, from): (&str, usize),
+    read: impl Fn(toml::Table) -> Result<T, toml::de::Error>,
+) -> Result<T, TableFault> {
+    let said = |e: &toml::de::Error| e.message().trim().replace('\n', "; ");
+    read(table.clone()).map_err(|all| {
+        for (key, value) in table {
+            if let Err(e) = read(toml::Table::from_iter([(key.clone(), value)])) {
+                let line = key_line(text, from, &key);
+                return TableFault { key: Some(key), line, what: said(&e) };
+            }
+        }
+        TableFault { key: None, line: line_of(text, from), what: said(&all) }
+    })
 }
 
 /// A number above zero.

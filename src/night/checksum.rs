@@ -40,10 +40,9 @@ impl Checked {
 fn files(folder: &Path) -> Result<Vec<PathBuf>, NightError> {
     let mut all = Vec::new();
     for entry in WalkDir::new(folder).follow_links(false).sort_by_file_name() {
-        let entry = entry.map_err(|e| FootageError::Disk {
-            path: printable(e.path().unwrap_or(folder)),
-            doing: "walk",
-            source: e.into(),
+        let entry = entry.map_err(|e| {
+            let place = e.path().unwrap_or(folder).to_owned();
+            FootageError::disk(&place, "walk", e.into())
         })?;
         if entry.file_type().is_file() {
             all.push(entry.into_path());
@@ -106,11 +105,7 @@ pub fn write_list(folder: &Path, to: &Path, work: &Work<'_>) -> Result<Checked, 
 /// # Errors
 /// Where the list or files cannot be read.
 pub fn verify(folder: &Path, list: &Path, work: &Work<'_>) -> Result<Checked, NightError> {
-    let text = std::fs::read_to_string(list).map_err(|source| FootageError::Disk {
-        path: printable(list),
-        doing: "read",
-        source,
-    })?;
+    let text = std::fs::read_to_string(list).map_err(|e| FootageError::disk(list, "read", e))?;
     let mut known = std::collections::BTreeMap::new();
     for (n, line) in text.lines().enumerate() {
         let entry = line

@@ -124,10 +124,9 @@ impl Found {
 pub fn look_through(folder: &Path) -> Result<Found, NightError> {
     let mut places: Vec<PathBuf> = Vec::new();
     for entry in WalkDir::new(folder).follow_links(false).max_depth(12).sort_by_file_name() {
-        let entry = entry.map_err(|e| FootageError::Disk {
-            path: printable(e.path().unwrap_or(folder)),
-            doing: "walk",
-            source: e.into(),
+        let entry = entry.map_err(|e| {
+            let place = e.path().unwrap_or(folder).to_owned();
+            FootageError::disk(&place, "walk", e.into())
         })?;
         let hidden = entry.file_name().to_string_lossy().starts_with('.');
         let result = entry.path().join("complete.json").exists()

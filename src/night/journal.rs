@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use super::NightError;
-use crate::footage::{FootageError, printable};
+use super::place::disk;
 
 /// One finished frame.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -34,10 +34,6 @@ pub struct Entry {
 pub struct Journal {
     file: File,
     path: PathBuf,
-}
-
-fn disk(path: &Path, doing: &'static str, source: std::io::Error) -> NightError {
-    FootageError::Disk { path: printable(path), doing, source }.into()
 }
 
 impl Journal {

@@ -65,7 +65,7 @@ pub(super) struct Lock {
 }
 
 pub(super) fn disk(path: &Path, doing: &'static str, source: std::io::Error) -> NightError {
-    FootageError::Disk { path: printable(path), doing, source }.into()
+    FootageError::disk(path, doing, source).into()
 }
 
 impl Lock {

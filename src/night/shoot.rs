@@ -24,7 +24,9 @@ use toml::Spanned;
 
 use super::NightError;
 use super::job::ClipJob;
-use crate::footage::{FactSource, Facts, FactsFile, FootageError, printable};
+use crate::footage::{
+    FactSource, Facts, FactsFile, FootageError, key_line, line_of, printable, read_table,
+};
 use crate::pipeline::{self, Pipeline};
 
 /// Pipeline of a clip for which none is named.
@@ -45,22 +47,6 @@ fn fault(path: &Path, line: usize, what: impl Into<String>) -> NightError {
     FootageError::Facts { place: format!("{}:{line}", printable(path)), what: what.into() }.into()
 }
 
-fn line_of(text: &str, at: usize) -> usize {
-    text.bytes().take(at).filter(|&b| b == b'\n').count() + 1
-}
-
-/// Line that sets `key`, at or after byte `from`.
-fn key_line(text: &str, from: usize, key: &str) -> usize {
-    let first = line_of(text, from);
-    text.lines()
-        .enumerate()
-        .skip(first - 1)
-        .find(|(_, l)| {
-            l.trim_start().strip_prefix(key).is_some_and(|r| r.trim_start().starts_with('='))
-        })
-        .map_or(first, |(i, _)| i + 1)
-}
-
 /// A shoot file being read.
 struct Reader<'a> {
     path: &'a Path,
@@ -74,22 +60,11 @@ impl Reader<'_> {
     }
 
     fn facts(&self, table: toml::Table, from: usize) -> Result<Facts, NightError> {
-        let read: Result<FactsFile, _> = table.clone().try_into();
-        let file = read.map_err(|all| {
-            for (key, value) in table {
-                let alone = toml::Table::from_iter([(key.clone(), value)]);
-                let one: Result<FactsFile, _> = alone.try_into();
-                if let Err(e) = one {
-                    let what = e.message().trim().replace('\n', "; ");
-                    return fault(
-                        self.path,
-                        key_line(self.text, from, &key),
-                        format!("{key}: {what}"),
-                    );
-                }
-            }
-            fault(self.path, line_of(self.text, from), all.message().to_owned())
-        })?;
+        let file: FactsFile =
+            read_table(table, (self.text, from), toml::Table::try_into).map_err(|f| {
+                let key = f.key.map_or_else(String::new, |k| format!("{k}: "));
+                fault(self.path, f.line, format!("{key}{}", f.what))
+            })?;
         Ok(file.resolve(&FactSource::Shoot, self.base())?)
     }
 
@@ -117,11 +92,7 @@ impl Reader<'_> {
 /// # Errors
 /// With file and line.
 pub fn read(path: &Path, given: &Facts) -> Result<Vec<ClipJob>, NightError> {
-    let text = fs::read_to_string(path).map_err(|source| FootageError::Disk {
-        path: printable(path),
-        doing: "read",
-        source,
-    })?;
+    let text = fs::read_to_string(path).map_err(|e| FootageError::disk(path, "read", e))?;
     let raw: Raw = toml::from_str(&text).map_err(|e| {
         let line = line_of(&text, e.span().map_or(0, |s| s.start));
         fault(path, line, e.message().trim().replace('\n', "; "))
@@ -234,9 +205,7 @@ pub fn find_pipeline(wanted: &str, base: &Path) -> Result<Pipeline, NightError> 
                 names.join(", ")
             )))
         }
-        Err(source) => {
-            Err(FootageError::Disk { path: printable(&path), doing: "read", source }.into())
-        }
+        Err(e) => Err(FootageError::disk(&path, "read", e).into()),
     }
 }
 

@@ -32,7 +32,7 @@ pub struct ClipStatus {
 /// # Errors
 /// Where the folder cannot be listed, or holds no results.
 pub fn status(out: &Path, verify: bool) -> Result<Vec<ClipStatus>, NightError> {
-    let disk = |source| FootageError::Disk { path: printable(out), doing: "list", source };
+    let disk = |e| FootageError::disk(out, "list", e);
     let mut folders: Vec<_> = fs::read_dir(out)
         .map_err(disk)?
         .filter_map(Result::ok)

@@ -69,14 +69,14 @@ macro_rules! stage_list {
                 }
             }
 
-            /// Reads the settings of stage `name`; `None` where there is no such stage.
-            fn read(name: &str, table: toml::Table) -> Option<Result<Self, toml::de::Error>> {
+            /// Reads the settings of stage `name`.
+            fn read(name: &str, table: toml::Table) -> Result<Self, toml::de::Error> {
                 $(
                     if name == stages::$module::DOC.name {
-                        return Some(table.try_into().map(Self::$variant));
+                        return table.try_into().map(Self::$variant);
                     }
                 )+
-                None
+                Err(serde::de::Error::custom("there is no such stage"))
             }
         }
 

@@ -5,6 +5,7 @@ use toml::Spanned;
 
 use super::order::check_order;
 use super::{Pipeline, PipelineError, STAGES, Step};
+use crate::footage::{key_line, line_of, read_table};
 
 /// What a pipeline file may hold.
 #[derive(Debug, Deserialize)]
@@ -13,11 +14,6 @@ struct Raw {
     name: String,
     #[serde(default)]
     stage: Vec<Spanned<toml::Table>>,
-}
-
-/// Number of the line that holds byte `at`, counted from 1.
-fn line_of(text: &str, at: usize) -> usize {
-    text.bytes().take(at).filter(|&b| b == b'\n').count() + 1
 }
 
 /// Reads a pipeline; `place` names the file in messages.
@@ -61,31 +57,12 @@ fn step(text: &str, table: &Spanned<toml::Table>) -> Result<Step, (usize, String
         Some(_) => return Err((line, format!("use must be a stage's name: {}", names()))),
         None => return Err((line, format!("[[stage]] has no use = \"...\": {}", names()))),
     };
-    let fault =
-        |e: &toml::de::Error| format!("stage {name}: {}", e.message().trim().replace('\n', "; "));
-    let Some(whole) = Step::read(&name, settings.clone()) else {
-        let line = key_line(text, span.start, "use").unwrap_or(line);
+    if !STAGES.iter().any(|d| d.name == name) {
+        let line = key_line(text, span.start, "use");
         return Err((line, format!("there is no stage \"{name}\": {}", names())));
-    };
-    whole.map_err(|all| {
-        // The error has no line of its own: find the key that is refused alone.
-        for (key, value) in settings {
-            let alone = toml::Table::from_iter([(key.clone(), value)]);
-            if let Some(Err(e)) = Step::read(&name, alone) {
-                return (key_line(text, span.start, &key).unwrap_or(line), fault(&e));
-            }
-        }
-        (line, fault(&all))
-    })
-}
-
-/// The first line from byte `from` on that sets `key`.
-fn key_line(text: &str, from: usize, key: &str) -> Option<usize> {
-    let first = line_of(text, from);
-    text.lines().enumerate().skip(first - 1).find_map(|(i, l)| {
-        let rest = l.trim_start().trim_start_matches('"').strip_prefix(key)?;
-        rest.trim_start_matches('"').trim_start().starts_with('=').then_some(i + 1)
-    })
+    }
+    read_table(settings, (text, span.start), |t| Step::read(&name, t))
+        .map_err(|fault| (fault.line, format!("stage {name}: {}", fault.what)))
 }
 
 #[cfg(test)]

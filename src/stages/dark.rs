@@ -233,6 +233,7 @@ fn subtract(data: &mut [f32], level: &[f32]) {
 
 #[cfg(test)]
 mod tests {
+    use super::super::label_tests::bare;
     use super::*;
     use crate::frame::Plane;
     use crate::frame::units::Duration;
@@ -240,20 +241,8 @@ mod tests {
 
     fn clip(width: usize, height: usize, layout: Layout) -> ClipInfo {
         ClipInfo {
-            width,
-            height,
-            layout,
-            rate: None,
-            playback: None,
             exposure: Duration::from_s(5e-5),
-            scale: None,
-            trigger_frame: 0,
-            first_frame: 0,
-            last_frame: 9,
-            black: 64.0,
-            white: 4_095.0,
-            bright: None,
-            noise: None,
+            ..bare((width, height), layout, (64.0, 4_095.0))
         }
     }
 

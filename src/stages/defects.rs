@@ -280,27 +280,13 @@ fn fill(
 
 #[cfg(test)]
 mod tests {
+    use super::super::label_tests::bare;
     use super::*;
     use crate::frame::{Mosaic, Plane};
     use crate::sensor::DefectKind;
 
     fn clip(width: usize, height: usize, layout: Layout) -> ClipInfo {
-        ClipInfo {
-            width,
-            height,
-            layout,
-            rate: None,
-            playback: None,
-            exposure: None,
-            scale: None,
-            trigger_frame: 0,
-            first_frame: 0,
-            last_frame: 9,
-            black: 0.0,
-            white: 4_095.0,
-            bright: None,
-            noise: None,
-        }
+        bare((width, height), layout, (0.0, 4_095.0))
     }
 
     const AT: Moment = Moment { frame: 0, time_s: None };

@@ -168,27 +168,13 @@ fn whiten(data: &mut [f32], flaws: &[Flaw], white: f32) {
 
 #[cfg(test)]
 mod tests {
+    use super::super::label_tests::bare;
     use super::*;
     use crate::frame::Mosaic;
     use crate::sensor::{DefectMap, Shape};
 
     fn clip(width: usize, height: usize, layout: Layout) -> ClipInfo {
-        ClipInfo {
-            width,
-            height,
-            layout,
-            rate: None,
-            playback: None,
-            exposure: None,
-            scale: None,
-            trigger_frame: 0,
-            first_frame: 0,
-            last_frame: 9,
-            black: 100.0,
-            white: 1_100.0,
-            bright: None,
-            noise: None,
-        }
+        bare((width, height), layout, (100.0, 1_100.0))
     }
 
     fn master(response: Plane, layout: Layout) -> Arc<MasterFlat> {

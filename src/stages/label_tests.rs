@@ -1,4 +1,4 @@
-//! What the tests of the display and label stages share.
+//! What the tests of the stages share.
 
 use super::{ClipInfo, Moment, Scale, Stage, StageDoc};
 use crate::frame::{Frame, Layout, Plane};
@@ -39,6 +39,26 @@ pub(super) fn clip() -> ClipInfo {
         white: 4096.0,
         bright: None,
         noise: None,
+    }
+}
+
+/// A clip of which nothing is known but its size, layout and levels; frames 0 to 9.
+pub(super) fn bare(
+    (width, height): (usize, usize),
+    layout: Layout,
+    (black, white): (f32, f32),
+) -> ClipInfo {
+    ClipInfo {
+        width,
+        height,
+        layout,
+        rate: None,
+        playback: None,
+        scale: None,
+        last_frame: 9,
+        black,
+        white,
+        ..clip()
     }
 }
 
