@@ -19,6 +19,7 @@ pub mod analyse;
 pub mod correct;
 pub mod ordered;
 pub mod render;
+mod setup;
 pub mod source;
 
 use std::sync::atomic::{AtomicBool, Ordering};

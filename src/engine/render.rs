@@ -12,20 +12,18 @@ use std::sync::{Mutex, PoisonError};
 use super::analyse::{Analysis, FrameFacts};
 use super::correct::{Corrector, coding};
 use super::ordered::ordered;
+use super::setup::{crop, even_window, later_stages, locked_noise, patch_means};
 use super::source::Source;
 use super::{EngineError, Phase, Work};
 use crate::footage::{FrameFile, OutFrame};
 use crate::frame::convert::{round_u16, to_f32};
 use crate::frame::{Coding, Domain, Flaw, Frame, Layout, NoiseModel, Plane};
-use crate::pipeline::{Pipeline, Step};
+use crate::pipeline::Pipeline;
 use crate::record::{Notes, Warning};
-use crate::register::PixelNoise;
-use crate::register::path::{Window, common_window};
+use crate::register::path::Window;
 use crate::stages::average::{Average, Averaged, Averager, Locked};
 use crate::stages::steady::{self, Edges, Move};
-use crate::stages::{
-    ClipInfo, Moment, Stage, balance, caption, clock, demosaic, display, scale_bar,
-};
+use crate::stages::{ClipInfo, Moment, Stage};
 
 /// Value of zero light in finished linear frames, in output DN.
 pub const PEDESTAL: f32 = 256.0;
@@ -307,10 +305,7 @@ impl<'a> Renderer<'a> {
             frame = steady::moved(&frame, &Move { shift: back, gain: 1.0, window: self.window });
         }
         if !self.divide_light {
-            let light = to_f32(facts.light);
-            for v in frame.planes.iter_mut().flat_map(Plane::data_mut) {
-                *v *= light;
-            }
+            scale_light(&mut frame, to_f32(facts.light));
         }
         desk.hand_over(i, frame, noise)
     }
@@ -380,20 +375,16 @@ impl<'a> Renderer<'a> {
         }
     }
 
-    /// A frame that is not moved: only cut to the window, and its light divided out.
+    /// A frame that is not moved: only cut to the window, which then begins at the corner, and its
+    /// light divided out.
     fn cut(&self, mut frame: Frame, facts: &FrameFacts) -> Frame {
-        let [x, y] = self.window.origin;
         let [w, h] = self.window.size;
         if (frame.width(), frame.height()) != (w, h) {
             let to = Move { shift: [0.0, 0.0], gain: 1.0, window: self.window };
             frame = steady::moved(&frame, &to);
-            debug_assert_eq!((x, y), (0, 0));
         }
         if self.divide_light {
-            let gain = to_f32(1.0 / facts.light);
-            for v in frame.planes.iter_mut().flat_map(Plane::data_mut) {
-                *v *= gain;
-            }
+            scale_light(&mut frame, to_f32(1.0 / facts.light));
         }
         frame
     }
@@ -408,13 +399,7 @@ impl<'a> Renderer<'a> {
     ) -> Result<Finished, String> {
         let white = self.source.white() - self.source.black();
         settle_flaws(&mut frame, white);
-        let info = self.source.info(None);
-        let at = Moment {
-            frame: facts.frame,
-            time_s: info
-                .rate
-                .map(|r| (facts.frame as f64 - info.trigger_frame as f64) * r.interval_s()),
-        };
+        let at = Moment { frame: facts.frame, time_s: self.source.time_s(facts.frame) };
         for stage in &self.after {
             stage.apply(&mut frame, &at, &mut notes).map_err(|e| e.to_string())?;
         }
@@ -446,6 +431,13 @@ fn deliver(
     match finished {
         Ok(f) => sink.keep(f),
         Err(why) => sink.failed(frame, why),
+    }
+}
+
+/// Multiplies every value.
+fn scale_light(frame: &mut Frame, factor: f32) {
+    for v in frame.planes.iter_mut().flat_map(Plane::data_mut) {
+        *v *= factor;
     }
 }
 
@@ -529,119 +521,6 @@ impl Renderer<'_> {
             }
         }
     }
-}
-
-/// The part every frame saw, or all of the frame where that would be too little.
-fn crop(analysis: &Analysis, info: &ClipInfo, warnings: &mut Vec<Warning>) -> Window {
-    let poses: Vec<_> =
-        analysis.frames.iter().filter(|f| f.usable()).map(FrameFacts::pose).collect();
-    if let Some(w) = common_window(&poses, info.width, info.height) {
-        // Even corners keep a colour mosaic's letters.
-        let origin = w.origin.map(|o| o.div_ceil(2) * 2);
-        let size = [0, 1].map(|a| (w.size[a] - (origin[a] - w.origin[a])) / 2 * 2);
-        return Window { origin, size };
-    }
-    warnings.push(Warning::new(
-        "wide-drift",
-        "the picture drifts by so much that cropping to what every frame saw would leave less \
-         than half of it: the frames keep their size",
-        "split the clip, or take edges = \"fill\" in stage steady",
-    ));
-    even_window(info.width, info.height)
-}
-
-/// All of a frame, an odd last row or column left off (movie encoders want even sizes).
-fn even_window(width: usize, height: usize) -> Window {
-    let even = |n: usize| if n > 1 { n / 2 * 2 } else { n };
-    Window::whole(even(width), even(height))
-}
-
-/// Noise of each plane in locked coordinates.
-fn locked_noise(
-    noise: &NoiseModel,
-    layout: Layout,
-    corrector: &Corrector,
-    window: Window,
-) -> Vec<PixelNoise> {
-    let base = PixelNoise::new(noise);
-    let [x, y] = window.origin;
-    let [w, h] = window.size;
-    let (planes, step) = match layout {
-        Layout::Mono => (1, 1),
-        Layout::Rgb => (3, 1),
-        Layout::Mosaic(_) | Layout::Sites(_) => (4, 2),
-    };
-    (0..planes)
-        .map(|p| {
-            let of = corrector.factor(if step == 2 { 0 } else { p });
-            let factor = of.map(|f| match step {
-                1 => f.crop(x, y, w, h),
-                _ => {
-                    Plane::from_fn(w / 2, h / 2, |i, j| f.at(x + 2 * i + p % 2, y + 2 * j + p / 2))
-                }
-            });
-            PixelNoise { factor, ..base.clone() }
-        })
-        .collect()
-}
-
-/// Means of the grey patch in the clip's first readable frame, where the pipeline names one.
-fn patch_means(
-    pipeline: &Pipeline,
-    source: &Source,
-    corrector: &Corrector,
-    analysis: &Analysis,
-) -> Result<Option<[f64; 3]>, EngineError> {
-    let named = pipeline.steps.iter().find_map(|s| match s {
-        Step::Balance(s) => s.patch,
-        _ => None,
-    });
-    let first = analysis.frames.iter().find(|f| f.usable()).and_then(|f| source.clip.get(f.frame));
-    let (Some(patch), Some(file)) = (named, first) else { return Ok(None) };
-    let mut frame = corrector.read(source, file)?.frame;
-    if matches!(source.layout(), Layout::Mosaic(_)) {
-        let stage = demosaic::Demosaic::new(&Default::default(), &source.info(None))?;
-        let at = Moment { frame: file.number, time_s: None };
-        stage.apply(&mut frame, &at, &mut Notes::default())?;
-    }
-    Ok(Some(balance::measure_patch(&frame, patch)?))
-}
-
-/// The stages that come after averaging and steadying.
-fn later_stages(
-    pipeline: &Pipeline,
-    info: &ClipInfo,
-    patch: Option<[f64; 3]>,
-    warnings: &mut Vec<Warning>,
-) -> Result<Vec<Box<dyn Stage>>, EngineError> {
-    let mut out: Vec<Box<dyn Stage>> = Vec::new();
-    let mut info = info.clone();
-    for step in &pipeline.steps {
-        match step {
-            Step::Dark(_)
-            | Step::Flat(_)
-            | Step::Defects(_)
-            | Step::Flicker(_)
-            | Step::Average(_)
-            | Step::Steady(_) => {}
-            // The same pipeline serves mono clips: there is nothing to do for them.
-            Step::Demosaic(s) if matches!(info.layout, Layout::Mosaic(_)) => {
-                out.push(Box::new(demosaic::Demosaic::new(s, &info)?));
-                info.layout = Layout::Rgb;
-            }
-            Step::Demosaic(_) => {}
-            Step::Balance(s) => out.push(Box::new(balance::Balance::new(s, &info, patch)?)),
-            Step::Display(s) => out.push(Box::new(display::Display::new(s, &info)?)),
-            Step::ScaleBar(s) => {
-                let bar = scale_bar::ScaleBar::new(s, &info)?;
-                warnings.extend(bar.warning());
-                out.push(Box::new(bar));
-            }
-            Step::Caption(s) => out.push(Box::new(caption::Caption::new(s, &info)?)),
-            Step::Clock(s) => out.push(Box::new(clock::Clock::new(s, &info)?)),
-        }
-    }
-    Ok(out)
 }
 
 /// Positions in `wanted` whose look-arounds touch: each run is rendered in one go.

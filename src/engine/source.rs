@@ -96,6 +96,19 @@ impl Source {
         }
     }
 
+    /// Number of the frame whose time is 0: the clip's first where nobody said.
+    #[must_use]
+    pub fn trigger_frame(&self) -> u64 {
+        self.facts.trigger_frame.as_ref().map_or(self.clip.first(), |t| t.value)
+    }
+
+    /// Seconds from the trigger frame to `frame`; `None` where the rate is not known.
+    #[must_use]
+    pub fn time_s(&self, frame: u64) -> Option<f64> {
+        let rate = self.facts.rate.as_ref()?.value;
+        Some(rate.time_s(frame, self.trigger_frame()))
+    }
+
     /// What stages may know of the clip, for raw frames.
     #[must_use]
     pub fn info(&self, noise: Option<NoiseModel>) -> ClipInfo {
@@ -111,7 +124,7 @@ impl Source {
                 um_per_px: s.value.um_per_px,
                 sigma_um_per_px: s.value.sigma_um_per_px,
             }),
-            trigger_frame: f.trigger_frame.as_ref().map_or(self.clip.first(), |t| t.value),
+            trigger_frame: self.trigger_frame(),
             first_frame: self.clip.first(),
             last_frame: self.clip.last(),
             black: self.black(),

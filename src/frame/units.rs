@@ -80,6 +80,14 @@ impl FrameRate {
         self.den as f64 / self.num as f64
     }
 
+    /// Seconds from frame `origin` to `frame`; below zero for a frame before it.
+    #[must_use]
+    pub fn time_s(self, frame: u64, origin: u64) -> f64 {
+        let steps =
+            if frame >= origin { (frame - origin) as f64 } else { -((origin - frame) as f64) };
+        steps * self.den as f64 / self.num as f64
+    }
+
     /// `self / other` as an exact fraction, for example the slow-down capture / playback.
     /// `None` where the fraction does not fit 64 bits.
     #[must_use]

@@ -60,8 +60,8 @@ pub struct Peak {
     /// Standard uncertainty of the shift as the curvature of the likelihood gives it, the larger of
     /// the two axes, in pixels.
     pub sigma: f64,
-    /// Height of the peak over the spread of the surface: below about 5 it may be chance.
-    pub strength: f32,
+    /// Height of the peak in units of the surface, see [`Correlator::strength`].
+    height: f32,
 }
 
 impl Correlator {
@@ -177,15 +177,19 @@ impl Correlator {
         };
         let (fx, vx) = parabola(at(bx + w - 1, by), best, at(bx + 1, by));
         let (fy, vy) = parabola(at(bx, by + h - 1), best, at(bx, by + 1));
+        Peak { shift: [wrap(bx, w) + fx, wrap(by, h) + fy], sigma: vx.max(vy).sqrt(), height: best }
+    }
+
+    /// Height of a peak over the spread of the surface it was just found on: below about 5 it may
+    /// be chance. Goes through the whole surface, so it is not part of the search.
+    #[must_use]
+    pub fn strength(&self, peak: &Peak, scratch: &CorrelateScratch) -> f32 {
+        let surface = &scratch.surface;
         let mean = surface.iter().map(|&v| f64::from(v)).sum::<f64>() / surface.len() as f64;
         let spread = (surface.iter().map(|&v| (f64::from(v) - mean).powi(2)).sum::<f64>()
             / surface.len() as f64)
             .sqrt();
-        Peak {
-            shift: [wrap(bx, w) + fx, wrap(by, h) + fy],
-            sigma: vx.max(vy).sqrt(),
-            strength: to_f32((f64::from(best) - mean) / spread.max(1e-30)),
-        }
+        to_f32((f64::from(peak.height) - mean) / spread.max(1e-30))
     }
 
     /// Adds `gain * tile` to `sum`, the tile's content first moved back by `shift`.
@@ -252,7 +256,7 @@ mod tests {
         let p = c.find((&t, 1.0), (&f, 1.0), 20, &mut s);
         assert!((p.shift[0] - 2.3).abs() < 0.1, "{p:?}");
         assert!((p.shift[1] + 1.4).abs() < 0.1, "{p:?}");
-        assert!(p.strength > 4.0, "{p:?}");
+        assert!(c.strength(&p, &s) > 4.0, "{p:?}");
     }
 
     #[test]

@@ -15,7 +15,7 @@ use super::place::{
     sweep,
 };
 use super::references::{Noise, Prepared, prepare};
-use super::table::{Row, table, time_s};
+use super::table::{Row, table};
 use super::{NightError, noise};
 use crate::engine::analyse::{Analysis, FrameFacts, analyse};
 use crate::engine::correct::Corrector;
@@ -268,13 +268,9 @@ impl Keeper<'_> {
         let facts = &self.desk.source.facts;
         let mut text = format!("hushframe {VERSION}, pipeline {}", self.job.pipeline.name);
         text.push_str(&format!("; frame {frame}"));
-        if let Some(rate) = &facts.rate {
-            let info = self.desk.source.info(None);
-            text.push_str(&format!(
-                "; time {:.9} s at {} fps",
-                time_s(frame, info.trigger_frame, rate.value),
-                rate.value
-            ));
+        let time = self.desk.source.time_s(frame);
+        if let (Some(rate), Some(time)) = (&facts.rate, time) {
+            text.push_str(&format!("; time {time:.9} s at {} fps", rate.value));
         }
         if self.renderer.for_display() {
             text.push_str("; coded for display");

@@ -75,7 +75,7 @@ pub fn from_clip(
                 source: "clip".to_owned(),
                 electrons: true,
             };
-            let mut warnings = vec![Warning::new(
+            let warnings = vec![Warning::new(
                 "noise-from-clip",
                 format!(
                     "gain {:.3} e-/DN and read noise {:.2} e- come from the clip itself",
@@ -83,7 +83,6 @@ pub fn from_clip(
                 ),
                 "with darks and flats they are known better",
             )];
-            warnings.extend(e.model.gain_e_per_dn.is_nan().then(|| assumed("the fit failed")));
             Ok((noise, warnings))
         }
         Err(why) => {

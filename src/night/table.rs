@@ -22,14 +22,6 @@ pub struct Row<'a> {
     pub failed: bool,
 }
 
-/// Seconds from the trigger frame.
-#[must_use]
-pub fn time_s(frame: u64, trigger: u64, rate: FrameRate) -> f64 {
-    let steps =
-        if frame >= trigger { (frame - trigger) as f64 } else { -((trigger - frame) as f64) };
-    steps * rate.den() as f64 / rate.num() as f64
-}
-
 /// The whole table.
 #[must_use]
 pub fn table(rows: &[Row<'_>], rate: Option<FrameRate>, trigger: u64) -> String {
@@ -39,7 +31,7 @@ pub fn table(rows: &[Row<'_>], rate: Option<FrameRate>, trigger: u64) -> String 
     for r in rows {
         let f = r.facts;
         let time =
-            rate.map_or(String::new(), |rate| format!("{:.9}", time_s(f.frame, trigger, rate)));
+            rate.map_or(String::new(), |rate| format!("{:.9}", rate.time_s(f.frame, trigger)));
         let noise = r.noise_e.map_or(String::new(), |n| format!("{n:.4}"));
         let status = if r.failed { "unreadable" } else { f.status.word() };
         let pose = if r.locked {

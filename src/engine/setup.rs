@@ -1,0 +1,128 @@
+//! What all frames of a clip have in common when they are rendered: the part that is written, the
+//! noise there, and the stages that come after averaging and steadying.
+
+use super::EngineError;
+use super::analyse::{Analysis, FrameFacts};
+use super::correct::Corrector;
+use super::source::Source;
+use crate::frame::{Layout, NoiseModel, Plane};
+use crate::pipeline::{Pipeline, Step};
+use crate::record::{Notes, Warning};
+use crate::register::PixelNoise;
+use crate::register::path::{Window, common_window};
+use crate::stages::{
+    ClipInfo, Moment, Stage, balance, caption, clock, demosaic, display, scale_bar,
+};
+
+/// The part every frame saw, or all of the frame where that would be too little.
+pub(super) fn crop(analysis: &Analysis, info: &ClipInfo, warnings: &mut Vec<Warning>) -> Window {
+    let poses: Vec<_> =
+        analysis.frames.iter().filter(|f| f.usable()).map(FrameFacts::pose).collect();
+    if let Some(w) = common_window(&poses, info.width, info.height) {
+        // Even corners keep a colour mosaic's letters.
+        let origin = w.origin.map(|o| o.div_ceil(2) * 2);
+        let size = [0, 1].map(|a| (w.size[a] - (origin[a] - w.origin[a])) / 2 * 2);
+        return Window { origin, size };
+    }
+    warnings.push(Warning::new(
+        "wide-drift",
+        "the picture drifts by so much that cropping to what every frame saw would leave less \
+         than half of it: the frames keep their size",
+        "split the clip, or take edges = \"fill\" in stage steady",
+    ));
+    even_window(info.width, info.height)
+}
+
+/// All of a frame, an odd last row or column left off (movie encoders want even sizes).
+pub(super) fn even_window(width: usize, height: usize) -> Window {
+    let even = |n: usize| if n > 1 { n / 2 * 2 } else { n };
+    Window::whole(even(width), even(height))
+}
+
+/// Noise of each plane in locked coordinates.
+pub(super) fn locked_noise(
+    noise: &NoiseModel,
+    layout: Layout,
+    corrector: &Corrector,
+    window: Window,
+) -> Vec<PixelNoise> {
+    let base = PixelNoise::new(noise);
+    let [x, y] = window.origin;
+    let [w, h] = window.size;
+    let (planes, step) = match layout {
+        Layout::Mono => (1, 1),
+        Layout::Rgb => (3, 1),
+        Layout::Mosaic(_) | Layout::Sites(_) => (4, 2),
+    };
+    (0..planes)
+        .map(|p| {
+            let of = corrector.factor(if step == 2 { 0 } else { p });
+            let factor = of.map(|f| match step {
+                1 => f.crop(x, y, w, h),
+                _ => {
+                    Plane::from_fn(w / 2, h / 2, |i, j| f.at(x + 2 * i + p % 2, y + 2 * j + p / 2))
+                }
+            });
+            PixelNoise { factor, ..base.clone() }
+        })
+        .collect()
+}
+
+/// Means of the grey patch in the clip's first readable frame, where the pipeline names one.
+pub(super) fn patch_means(
+    pipeline: &Pipeline,
+    source: &Source,
+    corrector: &Corrector,
+    analysis: &Analysis,
+) -> Result<Option<[f64; 3]>, EngineError> {
+    let named = pipeline.steps.iter().find_map(|s| match s {
+        Step::Balance(s) => s.patch,
+        _ => None,
+    });
+    let first = analysis.frames.iter().find(|f| f.usable()).and_then(|f| source.clip.get(f.frame));
+    let (Some(patch), Some(file)) = (named, first) else { return Ok(None) };
+    let mut frame = corrector.read(source, file)?.frame;
+    if matches!(source.layout(), Layout::Mosaic(_)) {
+        let stage = demosaic::Demosaic::new(&Default::default(), &source.info(None))?;
+        let at = Moment { frame: file.number, time_s: None };
+        stage.apply(&mut frame, &at, &mut Notes::default())?;
+    }
+    Ok(Some(balance::measure_patch(&frame, patch)?))
+}
+
+/// The stages that come after averaging and steadying.
+pub(super) fn later_stages(
+    pipeline: &Pipeline,
+    info: &ClipInfo,
+    patch: Option<[f64; 3]>,
+    warnings: &mut Vec<Warning>,
+) -> Result<Vec<Box<dyn Stage>>, EngineError> {
+    let mut out: Vec<Box<dyn Stage>> = Vec::new();
+    let mut info = info.clone();
+    for step in &pipeline.steps {
+        match step {
+            Step::Dark(_)
+            | Step::Flat(_)
+            | Step::Defects(_)
+            | Step::Flicker(_)
+            | Step::Average(_)
+            | Step::Steady(_) => {}
+            // The same pipeline serves mono clips: there is nothing to do for them.
+            Step::Demosaic(s) if matches!(info.layout, Layout::Mosaic(_)) => {
+                out.push(Box::new(demosaic::Demosaic::new(s, &info)?));
+                info.layout = Layout::Rgb;
+            }
+            Step::Demosaic(_) => {}
+            Step::Balance(s) => out.push(Box::new(balance::Balance::new(s, &info, patch)?)),
+            Step::Display(s) => out.push(Box::new(display::Display::new(s, &info)?)),
+            Step::ScaleBar(s) => {
+                let bar = scale_bar::ScaleBar::new(s, &info)?;
+                warnings.extend(bar.warning());
+                out.push(Box::new(bar));
+            }
+            Step::Caption(s) => out.push(Box::new(caption::Caption::new(s, &info)?)),
+            Step::Clock(s) => out.push(Box::new(clock::Clock::new(s, &info)?)),
+        }
+    }
+    Ok(out)
+}
