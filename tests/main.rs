@@ -18,6 +18,7 @@ mod harness;
 mod layers;
 mod open_transfer;
 mod reference_tables;
+mod masters;
 mod registration;
 mod resume;
 mod ruler;
