@@ -43,10 +43,8 @@ fn masters_lie_within_their_stated_uncertainty_of_the_true_sensor() {
 
     let Master::Dark(dark) = read(&place, "dark.tif") else { panic!("not a dark") };
     let (_, _, offsets) = read_tiff(&kept("truth/offset_e.tif"));
-    let truth: Vec<f64> = offsets
-        .iter()
-        .map(|&v| BLACK_DN + DN_PER_E * (f64::from(v) - 8192.0) / 64.0)
-        .collect();
+    let truth: Vec<f64> =
+        offsets.iter().map(|&v| BLACK_DN + DN_PER_E * (f64::from(v) - 8192.0) / 64.0).collect();
     let of_dark = ratio(&dark.level[0], &truth, dark.defects.bits(0), dark.sigma());
 
     let Master::Flat(flat) = read(&place, "flat.tif") else { panic!("not a flat") };

@@ -122,6 +122,7 @@ fn dark_and_flat_arithmetic_is_that_of_ccdproc() {
         response: vec![Plane::from_vec(width, height, response).unwrap()],
         level: vec![2_000.0],
         pattern: vec![],
+        from_dark: 0.0,
         flicker: 0.0,
         defects: DefectMap::new(width, height, 1),
     };

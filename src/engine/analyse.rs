@@ -102,6 +102,8 @@ struct Raw {
     planes: Vec<Option<FixedPlane>>,
     facts: Vec<FrameFacts>,
     scale: usize,
+    /// What decoders and stages said of frames, each thing once.
+    warnings: Vec<Warning>,
 }
 
 /// Analyses a clip; `poses` says whether the pipeline needs them at all.
@@ -132,6 +134,9 @@ pub fn analyse(
         let raw =
             read_block(source, corrector, &list[range.clone()], (range.start, list.len()), work)?;
         let mut facts = raw.facts;
+        for w in raw.warnings {
+            add_once(&mut out.warnings, w);
+        }
         out.bright_dn = out.bright_dn.max(bright(&raw.planes));
         if !poses {
             out.frames.append(&mut facts);
@@ -161,6 +166,13 @@ pub fn analyse(
     Ok(out)
 }
 
+/// Adds what has not been said yet.
+fn add_once(list: &mut Vec<Warning>, warning: Warning) {
+    if !list.contains(&warning) {
+        list.push(warning);
+    }
+}
+
 /// Reads and corrects a block's frames.
 fn read_block(
     source: &Source,
@@ -170,7 +182,12 @@ fn read_block(
     work: &Work<'_>,
 ) -> Result<Raw, EngineError> {
     let coding = coding(source);
-    let mut raw = Raw { planes: Vec::with_capacity(BLOCK), facts: Vec::new(), scale: 1 };
+    let mut raw = Raw {
+        planes: Vec::with_capacity(BLOCK),
+        facts: Vec::new(),
+        scale: 1,
+        warnings: Vec::new(),
+    };
     ordered(
         list.len(),
         (work.threads, 2 * work.threads),
@@ -178,7 +195,7 @@ fn read_block(
             let file = list[i].1.as_ref()?;
             Some(corrector.read(source, file).map(|done| {
                 let (plane, scale) = luma(&done.frame, coding);
-                (plane, scale, saturated_share(&done.frame), done.hash)
+                (plane, scale, saturated_share(&done.frame), done.hash, done.notes.warnings)
             }))
         },
         |i, read| {
@@ -202,7 +219,10 @@ fn read_block(
                     facts.fault = Some(e.to_string());
                     None
                 }
-                Some(Ok((plane, scale, saturated, hash))) => {
+                Some(Ok((plane, scale, saturated, hash, warnings))) => {
+                    for w in warnings {
+                        add_once(&mut raw.warnings, w);
+                    }
                     facts.status = if saturated > MUCH_SATURATED {
                         FrameStatus::Saturated
                     } else {

@@ -2,6 +2,8 @@
 
 use std::path::Path;
 
+use rayon::prelude::*;
+
 use super::EngineError;
 use crate::footage::{
     self, Clip, Decoded, ExifFacts, Expected, FactSource, Facts, FactsFile, FootageError, FrameFile,
@@ -58,6 +60,7 @@ impl Source {
         let paged = clip.frames.len() > 1 && clip.frames.iter().all(|f| f.path == first.path);
         let source = Self { clip, facts, expected, paged, warnings };
         source.check_levels()?;
+        source.check_shapes()?;
         Ok(source)
     }
 
@@ -71,6 +74,20 @@ impl Source {
             self.white(),
             self.black()
         )))
+    }
+
+    /// Refuses a clip of mixed sizes or depths by the headers of its files. A file whose header
+    /// cannot be read is a fault of that frame alone; pages of one file, which take long to
+    /// reach one by one, are looked at when they are decoded.
+    fn check_shapes(&self) -> Result<(), EngineError> {
+        if self.paged {
+            return Ok(());
+        }
+        let odd = self.clip.frames.par_iter().find_map_first(|file| {
+            let shape = footage::shape_of(file).ok()?;
+            self.expected.check(file, &shape).err()
+        });
+        odd.map_or(Ok(()), |fault| Err(fault.into()))
     }
 
     /// Black level in DN; 0 where nobody gave it.

@@ -13,6 +13,7 @@ use image::{ColorType, ImageDecoder, ImageError};
 
 use super::decode::{Decoded, Fault, FileKind, Shape, plausible};
 use crate::frame::Samples;
+use crate::record::Warning;
 
 /// Most pixels that one byte can stand for. A block of 64 pixels takes at least two bits a
 /// component in a baseline file; a progressive one can skip runs of blocks, hence far more.
@@ -126,7 +127,14 @@ pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
         bits: 8,
         data: buffer.into_iter().map(u16::from).collect(),
     };
-    Ok(Decoded::new(samples, FileKind::Jpeg, 255))
+    let mut decoded = Decoded::new(samples, FileKind::Jpeg, 255);
+    decoded.warnings.push(Warning::new(
+        "display-coded",
+        "the frames are JPEG: 8 bits behind a display curve, with detail lost; the curve is taken \
+         to be sRGB and undone",
+        "record linear frames of 16 bits where the camera can",
+    ));
+    Ok(decoded)
 }
 
 #[cfg(test)]

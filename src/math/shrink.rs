@@ -24,7 +24,14 @@ const BAND: usize = 64;
 /// Weights of a block's lines when blocks are put together: a Kaiser window (beta 2), so that no
 /// edge of a block shows.
 const TAPER: [f32; SIDE] = [
-    0.438_676_3, 0.681_324_3, 0.876_839_9, 0.985_822_5, 0.985_822_5, 0.876_839_9, 0.681_324_3, 0.438_676_3,
+    0.438_676_3,
+    0.681_324_3,
+    0.876_839_9,
+    0.985_822_5,
+    0.985_822_5,
+    0.876_839_9,
+    0.681_324_3,
+    0.438_676_3,
 ];
 
 /// How hard to shrink.

@@ -146,6 +146,7 @@ pub fn prepare(
         dark_stats = stats;
     }
     let Some(stack) = &flat else { return Ok(out) };
+    let dark_sigma = out.masters.dark.as_ref().map_or(0.0, |d| d.sigma());
     let black: Vec<Plane> = match &out.masters.dark {
         Some(d) => d.level.clone(),
         None => {
@@ -153,8 +154,12 @@ pub fn prepare(
             vec![level; shape.channels]
         }
     };
-    let options =
-        StackOptions { subtract: Some(&black), even_light: true, ..StackOptions::default() };
+    let options = StackOptions {
+        subtract: Some(&black),
+        subtract_sigma: dark_sigma,
+        even_light: true,
+        ..StackOptions::default()
+    };
     let with = out.keys[0].as_deref().unwrap_or("none");
     let key = hash_bytes(
         format!("{}\n{with}\n{}\n{:?}", stack.key, clip.white(), clip.layout()).as_bytes(),
@@ -289,15 +294,21 @@ pub fn make_reference(
             let stack = Stack::open(folder, "flat reference", work)?;
             let s = &stack.source;
             let shape = sensor_shape(s);
-            let black = match dark {
-                Some(path) => read_dark(path, &shape, work)?.level,
-                None => vec![
-                    Plane::filled(shape.width, shape.height, to_f32(f64::from(s.black())));
-                    shape.channels
-                ],
+            let (black, dark_sigma) = match dark {
+                Some(path) => {
+                    let master = read_dark(path, &shape, work)?;
+                    let sigma = master.sigma();
+                    (master.level, sigma)
+                }
+                None => {
+                    let level = to_f32(f64::from(s.black()));
+                    let plane = Plane::filled(shape.width, shape.height, level);
+                    (vec![plane; shape.channels], 0.0)
+                }
             };
             let options = StackOptions {
                 subtract: Some(&black),
+                subtract_sigma: dark_sigma,
                 even_light: true,
                 ..StackOptions::default()
             };

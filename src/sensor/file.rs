@@ -92,6 +92,9 @@ struct Header {
     /// Pixel, noise and structure of each fixed pattern.
     pattern: Vec<[Exact; 3]>,
     flicker: Option<Exact>,
+    /// Relative uncertainty of a flat that its dark brought in.
+    #[serde(default)]
+    from_dark: Option<Exact>,
     pages: Vec<Page>,
 }
 
@@ -141,6 +144,7 @@ pub fn write_dark<W: Write + Seek>(dark: &MasterDark, out: W) -> Result<(), Sens
         figures: exact(&dark.temporal),
         pattern: pack(&dark.pattern),
         flicker: None,
+        from_dark: None,
         pages: pages.iter().map(|p| p.0).collect(),
     };
     write(&header, &pages, out)
@@ -166,6 +170,7 @@ pub fn write_flat<W: Write + Seek>(flat: &MasterFlat, out: W) -> Result<(), Sens
         figures: exact(&flat.level),
         pattern: pack(&flat.pattern),
         flicker: Some(Exact(flat.flicker)),
+        from_dark: Some(Exact(flat.from_dark)),
         pages: pages.iter().map(|p| p.0).collect(),
     };
     write(&header, &pages, out)
@@ -347,6 +352,7 @@ fn build(header: &Header, pages: Vec<(Page, Pixels)>) -> Result<Master, SensorEr
             level: figures,
             pattern,
             flicker: header.flicker.map_or(0.0, |f| f.0),
+            from_dark: header.from_dark.map_or(0.0, |f| f.0),
             defects,
         })),
         (MasterKind::Flat, None) => {
@@ -392,6 +398,7 @@ mod tests {
             level: vec![1.0 / 7.0, 2.0, 3.0],
             pattern: vec![FixedPattern { pixel: 0.5, noise: 0.25, structure: 0.1 }; 4],
             flicker: 0.01,
+            from_dark: 0.002,
             defects: DefectMap::new(6, 4, 1),
         }
     }

@@ -43,6 +43,9 @@ pub struct MasterFlat {
     pub level: Vec<f64>,
     /// Variances of the pixel term, relative: one a channel, or one a site of a mosaic.
     pub pattern: Vec<FixedPattern>,
+    /// Relative standard uncertainty of a pixel that the subtracted dark brought in; part of
+    /// [`MasterFlat::sigma`], and more flats do not lower it.
+    pub from_dark: f64,
     /// Largest minus least light of a flat, relative: the lamp.
     pub flicker: f64,
     /// Dead and odd pixels.
@@ -111,6 +114,7 @@ impl MasterFlat {
             response: stats.mean.clone(),
             level,
             pattern: Vec::new(),
+            from_dark: 0.0,
             flicker: stats.flicker,
             defects: DefectMap::new(shape.width, shape.height, shape.channels),
         };
@@ -122,7 +126,9 @@ impl MasterFlat {
             mean.data_mut().iter_mut().for_each(|v| *v /= level);
             let mut variance = lattice.take(&stats.variance[c]);
             variance.data_mut().iter_mut().for_each(|v| *v /= level * level);
-            let one = Response::of(mean, variance, stats);
+            let from_dark = stats.dark_sigma / flat.level[lattice.colour];
+            flat.from_dark = flat.from_dark.max(from_dark);
+            let one = Response::of(mean, variance, (stats, from_dark));
             flat.pattern.push(one.pattern);
             lattice.put(&one.response, &mut flat.response[c]);
             lattice.put(&one.smooth, &mut smooth[c]);
@@ -151,18 +157,7 @@ impl MasterFlat {
         let mut out = Vec::new();
         let sigma = self.sigma();
         if sigma > GOOD_SIGMA {
-            let times = (sigma / GOOD_SIGMA) * (sigma / GOOD_SIGMA);
-            let wanted = round_u64((self.count as f64 * times).ceil());
-            out.push(Warning::new(
-                "few-flats",
-                format!(
-                    "{} flats leave {:.2} % of fixed pattern; {wanted} would leave {:.2} %",
-                    self.count,
-                    100.0 * sigma,
-                    100.0 * GOOD_SIGMA
-                ),
-                format!("record {wanted} flats, or brighter ones below saturation"),
-            ));
+            out.push(self.too_few(sigma));
         }
         if self.flicker > 0.2 {
             out.push(Warning::new(
@@ -175,6 +170,30 @@ impl MasterFlat {
     }
 }
 
+impl MasterFlat {
+    /// What would make the flat good enough.
+    fn too_few(&self, sigma: f64) -> Warning {
+        let square = |x: f64| x * x;
+        let (dark, good) = (square(self.from_dark), square(GOOD_SIGMA));
+        let now = format!("{} flats leave {:.2} % of fixed pattern", self.count, 100.0 * sigma);
+        if dark > 0.9 * good {
+            let part = 100.0 * self.from_dark;
+            return Warning::new(
+                "few-flats",
+                format!("{now}, the dark taken off them alone {part:.2} %"),
+                "record more darks, and brighter flats below saturation",
+            );
+        }
+        let times = (square(sigma) - dark).max(0.0) / (good - dark);
+        let wanted = round_u64((self.count as f64 * times).ceil());
+        Warning::new(
+            "few-flats",
+            format!("{now}; {wanted} would leave {:.2} %", 100.0 * GOOD_SIGMA),
+            format!("record {wanted} flats, or brighter ones below saturation"),
+        )
+    }
+}
+
 /// One lattice's response, before the guard.
 struct Response {
     response: Plane,
@@ -183,8 +202,9 @@ struct Response {
 }
 
 impl Response {
-    /// `mean` and `variance` are relative to the colour's level.
-    fn of(mean: Plane, mut variance: Plane, stats: &StackStats) -> Self {
+    /// `mean` and `variance` are relative to the colour's level, and so is the uncertainty that
+    /// the dark brought in.
+    fn of(mean: Plane, mut variance: Plane, (stats, from_dark): (&StackStats, f64)) -> Self {
         let (mut smooth, _) = smooth_term(&mean, 0.0);
         let mut ratio = mean;
         smooth.data_mut().iter_mut().for_each(|s| *s = s.max(0.01));
@@ -193,7 +213,8 @@ impl Response {
             *r /= s;
             *v /= s * s;
         }
-        let noise = typical_variance(variance.data(), stats.dof()) / stats.count as f64;
+        let temporal = typical_variance(variance.data(), stats.dof()) / stats.count as f64;
+        let noise = temporal + from_dark * from_dark;
         let parts = split(&ratio, noise);
         let mut response = parts.estimate;
         for (r, &s) in response.data_mut().iter_mut().zip(smooth.data()) {

@@ -56,6 +56,8 @@ pub struct StackOptions<'a> {
     pub floor: ClipFloor,
     /// Planes to take off first, one a channel, in DN: a master dark for a stack of flats.
     pub subtract: Option<&'a [Plane]>,
+    /// Standard uncertainty of a pixel of those planes in DN; 0 for a plain level.
+    pub subtract_sigma: f64,
     /// Divides the change of light from frame to frame out (lamp flicker).
     pub even_light: bool,
     /// What the frames must be like; `None` takes the first frame as the pattern.
@@ -68,6 +70,7 @@ impl Default for StackOptions<'_> {
             clip_sigmas: 4.0,
             floor: ClipFloor::Neighbours,
             subtract: None,
+            subtract_sigma: 0.0,
             even_light: false,
             expect: None,
         }
@@ -91,6 +94,8 @@ pub struct StackStats {
     pub rejected: Vec<Vec<u16>>,
     /// Whether a dark was subtracted.
     pub above_dark: bool,
+    /// Standard uncertainty of a pixel of that dark in DN, which is in `mean` as it stands.
+    pub dark_sigma: f64,
     /// Largest minus least light of a frame, relative to the mean; 0 unless `even_light`.
     pub flicker: f64,
 }
@@ -427,6 +432,7 @@ fn finish(
         max: Vec::new(),
         rejected: Vec::new(),
         above_dark: options.subtract.is_some(),
+        dark_sigma: options.subtract_sigma,
         flicker: light.flicker(),
     };
     let plane =
