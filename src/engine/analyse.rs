@@ -10,7 +10,7 @@ use super::ordered::ordered;
 use super::source::Source;
 use super::{EngineError, Phase, Work};
 use crate::footage::FrameFile;
-use crate::frame::{FixedPlane, NoiseModel};
+use crate::frame::{FixedPlane, NoiseModel, spare};
 use crate::math::robust::quantile;
 use crate::record::{FrameStatus, Warning};
 use crate::register::block::{self, Anchor, BLOCK, Block};
@@ -118,6 +118,7 @@ pub fn analyse(
     poses: bool,
     work: &Work<'_>,
 ) -> Result<Analysis, EngineError> {
+    spare::clear();
     let list = source.list();
     let pixel_noise = luma_noise(noise, source.layout(), corrector);
     let mut out = Analysis {

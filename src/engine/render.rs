@@ -17,7 +17,7 @@ use super::source::Source;
 use super::{EngineError, Phase, Work};
 use crate::footage::{FrameFile, OutFrame};
 use crate::frame::convert::{round_u16, to_f32};
-use crate::frame::{Coding, Domain, Flaw, Frame, Layout, NoiseModel, Plane};
+use crate::frame::{Coding, Domain, Flaw, Frame, Layout, NoiseModel, Plane, spare};
 use crate::pipeline::Pipeline;
 use crate::record::{Notes, Warning};
 use crate::register::path::Window;
@@ -189,6 +189,7 @@ impl<'a> Renderer<'a> {
         sink: &dyn Sink,
         work: &Work<'_>,
     ) -> Result<(), EngineError> {
+        spare::clear();
         let list = self.source.list();
         match &self.average {
             Some(average) => self.render_averaged(average, &list, wanted, sink, work),
@@ -412,7 +413,9 @@ impl<'a> Renderer<'a> {
             Domain::Raw | Domain::Linear => (self.scale.per_dn, self.scale.pedestal),
         };
         let channels = frame.planes.len();
-        let mut data = vec![0; frame.width() * frame.height() * channels];
+        let n = frame.width() * frame.height() * channels;
+        let mut data = spare::codes(n);
+        data.resize(n, 0);
         for (c, plane) in frame.planes.iter().enumerate() {
             for (o, v) in data.iter_mut().skip(c).step_by(channels).zip(plane.data()) {
                 *o = round_u16(v * factor + zero);

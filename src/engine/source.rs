@@ -9,7 +9,7 @@ use crate::footage::{
     self, Clip, Decoded, ExifFacts, Expected, FactSource, Facts, FactsFile, FootageError, FrameFile,
 };
 use crate::frame::convert::to_f32;
-use crate::frame::{Domain, Frame, Layout, NoiseModel, Plane};
+use crate::frame::{Domain, Frame, Layout, NoiseModel, Plane, spare};
 use crate::record::Warning;
 use crate::stages::{ClipInfo, Scale};
 
@@ -199,11 +199,12 @@ fn into_frame(decoded: Decoded, layout: Layout) -> Frame {
     };
     let planes = (0..s.channels)
         .map(|c| {
-            let data = if s.channels == 1 {
-                s.data.iter().map(|&v| value(v)).collect()
+            let mut data = spare::values(s.width * s.height);
+            if s.channels == 1 {
+                data.extend(s.data.iter().map(|&v| value(v)));
             } else {
-                s.data.iter().skip(c).step_by(s.channels).map(|&v| value(v)).collect()
-            };
+                data.extend(s.data.iter().skip(c).step_by(s.channels).map(|&v| value(v)));
+            }
             Plane::from_vec(s.width, s.height, data).unwrap_or_default()
         })
         .collect();

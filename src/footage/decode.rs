@@ -16,7 +16,7 @@ use serde::{Deserialize, Serialize};
 use super::find::FrameFile;
 use super::open::open_regular;
 use super::{FootageError, jpeg, png, pnm, tiff};
-use crate::frame::{Curve, Samples};
+use crate::frame::{Curve, Samples, spare};
 use crate::record::Warning;
 
 /// Largest width or height in pixels.
@@ -418,7 +418,8 @@ impl Expected {
                 what: format!("has {} bytes: the limit is {MAX_FILE_BYTES}", meta.len()),
             });
         }
-        let mut bytes = Vec::new();
+        // One more than the file has, so that its end is seen without asking for more room.
+        let mut bytes = spare::bytes(usize::try_from(meta.len()).unwrap_or(0) + 1);
         source
             .take(MAX_FILE_BYTES)
             .read_to_end(&mut bytes)
@@ -432,6 +433,7 @@ impl Expected {
                     Refusal::Shape(error) => error,
                 }
             })?;
+        spare::keep_bytes(bytes);
         Ok((decoded, Some(hash)))
     }
 

@@ -17,6 +17,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use super::FootageError;
 use super::open::open_regular;
 use crate::frame::convert::{count_u32, round_u64};
+use crate::frame::spare;
 
 /// What was written.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -319,8 +320,7 @@ pub fn encode_tiff(frame: &OutFrame, tags: &TiffTags) -> Result<Vec<u8>, Footage
     }
     let data_at = extra_at + count_u32(dir.extra.len());
     dir.entries[strip_entry].3 = data_at.to_le_bytes();
-    let mut out =
-        Vec::with_capacity(8 + 2 + 12 * fixed + 4 + dir.extra.len() + frame.data.len() * 2);
+    let mut out = spare::bytes(8 + 2 + 12 * fixed + 4 + dir.extra.len() + frame.data.len() * 2);
     out.extend_from_slice(b"II\x2a\0\x08\0\0\0");
     out.extend_from_slice(&u16::try_from(dir.entries.len()).unwrap_or(0).to_le_bytes());
     for (tag, kind, count, value) in &dir.entries {

@@ -5,7 +5,7 @@
 //! began, which is what makes shards and resumed runs equal an unbroken one.
 
 use super::convert::round_u16;
-use super::{Flaw, Plane};
+use super::{Flaw, Plane, spare};
 
 /// How values become 16-bit codes.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -62,7 +62,8 @@ impl FixedPlane {
     /// Codes of a plane and its flaws.
     #[must_use]
     pub fn from_plane(plane: &Plane, flaws: Option<&[Flaw]>, coding: Coding) -> Self {
-        let mut codes: Vec<u16> = plane.data().iter().map(|&v| coding.encode(v)).collect();
+        let mut codes = spare::codes(plane.data().len());
+        codes.extend(plane.data().iter().map(|&v| coding.encode(v)));
         if let Some(flaws) = flaws {
             for (c, f) in codes.iter_mut().zip(flaws) {
                 match f {
@@ -92,11 +93,15 @@ impl FixedPlane {
     #[must_use]
     pub fn to_plane(&self) -> Plane {
         let coding = self.coding;
-        Plane {
-            width: self.width,
-            height: self.height,
-            data: self.codes.iter().map(|&c| coding.decode(c)).collect(),
-        }
+        let mut data = spare::values(self.codes.len());
+        data.extend(self.codes.iter().map(|&c| coding.decode(c)));
+        Plane { width: self.width, height: self.height, data }
+    }
+}
+
+impl Drop for FixedPlane {
+    fn drop(&mut self) {
+        spare::keep_codes(std::mem::take(&mut self.codes));
     }
 }
 

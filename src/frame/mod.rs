@@ -7,6 +7,7 @@
 pub mod convert;
 mod curve;
 mod fixed;
+pub mod spare;
 pub mod units;
 
 pub use curve::CurveTables;
@@ -15,7 +16,7 @@ pub use fixed::{Coding, FixedPlane};
 use serde::{Deserialize, Serialize};
 
 /// One channel: `width * height` values, row by row.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, PartialEq, Default)]
 pub struct Plane {
     width: usize,
     height: usize,
@@ -26,7 +27,7 @@ impl Plane {
     /// A plane filled with `value`.
     #[must_use]
     pub fn filled(width: usize, height: usize, value: f32) -> Self {
-        Self { width, height, data: vec![value; width * height] }
+        Self { width, height, data: spare::values_of(width * height, value) }
     }
 
     /// A plane from its values; `None` where their number is not `width * height`.
@@ -38,7 +39,7 @@ impl Plane {
     /// A plane whose pixel (x, y) is `f(x, y)`.
     #[must_use]
     pub fn from_fn(width: usize, height: usize, mut f: impl FnMut(usize, usize) -> f32) -> Self {
-        let mut data = Vec::with_capacity(width * height);
+        let mut data = spare::values(width * height);
         for y in 0..height {
             data.extend((0..width).map(|x| f(x, y)));
         }
@@ -98,7 +99,7 @@ impl Plane {
         let x1 = (x + width).min(self.width);
         let y1 = (y + height).min(self.height);
         let (x, y) = (x.min(x1), y.min(y1));
-        let mut data = Vec::with_capacity((x1 - x) * (y1 - y));
+        let mut data = spare::values((x1 - x) * (y1 - y));
         for row in y..y1 {
             data.extend_from_slice(&self.data[row * self.width + x..row * self.width + x1]);
         }
@@ -107,8 +108,22 @@ impl Plane {
 
     /// The values, giving up the plane.
     #[must_use]
-    pub fn into_vec(self) -> Vec<f32> {
-        self.data
+    pub fn into_vec(mut self) -> Vec<f32> {
+        std::mem::take(&mut self.data)
+    }
+}
+
+impl Clone for Plane {
+    fn clone(&self) -> Self {
+        let mut data = spare::values(self.data.len());
+        data.extend_from_slice(&self.data);
+        Self { width: self.width, height: self.height, data }
+    }
+}
+
+impl Drop for Plane {
+    fn drop(&mut self) {
+        spare::keep_values(std::mem::take(&mut self.data));
     }
 }
 

@@ -87,24 +87,24 @@ fn pass(picture: &Plane, guide: Option<&Plane>, variance: &Plane, s: &ShrinkSett
         .take_while(|&y| y < signed(h))
         .collect();
     // Each band of output rows is made on its own from the blocks that touch it.
-    let bands: Vec<(usize, usize)> = (0..h).step_by(BAND).map(|y| (y, (y + BAND).min(h))).collect();
-    let parts: Vec<Vec<f32>> = bands
-        .into_par_iter()
-        .map(|(y0, y1)| {
-            let mut sum = vec![0.0_f32; (y1 - y0) * w];
-            let mut weight = vec![0.0_f32; (y1 - y0) * w];
+    let mut out = Plane::filled(w, h, 0.0);
+    out.data_mut().par_chunks_mut(BAND * w).enumerate().for_each_init(
+        Vec::new,
+        |weight: &mut Vec<f32>, (band, sum)| {
+            let (y0, y1) = (band * BAND, (band * BAND + BAND).min(h));
+            weight.clear();
+            weight.resize(sum.len(), 0.0);
             let mut blocks = Blocks { picture, guide, variance, settings: s };
             for &cy in corners.iter().filter(|&&c| c + signed(SIDE) > signed(y0) && c < signed(y1))
             {
-                blocks.row(cy, (y0, y1), &mut sum, &mut weight);
+                blocks.row(cy, (y0, y1), sum, weight);
             }
-            for (v, q) in sum.iter_mut().zip(&weight) {
+            for (v, q) in sum.iter_mut().zip(weight) {
                 *v /= q.max(1e-30);
             }
-            sum
-        })
-        .collect();
-    Plane::from_vec(w, h, parts.concat()).unwrap_or_default()
+        },
+    );
+    out
 }
 
 /// The pictures blocks are cut from.

@@ -23,6 +23,7 @@ use crate::engine::render::{Finished, Renderer, Sink};
 use crate::engine::source::Source;
 use crate::engine::{EngineError, Work};
 use crate::footage::{TiffTags, encode_tiff, hash_bytes, hash_file, printable, write_bytes};
+use crate::frame::spare;
 use crate::record::{FrameStatus, Warning};
 use crate::register::RegisterSettings;
 use crate::register::path::{excursion, jitter};
@@ -293,6 +294,8 @@ impl Sink for Keeper<'_> {
     fn keep(&self, finished: Finished) -> Result<(), EngineError> {
         let bytes = encode_tiff(&finished.picture, &self.tags(finished.frame))?;
         let written = write_bytes(&self.frames.join(file_name(finished.frame)), &bytes)?;
+        spare::keep_bytes(bytes);
+        spare::keep_codes(finished.picture.data);
         let entry = Entry {
             frame: finished.frame,
             blake3: written.hash,

@@ -186,6 +186,7 @@ mod tests {
             response: vec![response],
             level: vec![5_000.0],
             pattern: vec![],
+            from_dark: 0.0,
             flicker: 0.0,
             defects: DefectMap::new(width, height, 1),
         })

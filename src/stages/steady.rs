@@ -16,7 +16,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{Realm, SettingDoc, StageDoc, StageError};
 use crate::frame::convert::{signed, to_f32};
-use crate::frame::{Coding, FixedPlane, Flaw, Frame, Layout, Plane};
+use crate::frame::{Coding, FixedPlane, Flaw, Frame, Layout, Plane, spare};
 use crate::math::resample::{RowScratch, Shift, shifted_row, valid_range};
 use crate::register::path::Window;
 
@@ -165,7 +165,7 @@ pub fn locked(frame: &Frame, to: &Move, coding: Coding) -> Vec<FixedPlane> {
         .iter()
         .enumerate()
         .map(|(p, plane)| {
-            let mut codes = Vec::with_capacity(w * h);
+            let mut codes = spare::codes(w * h);
             let marks = moved_plane(plane, frame.flaws_of(p), &to, |_, row, valid| {
                 codes.extend(row.iter().enumerate().map(|(x, &v)| {
                     if x >= valid.0 && x < valid.1 { coding.encode(v) } else { Coding::MISSING }

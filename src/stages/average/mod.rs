@@ -394,7 +394,10 @@ impl Averager {
             Preset::Fast => Some(ShrinkSettings { strength, step: 4, wiener: false }),
             Preset::Quality => Some(ShrinkSettings { strength, step: 4, wiener: true }),
         };
-        let plane = settings.map_or_else(|| values.clone(), |s| shrink(&values, &variance, &s));
+        let plane = match settings {
+            None => values,
+            Some(s) => shrink(&values, &variance, &s),
+        };
         Averaged { plane, variance, flaws: self.flaws(current, p) }
     }
 
@@ -430,9 +433,9 @@ struct Merge<'a> {
 }
 
 /// Rows of a result.
-struct Part {
-    values: Vec<f32>,
-    variance: Vec<f32>,
+struct Part<'a> {
+    values: &'a mut [f32],
+    variance: &'a mut [f32],
 }
 
 /// One tile that moves.
@@ -446,16 +449,17 @@ impl Merge<'_> {
     /// Values and their variances.
     fn run(&self, current: &FixedPlane) -> (Plane, Plane) {
         let (w, h) = (current.width, current.height);
-        let rows: Vec<(usize, usize)> =
-            (0..h).step_by(BAND).map(|y| (y, (y + BAND).min(h))).collect();
-        let parts: Vec<Part> = rows.into_par_iter().map(|r| self.band(current, r)).collect();
-        let (values, variance): (Vec<_>, Vec<_>) =
-            parts.into_iter().map(|q| (q.values, q.variance)).unzip();
-        let plane = |rows: Vec<Vec<f32>>| Plane::from_vec(w, h, rows.concat()).unwrap_or_default();
-        (plane(values), plane(variance))
+        let (mut values, mut variance) = (Plane::filled(w, h, 0.0), Plane::filled(w, h, 0.0));
+        let bands = values.data_mut().par_chunks_mut(BAND * w);
+        let bands = bands.zip(variance.data_mut().par_chunks_mut(BAND * w)).enumerate();
+        bands.for_each(|(k, (values, variance))| {
+            let rows = (k * BAND, (k * BAND + BAND).min(h));
+            self.band(current, rows, &mut Part { values, variance });
+        });
+        (values, variance)
     }
 
-    fn band(&self, current: &FixedPlane, (y0, y1): (usize, usize)) -> Part {
+    fn band(&self, current: &FixedPlane, (y0, y1): (usize, usize), part: &mut Part<'_>) {
         let (w, h) = (current.width, current.height);
         let (a, b) = (y0.saturating_sub(HALO) / 2, sums::cells((y1 + HALO).min(h)));
         let mut band = CellBand::new(current, self.segments, &self.level, (a, b));
@@ -467,16 +471,13 @@ impl Merge<'_> {
             }
         }
         let mut scratch = TileScratch::default();
-        let n = (y1 - y0) * w;
-        let mut part = Part { values: vec![0.0; n], variance: vec![0.0; n] };
         for ty in (y0..y1).step_by(TILE) {
             for tx in (0..w).step_by(TILE) {
                 let tile = [tx, ty, TILE.min(w - tx), TILE.min(y1 - ty)];
                 let moving = self.moving_tile(tile, &band, &mut scratch);
-                self.compose(current, (&band, tile, y0), moving.as_ref(), &mut part);
+                self.compose(current, (&band, tile, y0), moving.as_ref(), part);
             }
         }
-        part
     }
 
     fn moving_tile(&self, tile: [usize; 4], band: &CellBand, s: &mut TileScratch) -> Option<Tile> {
@@ -497,7 +498,7 @@ impl Merge<'_> {
         current: &FixedPlane,
         (band, [tx, ty, tw, th], y0): (&CellBand, [usize; 4], usize),
         moving: Option<&Tile>,
-        part: &mut Part,
+        part: &mut Part<'_>,
     ) {
         let w = current.width;
         let near = band.near();

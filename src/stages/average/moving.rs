@@ -9,7 +9,7 @@ use super::agree::{AgreeScratch, SQUARES_2, agreement, spread_doubt};
 use super::still::CellBand;
 use super::sums::good;
 use crate::frame::convert::{clamp_index, index_in, round_isize, signed};
-use crate::frame::{FixedPlane, Plane};
+use crate::frame::{FixedPlane, Plane, spare};
 use crate::math::blur::binomial_into;
 use crate::math::resample::valid_range;
 use crate::math::trajectory::{
@@ -244,7 +244,7 @@ fn binned(patch: &[f32], width: usize, out: &mut Vec<f32>) {
 /// The values of a plane of codes, flawed ones replaced by the last good one of their row.
 pub(super) fn filled(plane: &FixedPlane) -> (Plane, bool) {
     let mut flawed = false;
-    let mut values = Vec::with_capacity(plane.codes.len());
+    let mut values = spare::values(plane.codes.len());
     for y in 0..plane.height {
         let row = plane.row(y);
         let mut last = row.iter().copied().find(|&c| good(c)).unwrap_or(1);
