@@ -6,7 +6,7 @@ use std::sync::PoisonError;
 use std::sync::atomic::{AtomicBool, AtomicU8, Ordering};
 use std::time::{Duration, Instant};
 
-use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
+use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressState, ProgressStyle};
 
 use super::options::Common;
 use crate::engine::{Phase, Progress, Work};
@@ -151,7 +151,7 @@ impl Ui {
         let bars = self.bars.as_ref().filter(|_| clips > 1)?;
         let bar = bars.add(ProgressBar::new(clips as u64));
         bar.set_style(style("night    {wide_bar} {pos}/{len} clips  {elapsed} gone"));
-        bar.tick();
+        bar.enable_steady_tick(Duration::from_secs(1));
         Some(bar)
     }
 }
@@ -164,6 +164,10 @@ fn harmless(text: &str) -> String {
 fn style(template: &str) -> ProgressStyle {
     ProgressStyle::with_template(template)
         .unwrap_or_else(|_| ProgressStyle::default_bar())
+        .with_key("rate", |state: &ProgressState, out: &mut dyn std::fmt::Write| {
+            // A bar has no way to say that its line could not be written.
+            let _ = write!(out, "{:.1} frames/s", state.per_sec());
+        })
         .progress_chars("=> ")
 }
 
@@ -202,9 +206,7 @@ impl Progress for Watch<'_> {
             *s = Watched { phase: Some(phase), bar: None, since: Instant::now(), said: None };
             s.bar = self.ui.bars.as_ref().map(|bars| {
                 let bar = bars.add(ProgressBar::new(total));
-                bar.set_style(style(
-                    "{msg:24} {wide_bar} {pos}/{len}  {per_sec:.1} frames  {eta} left",
-                ));
+                bar.set_style(style("{msg:24} {wide_bar} {pos}/{len}  {rate}  {eta} left"));
                 bar.set_message(format!("{} {}", self.name, word(phase)));
                 bar
             });
