@@ -77,7 +77,10 @@ fn the_record_says_how_the_clip_was_made() {
         .iter()
         .map(|s| s["use"].as_str().unwrap())
         .collect();
-    assert_eq!(stages, ["dark", "flat", "defects", "flicker", "average", "steady", "demosaic"]);
+    assert_eq!(
+        stages,
+        ["dark", "flat", "defects", "banding", "flicker", "average", "steady", "demosaic"]
+    );
     let inputs = r["inputs"]["frames"].as_array().unwrap();
     assert_eq!(inputs.len(), 24);
     let first = fs::read(kept("comb-pluck/000001.tif")).unwrap();

@@ -3,6 +3,8 @@
 //! The clip is cut into blocks of equal length ([`block::grid`]); each is registered on its own
 //! and tied to the first. Memory: one block of 16-bit planes and two templates.
 
+use std::sync::Arc;
+
 use serde::{Deserialize, Serialize};
 
 use super::correct::{Corrector, coding, luma, luma_noise, saturated_share};
@@ -16,6 +18,7 @@ use crate::record::{FrameStatus, Warning};
 use crate::register::block::{self, Anchor, BLOCK, Block};
 use crate::register::path::fill_gaps;
 use crate::register::{NoLock, PixelNoise, Pose, RegisterSettings};
+use crate::stages::banding::RowModel;
 
 /// A frame with more saturated pixels than this is called saturated.
 const MUCH_SATURATED: f64 = 0.01;
@@ -74,8 +77,32 @@ pub struct Analysis {
     /// Level in DN above black below which 99.8 % of the picture lies, noise averaged out; the
     /// highest of all blocks.
     pub bright_dn: f32,
+    /// Offsets of rows, where they matter.
+    #[serde(default)]
+    pub rows: Option<RowFacts>,
+    /// What they are measured against; not kept in the file, see [`row_model`].
+    #[serde(skip)]
+    pub row_model: Option<Arc<RowModel>>,
     /// What a person should know.
     pub warnings: Vec<Warning>,
+}
+
+/// What the first pass found of row offsets.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct RowFacts {
+    /// Their spread in DN.
+    pub sigma_dn: f64,
+    /// The block whose template they are measured against.
+    pub block: usize,
+}
+
+/// What a pipeline needs to know beforehand.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Wanted {
+    /// Pose and light of each frame.
+    pub poses: bool,
+    /// Offsets of rows.
+    pub rows: bool,
 }
 
 /// Share of the picture that is below the bright level.
@@ -106,7 +133,7 @@ struct Raw {
     warnings: Vec<Warning>,
 }
 
-/// Analyses a clip; `poses` says whether the pipeline needs them at all.
+/// Analyses a clip for what is `wanted`.
 ///
 /// # Errors
 /// [`EngineError::Stopped`] on request. A frame that cannot be read is not an error.
@@ -115,7 +142,7 @@ pub fn analyse(
     corrector: &Corrector,
     noise: &NoiseModel,
     settings: &RegisterSettings,
-    poses: bool,
+    wanted: Wanted,
     work: &Work<'_>,
 ) -> Result<Analysis, EngineError> {
     spare::clear();
@@ -128,10 +155,12 @@ pub fn analyse(
         still_share: 0.0,
         misfit: 1.0,
         bright_dn: 0.0,
+        rows: None,
+        row_model: None,
         warnings: Vec::new(),
     };
     let mut first: Option<Block> = None;
-    for range in block::grid(list.len()) {
+    for (k, range) in block::grid(list.len()).into_iter().enumerate() {
         let raw =
             read_block(source, corrector, &list[range.clone()], (range.start, list.len()), work)?;
         let mut facts = raw.facts;
@@ -139,7 +168,7 @@ pub fn analyse(
             add_once(&mut out.warnings, w);
         }
         out.bright_dn = out.bright_dn.max(bright(&raw.planes));
-        if !poses {
+        if !wanted.poses {
             out.frames.append(&mut facts);
             continue;
         }
@@ -149,6 +178,11 @@ pub fn analyse(
                 if let Some(block) = block {
                     out.still_share = block.still_share();
                     out.misfit = block.misfit;
+                    if wanted.rows {
+                        let model = rows_of(block, &raw.planes, &pixel_noise);
+                        out.rows = model.as_ref().map(|m| RowFacts { sigma_dn: m.sigma, block: k });
+                        out.row_model = model.map(Arc::new);
+                    }
                 }
                 out.locked = true;
             }
@@ -165,6 +199,37 @@ pub fn analyse(
     }
     settle(&mut out);
     Ok(out)
+}
+
+/// Row offsets of a block, where they matter.
+fn rows_of(block: &Block, planes: &[Option<FixedPlane>], noise: &PixelNoise) -> Option<RowModel> {
+    let frame = |i: usize| Some((planes[i].as_ref()?.to_plane(), block.poses[i]?));
+    RowModel::measure((&block.average.mean, &block.still), noise, planes.len(), frame)
+}
+
+/// The row model of an analysis that was read back from its file, by the block it came from.
+///
+/// # Errors
+/// As [`analyse`].
+pub fn row_model(
+    source: &Source,
+    corrector: &Corrector,
+    noise: &NoiseModel,
+    settings: &RegisterSettings,
+    analysis: &Analysis,
+    work: &Work<'_>,
+) -> Result<Option<Arc<RowModel>>, EngineError> {
+    let Some(rows) = analysis.rows else { return Ok(None) };
+    let list = source.list();
+    let Some(range) = block::grid(list.len()).get(rows.block).cloned() else { return Ok(None) };
+    let raw = read_block(source, corrector, &list[range.clone()], (range.start, list.len()), work)?;
+    let pixel_noise = luma_noise(noise, source.layout(), corrector);
+    let planes: Vec<Option<&FixedPlane>> = raw.planes.iter().map(Option::as_ref).collect();
+    let again = block::register(&planes, &pixel_noise, settings)
+        .ok()
+        .and_then(|block| rows_of(&block, &raw.planes, &pixel_noise));
+    // The number in the file decides, so that an unbroken run and a resumed one agree to the bit.
+    Ok(again.map(|model| Arc::new(model.with_sigma(rows.sigma_dn))))
 }
 
 /// Adds what has not been said yet.

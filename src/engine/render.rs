@@ -10,7 +10,7 @@ use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::sync::{Mutex, PoisonError};
 
 use super::analyse::{Analysis, FrameFacts};
-use super::correct::{Corrector, coding};
+use super::correct::{Corrector, coding, luma_noise};
 use super::ordered::ordered;
 use super::setup::{crop, even_window, later_stages, locked_noise, patch_means};
 use super::source::Source;
@@ -20,8 +20,10 @@ use crate::frame::convert::{round_u16, to_f32};
 use crate::frame::{Coding, Domain, Flaw, Frame, Layout, NoiseModel, Plane, spare};
 use crate::pipeline::Pipeline;
 use crate::record::{Notes, Warning};
+use crate::register::PixelNoise;
 use crate::register::path::Window;
 use crate::stages::average::{Average, Averaged, Averager, Locked};
+use crate::stages::banding::{RowModel, Seen, take_off};
 use crate::stages::steady::{self, Edges, Move};
 use crate::stages::{ClipInfo, Moment, Stage};
 
@@ -87,6 +89,8 @@ pub struct Renderer<'a> {
     steadied: bool,
     moved: bool,
     divide_light: bool,
+    /// Row offsets: what they are measured against, and the noise.
+    rows: Option<(Arc<RowModel>, PixelNoise)>,
     after: Vec<Box<dyn Stage>>,
     coding: Coding,
     /// Part of the reference that is written.
@@ -142,6 +146,11 @@ impl<'a> Renderer<'a> {
             average,
             steadied,
             divide_light: pipeline.flicker().is_some() && analysis.locked,
+            rows: analysis
+                .row_model
+                .clone()
+                .filter(|_| pipeline.banding().is_some())
+                .map(|m| (m, luma_noise(noise, source.layout(), corrector))),
             after,
             coding: coding(source),
             window,
@@ -337,7 +346,17 @@ impl<'a> Renderer<'a> {
         if done.hash != facts.hash {
             return Err("the file changed between the two passes: run again".to_owned());
         }
-        Ok((done.frame, done.notes))
+        let mut frame = done.frame;
+        self.even_rows(&mut frame, facts);
+        Ok((frame, done.notes))
+    }
+
+    /// Takes the offsets of rows off, where they are known.
+    fn even_rows(&self, frame: &mut Frame, facts: &FrameFacts) {
+        let Some((model, noise)) = &self.rows else { return };
+        let seen = Seen { values: &frame.planes[0], flaws: frame.flaws_of(0), pose: facts.pose() };
+        let offsets = model.offsets(&seen, noise);
+        take_off(&mut frame.planes[0], &offsets, noise.factor.as_ref());
     }
 
     /// Reads one frame and brings it into locked coordinates.

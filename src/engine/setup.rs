@@ -104,6 +104,7 @@ pub(super) fn later_stages(
             Step::Dark(_)
             | Step::Flat(_)
             | Step::Defects(_)
+            | Step::Banding(_)
             | Step::Flicker(_)
             | Step::Average(_)
             | Step::Steady(_) => {}

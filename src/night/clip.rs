@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use serde::{Deserialize, Serialize};
 use serde_json::json;
@@ -17,13 +17,13 @@ use super::place::{
 use super::references::{Noise, Prepared, prepare};
 use super::table::{Row, table};
 use super::{NightError, noise};
-use crate::engine::analyse::{Analysis, FrameFacts, analyse};
+use crate::engine::analyse::{Analysis, FrameFacts, Wanted, analyse, row_model};
 use crate::engine::correct::Corrector;
 use crate::engine::render::{Finished, Renderer, Sink};
 use crate::engine::source::Source;
 use crate::engine::{EngineError, Work};
 use crate::footage::{TiffTags, encode_tiff, hash_bytes, hash_file, printable, write_bytes};
-use crate::frame::spare;
+use crate::frame::{Layout, spare};
 use crate::record::{FrameStatus, Warning};
 use crate::register::RegisterSettings;
 use crate::register::path::{excursion, jitter};
@@ -214,27 +214,34 @@ fn analysed(
         .and_then(|b| serde_json::from_slice::<KeptAnalysis>(&b).ok())
         .filter(|k| k.key == desk.key && k.blake3 == hash_bytes(k.analysis.as_bytes()))
         .and_then(|k| serde_json::from_str::<Analysis>(&k.analysis).ok());
-    if let Some(analysis) = kept {
-        return Ok(analysis);
-    }
     let settings = job.pipeline.steady().map_or_else(RegisterSettings::default, |s| {
         RegisterSettings { reach: s.reach, include: s.include.clone(), exclude: s.exclude.clone() }
     });
-    let analysis = analyse(
-        &desk.source,
-        corrector,
-        &desk.noise.model,
-        &settings,
-        job.pipeline.needs_poses(),
-        work,
-    )?;
+    let noise = &desk.noise.model;
+    if let Some(mut analysis) = kept {
+        analysis.row_model = row_model(&desk.source, corrector, noise, &settings, &analysis, work)?;
+        return Ok(analysis);
+    }
+    let wanted = Wanted {
+        poses: job.pipeline.needs_poses(),
+        rows: job.pipeline.banding().is_some() && desk.source.layout() == Layout::Mono,
+    };
+    let mut analysis = analyse(&desk.source, corrector, noise, &settings, wanted, work)?;
     let text = serde_json::to_string(&analysis).unwrap_or_default();
     let kept =
         KeptAnalysis { key: desk.key.clone(), blake3: hash_bytes(text.as_bytes()), analysis: text };
     write_bytes(&path, serde_json::to_string(&kept).unwrap_or_default().as_bytes())?;
     // What is read back is what will be used: the same in an unbroken run and in a resumed one.
-    serde_json::from_str(&kept.analysis)
-        .map_err(|e| NightError::Refused(format!("{}: does not read back: {e}", printable(&path))))
+    let mut back: Analysis = serde_json::from_str(&kept.analysis).map_err(|e| {
+        NightError::Refused(format!("{}: does not read back: {e}", printable(&path)))
+    })?;
+    let sigma = back.rows.map(|r| r.sigma_dn);
+    back.row_model = analysis
+        .row_model
+        .take()
+        .zip(sigma)
+        .map(|(model, sigma)| Arc::new(model.with_sigma(sigma)));
+    Ok(back)
 }
 
 /// Journal entries whose files are there and whole.
@@ -421,6 +428,7 @@ impl Papers<'_> {
                 "read_noise_sigma": noise.read_noise_sigma,
                 "source": noise.source,
             },
+            "row_offsets_dn": self.analysis.rows.map(|r| r.sigma_dn),
             "scale": scale.map(|s| json!({
                 "um_per_px": s.value.um_per_px,
                 "sigma_um_per_px": s.value.sigma_um_per_px,

@@ -89,6 +89,7 @@ stage_list! {
     Dark dark DarkSettings,
     Flat flat FlatSettings,
     Defects defects DefectsSettings,
+    Banding banding BandingSettings,
     Flicker flicker FlickerSettings,
     Average average AverageSettings,
     Steady steady SteadySettings,
@@ -125,6 +126,7 @@ macro_rules! finder {
 impl Pipeline {
     finder!(dark, Dark, stages::dark::DarkSettings);
     finder!(flat, Flat, stages::flat::FlatSettings);
+    finder!(banding, Banding, stages::banding::BandingSettings);
     finder!(defects, Defects, stages::defects::DefectsSettings);
     finder!(flicker, Flicker, stages::flicker::FlickerSettings);
     finder!(average, Average, stages::average::AverageSettings);
@@ -133,7 +135,10 @@ impl Pipeline {
     /// Whether the frames' poses are needed.
     #[must_use]
     pub fn needs_poses(&self) -> bool {
-        self.average().is_some() || self.steady().is_some() || self.flicker().is_some()
+        self.average().is_some()
+            || self.steady().is_some()
+            || self.flicker().is_some()
+            || self.banding().is_some()
     }
 }
 

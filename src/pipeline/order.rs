@@ -50,6 +50,8 @@ pub(super) fn check_order(steps: &[Step]) -> Result<(), (usize, String)> {
         ("dark", "flat", "a flat divides what the dark offset is not part of"),
         ("dark", "defects", "a hot pixel is told by its level above the others"),
         ("flat", "defects", "repaired values are taken from pixels that are even"),
+        ("flat", "banding", "the flat multiplies what a row added"),
+        ("banding", "average", "an offset of a row belongs to one frame"),
         ("average", "steady", "frames are averaged in steadied coordinates, so steadied once"),
         ("flicker", "average", "neighbours agree only in the same light"),
     ] {

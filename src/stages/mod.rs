@@ -5,6 +5,7 @@
 
 pub mod average;
 pub mod balance;
+pub mod banding;
 pub mod caption;
 pub mod clock;
 pub mod dark;
