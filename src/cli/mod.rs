@@ -15,6 +15,7 @@ mod init;
 mod options;
 mod reference;
 mod run;
+mod scale;
 mod stages;
 mod status;
 mod ui;
@@ -73,6 +74,8 @@ enum Command {
     Checksum(checksum::Args),
     /// A master reference from a folder of frames
     Reference(reference::Args),
+    /// Size of a pixel on the object, from a picture of a rule or graticule
+    Scale(scale::Args),
     /// The stages of a pipeline and their settings
     Stages(stages::Args),
     /// Completions for a shell
@@ -113,6 +116,7 @@ fn dispatch(command: Command, ui: &Ui) -> anyhow::Result<Outcome> {
         Command::Checksum(args) => checksum::run(&args, ui),
         Command::Check(args) => check::run(&args, ui),
         Command::Reference(args) => reference::run(&args, ui),
+        Command::Scale(args) => scale::run(&args, ui),
         Command::Stages(args) => stages::run(&args, ui),
         Command::Completions(args) => completions::run(&args),
         Command::Man => completions::man(),
