@@ -13,6 +13,7 @@ mod demo;
 mod facts;
 mod init;
 mod options;
+mod plan;
 mod reference;
 mod run;
 mod scale;
@@ -74,6 +75,8 @@ enum Command {
     Checksum(checksum::Args),
     /// A master reference from a folder of frames
     Reference(reference::Args),
+    /// Plan a shot: give what is known or wished for, see all that follows
+    Plan(plan::Args),
     /// Size of a pixel on the object, from a picture of a rule or graticule
     Scale(scale::Args),
     /// The stages of a pipeline and their settings
@@ -116,6 +119,7 @@ fn dispatch(command: Command, ui: &Ui) -> anyhow::Result<Outcome> {
         Command::Checksum(args) => checksum::run(&args, ui),
         Command::Check(args) => check::run(&args, ui),
         Command::Reference(args) => reference::run(&args, ui),
+        Command::Plan(args) => plan::run(&args, ui),
         Command::Scale(args) => scale::run(&args, ui),
         Command::Stages(args) => stages::run(&args, ui),
         Command::Completions(args) => completions::run(&args),

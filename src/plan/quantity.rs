@@ -76,6 +76,24 @@ impl Kind {
     }
 }
 
+impl Kind {
+    /// What stands for a value in the help.
+    #[must_use]
+    pub fn value_name(self) -> &'static str {
+        match self {
+            Self::Length | Self::Scale => "LENGTH",
+            Self::Time => "TIME",
+            Self::Rate => "FPS",
+            Self::Frequency | Self::Mains => "HZ",
+            Self::Speed => "SPEED",
+            Self::Bytes | Self::ByteRate => "SIZE",
+            Self::Pixels | Self::WholePixels => "PX",
+            Self::Percent => "PERCENT",
+            _ => "NUMBER",
+        }
+    }
+}
+
 /// The facts about a quantity.
 #[derive(Debug, Clone, Copy)]
 pub struct About {
@@ -185,6 +203,19 @@ quantities! {
 }
 
 impl Quantity {
+    /// The group that it belongs to, for help and tables.
+    #[must_use]
+    pub fn group(self) -> &'static str {
+        match self {
+            q if q <= Self::FieldHeight => "Geometry",
+            q if q <= Self::ObjectiveDepth => "Optics",
+            q if q <= Self::Blur => "Time and motion",
+            q if q <= Self::RecordScreenTime => "Record",
+            q if q <= Self::ScreenFlicker => "Lamp",
+            _ => "Light and noise",
+        }
+    }
+
     /// Its option, "--event-length"; `None` for what can only come out of a plan.
     #[must_use]
     pub fn option(self) -> Option<String> {
