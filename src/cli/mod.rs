@@ -12,6 +12,7 @@ mod completions;
 mod demo;
 mod facts;
 mod init;
+mod measure;
 mod options;
 mod plan;
 mod reference;
@@ -79,6 +80,8 @@ enum Command {
     Plan(plan::Args),
     /// Size of a pixel on the object, from a picture of a rule or graticule
     Scale(scale::Args),
+    /// Motion of a part against the still background: displacement, events, ring-down
+    Measure(measure::Args),
     /// The stages of a pipeline and their settings
     Stages(stages::Args),
     /// Completions for a shell
@@ -119,6 +122,7 @@ fn dispatch(command: Command, ui: &Ui) -> anyhow::Result<Outcome> {
         Command::Checksum(args) => checksum::run(&args, ui),
         Command::Check(args) => check::run(&args, ui),
         Command::Reference(args) => reference::run(&args, ui),
+        Command::Measure(args) => measure::run(&args, ui),
         Command::Plan(args) => plan::run(&args, ui),
         Command::Scale(args) => scale::run(&args, ui),
         Command::Stages(args) => stages::run(&args, ui),

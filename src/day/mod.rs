@@ -4,7 +4,12 @@
 //! Nothing is written inside an input folder unless a person names that very file, and no result
 //! takes the place of a file that this program did not write.
 
+mod analysis;
+mod clip;
+pub mod motion;
+mod plot;
 pub mod scale;
+mod sheet;
 
 use std::fs::File;
 use std::io::Read;
