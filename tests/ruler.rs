@@ -25,6 +25,7 @@ fn args(image: &Path, from: KnownLength) -> ScaleArgs {
         tolerance: Tolerance::Relative(0.001),
         magnification: Some(10.0),
         binning: None,
+        region: None,
         mosaic: false,
     }
 }

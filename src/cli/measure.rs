@@ -57,9 +57,9 @@ pub(super) struct Args {
 
 /// A rectangle of pixels; a type of its own, as clap takes lists for repeated options.
 #[derive(Debug, Clone, Copy)]
-struct Region([usize; 4]);
+pub(super) struct Region(pub(super) [usize; 4]);
 
-fn region(text: &str) -> Result<Region, String> {
+pub(super) fn region(text: &str) -> Result<Region, String> {
     let bad = || format!("\"{text}\" is not a region: write X,Y,W,H in px, such as 300,180,40,40");
     let all: Vec<usize> =
         text.split(',').map(|t| t.trim().parse().map_err(|_| bad())).collect::<Result<_, _>>()?;

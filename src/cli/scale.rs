@@ -19,6 +19,9 @@ pub(super) struct Args {
     /// Length on the rule from each tick to the next (of the finest ones), such as 10um
     #[arg(long, value_name = "LENGTH", required_unless_present = "from", conflicts_with = "from")]
     pitch: Option<Length>,
+    /// Only this part of the picture, in px, where the rule does not fill it
+    #[arg(long, value_name = "X,Y,W,H", value_parser = super::measure::region, conflicts_with = "from")]
+    region: Option<super::measure::Region>,
     /// First of two points in the picture, in px
     #[arg(long, value_name = "X,Y", value_parser = point, requires = "to", requires = "length")]
     from: Option<[f64; 2]>,
@@ -75,6 +78,7 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
         tolerance: args.tolerance.unwrap_or_default(),
         magnification: args.magnification,
         binning: args.binning,
+        region: args.region.map(|r| r.0),
         mosaic: args.mosaic,
     };
     let found = scale::run(&asked, args.output.as_deref())?;

@@ -137,6 +137,9 @@ impl Axis {
         if high - low < 1e-12 * high.abs().max(1e-9) {
             (low, high) = (low - 0.5, high + 0.5);
         }
+        // A little room, so that nothing is drawn on the frame.
+        let room = 0.03 * (high - low);
+        let (low, high) = (low - room, high + room);
         let raw = (high - low) / ticks;
         let power = libm::pow(10.0, libm::floor(libm::log10(raw)));
         let step =

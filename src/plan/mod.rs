@@ -19,6 +19,7 @@
 mod advice;
 mod chart;
 mod laws;
+mod more_laws;
 mod needs;
 mod quantity;
 mod solve;
@@ -33,7 +34,7 @@ pub use advice::Caution;
 pub use quantity::{About, Kind, Quantity};
 pub use text::{figures, parse, show};
 
-use laws::LAWS;
+use laws::law;
 use solve::{Origin, State};
 
 use crate::frame::units::FrameRate;
@@ -304,11 +305,12 @@ fn plan(
 ) -> Result<Plan, PlanError> {
     let state = State::solve(given)?;
     let lens = state.value(Quantity::LensDepth).is_some();
+    let of_objectives = [Quantity::ObjectiveDepth, Quantity::WaveDepth, Quantity::Index];
     let rows = state
         .known
         .iter()
-        // A lens has the depth of field of a lens; the other formula is for objectives.
-        .filter(|(q, _)| !(lens && **q == Quantity::ObjectiveDepth))
+        // A lens has the depth of field of a lens; the other formulas are for objectives.
+        .filter(|(q, _)| !(lens && of_objectives.contains(q)))
         .map(|(&quantity, known)| {
             let about = quantity.about();
             let (source, formula, mut note) = match known.origin {
@@ -316,14 +318,14 @@ fn plan(
                 Origin::Assumed(why) => (Source::Assumed, None, Some(why.to_owned())),
                 Origin::Limit(why) => (Source::Computed, None, Some(why.to_owned())),
                 Origin::Law(i) => {
-                    let law = &LAWS[i];
-                    (Source::Computed, Some(format!("{}: {}", law.name, law.formula)), None)
+                    let words = law(i).map(|law| format!("{}: {}", law.name, law.formula));
+                    (Source::Computed, words, None)
                 }
             };
             let mut shown = show(about.kind, known.value);
             match quantity {
                 // Formulas differ by tens of per cent: one figure is what they are good for.
-                Quantity::LensDepth | Quantity::ObjectiveDepth => {
+                Quantity::LensDepth | Quantity::ObjectiveDepth | Quantity::WaveDepth => {
                     shown = format!("about {}", show(about.kind, one_figure(known.value)));
                 }
                 Quantity::SlowDown => note = exact_slow_down(rates).or(note),

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use super::Plan;
-use super::laws::{LAWS, Law, Relation};
+use super::laws::{Law, Relation, laws};
 use super::quantity::Quantity;
 
 impl Law {
@@ -22,8 +22,7 @@ impl Law {
 /// Ways to `wanted`: for each, the quantities that are still to be given; the shortest first, at
 /// most three.
 pub(super) fn missing(plan: &Plan, wanted: Quantity) -> Vec<BTreeSet<Quantity>> {
-    let mut ways: Vec<BTreeSet<Quantity>> = LAWS
-        .iter()
+    let mut ways: Vec<BTreeSet<Quantity>> = laws()
         .filter(|law| law.solves(wanted))
         .filter_map(|law| {
             let mut open = BTreeSet::new();
@@ -55,7 +54,7 @@ pub(super) fn missing(plan: &Plan, wanted: Quantity) -> Vec<BTreeSet<Quantity>> 
 
 /// What can be given for `result`, which is only ever worked out.
 fn inside(plan: &Plan, result: Quantity) -> Option<BTreeSet<Quantity>> {
-    LAWS.iter()
+    laws()
         .filter(|law| law.solves(result))
         .filter_map(|law| {
             let open: Vec<Quantity> = law

@@ -212,6 +212,8 @@ pub struct ScaleArgs {
     pub magnification: Option<f64>,
     /// The camera's binning, as a tag.
     pub binning: Option<u64>,
+    /// The part of the picture that shows the rule: x, y, width, height; `None`: all of it.
+    pub region: Option<[usize; 4]>,
     /// Whether the pixels lie under a colour mosaic.
     pub mosaic: bool,
 }
@@ -256,7 +258,20 @@ pub fn run(args: &ScaleArgs) -> Result<ScaleReport, MeasureError> {
     let decoded = decode(&FrameFile::single(&args.image))?;
     let grey = grey(&decoded);
     let picture = if args.mosaic && decoded.samples.channels == 1 { levelled(&grey) } else { grey };
-    measure(&picture, args, &args.image)
+    let Some([x, y, w, h]) = args.region else { return measure(&picture, args, &args.image) };
+    let (width, height) = (picture.width(), picture.height());
+    let inside =
+        |at: usize, length: usize, all: usize| at.checked_add(length).is_some_and(|e| e <= all);
+    if !(inside(x, w, width) && inside(y, h, height)) {
+        return Err(MeasureError::input(
+            format!("the region {x},{y},{w},{h} leaves the picture of {width}x{height} px"),
+            "choose it inside",
+        ));
+    }
+    let mut report = measure(&picture.crop(x, y, w, h), args, &args.image)?;
+    // Clips are held against the whole picture.
+    (report.scale.width_px, report.scale.height_px) = (width, height);
+    Ok(report)
 }
 
 /// The same for a picture in memory; `name` is written into the result.
