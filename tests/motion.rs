@@ -141,6 +141,7 @@ fn a_ring_down_gives_frequency_damping_and_speed() {
     let take =
         Take { trigger: 5, ..Take::new(Course::Ringing(vec![ring(4.0, 440.0, 12e-3)]), 5000, 120) };
     let json = measured(&place, &take, &[]);
+    println!("{}", json["ring_down"]);
     let mode = &json["ring_down"]["found"]["modes"][0];
     let near = |v: &Value, truth: f64, relative: f64| {
         let (value, sigma) = (number(&v["value"]), number(&v["sigma"]));
@@ -208,7 +209,8 @@ fn a_cantilever_rings_as_theory_says() {
 fn a_relay_closes_and_bounces() {
     // 3 ms to the first contact, bounces of 1 and 0.5 ms (usual: 0.5 to 5 ms, common practice, no
     // source): 4.5 ms in all.
-    let course = Course::Closing { travel_px: 9.0, close_s: 3e-3, bounces_s: vec![1e-3, 0.5e-3] };
+    let bounces = vec![(1e-3, 2.0), (0.5e-3, 0.8)];
+    let course = Course::Closing { travel_px: 9.0, close_s: 3e-3, bounces };
     let rate = 10_000;
     let place = Place::new();
     let take = Take { trigger: 21, ..Take::new(course, rate, 100) };
@@ -233,9 +235,10 @@ fn an_even_speed_within_one_per_cent() {
     let json = measured(&place, &take, &["--window", "5"]);
     // Away from both ends: 6000 px/s.
     let rows = read_csv(&place.path("m/motion.csv"));
-    let sign = if number(&json["direction_deg"]) > 0.0 { 1.0 } else { -1.0 };
+    // Positive is the way it goes.
+    assert!((number(&json["direction_deg"]) - 90.0).abs() < 1.0, "{}", json["direction_deg"]);
     let middle: Vec<f64> =
-        (22..36).map(|i| sign * rows[i]["speed_px_s"].parse::<f64>().unwrap()).collect();
+        (22..36).map(|i| rows[i]["speed_px_s"].parse::<f64>().unwrap()).collect();
     let mean = middle.iter().sum::<f64>() / middle.len() as f64;
     println!("speed {mean:.1} px/s, truth 6000");
     assert!((mean / 6000.0 - 1.0).abs() < 0.01, "{middle:?}");
@@ -243,7 +246,7 @@ fn an_even_speed_within_one_per_cent() {
     assert!((number(&event["duration_s"]["value"]) - 3e-3).abs() < 1e-4, "{event}");
     // 60 mm/s at 10 um a pixel.
     let peak = number(&json["on_object"]["peak_speed_um_s"]["value"]).abs();
-    assert!((peak / 60_000.0 - 1.0).abs() < 0.06, "{peak}");
+    assert!((peak / 60_000.0 - 1.0).abs() < 0.02, "{peak}");
 }
 
 #[test]
@@ -310,7 +313,7 @@ fn what_cannot_be_measured_is_refused_with_the_reason() {
         write_gray(&path, (128, 96), &vec![1000; 128 * 96]);
     }
     let flat = ["measure", "flat", "--region", "40,30,40,40", "--rate", "1000"];
-    place.run(&flat).expect(2, &["still background was not found", "texture"]);
+    place.run(&flat).expect(2, &["still background was not found"]);
 }
 
 #[test]
@@ -340,51 +343,35 @@ fn a_new_users_mistakes_get_a_sentence_that_helps() {
 #[test]
 fn a_finished_clip_is_measured_as_the_raw_one_is() {
     let place = Place::new();
-    let originals = tree(&kept(""));
-    let [clip, dark, flat] =
-        ["comb-pluck", "black", "even"].map(|f| kept(f).into_os_string().into_string().unwrap());
-    place.run(&["run", &clip, "--dark", &dark, "--flat", &flat]).expect(0, &[]);
+    let take = Take::new(Course::Ringing(vec![ring(3.0, 171.3, 0.03)]), 2000, 80);
+    take.film(&place.path("clip"));
+    let originals = tree(&place.path("clip"));
+    place.run(&["run", "clip"]).expect(0, &["80 frames made"]);
     let done = tree(&place.path("hushframe-out"));
-    let record = read_json(&place.path("hushframe-out/comb-pluck/record.json"));
-    // The plucked tine's tip lies at 0.3 of the sheet (156, 280): see simulate/scene.rs.
+    let record = read_json(&place.path("hushframe-out/clip/record.json"));
     let origin = [0, 1].map(|i| record["origin_px"][i].as_u64().unwrap());
-    let raw = place.run(&[
-        "measure",
-        &clip,
-        "--dark",
-        &dark,
-        "--flat",
-        &flat,
-        "--region",
-        "48,74,60,20",
-        "-o",
-        "raw",
-        "--json",
-    ]);
+    let raw = place.run(&["measure", "clip", "--region", REGION, "-o", "raw", "--json"]);
     raw.expect(0, &[]);
-    let region = format!("{},{},60,20", 48 - origin[0], 74 - origin[1]);
-    let args = ["measure", "hushframe-out/comb-pluck", "--region", &region, "--json"];
-    let finished = place.run(&args);
+    let region = format!("{},{},40,32", 58 - origin[0], 44 - origin[1]);
+    let finished = place.run(&["measure", "hushframe-out/clip", "--region", &region, "--json"]);
     finished.expect(0, &["neighbouring frames were averaged before"]);
-    assert!(tree(&kept("")) == originals && tree(&place.path("hushframe-out")) == done);
+    assert!(tree(&place.path("clip")) == originals, "an original was touched");
+    assert!(tree(&place.path("hushframe-out")) == done, "a result was touched");
     assert_eq!(
-        names(&place.path("comb-pluck-motion")),
+        names(&place.path("clip-motion")),
         ["motion.csv", "motion.html", "motion.json", "motion.svg", "region.png"]
     );
-    // The tine's own frequency: 845.25 Hz by its length and thickness.
-    let truth = Tine::steel(15.0e-3, 0.2333e-3).frequency_hz(0).unwrap();
     for (name, json) in [("raw", raw.json()), ("finished", finished.json())] {
         let f = &json["ring_down"]["found"]["modes"][0]["frequency_hz"];
-        println!("{name}: {f}, truth {truth:.2}");
-        let off = (number(&f["value"]) - truth).abs();
-        assert!(off < 4.0 * number(&f["sigma"]) && off < 0.02 * truth, "{name}: {f}");
+        println!("{name}: {f}, truth 171.3");
+        let off = (number(&f["value"]) - 171.3).abs();
+        assert!(off < 4.0 * number(&f["sigma"]) && off < 0.5, "{name}: {f}");
     }
-    // Pictures for viewers are no data.
-    place.run(&["run", &clip, "--pipeline", "clean-and-label", "--out", "seen"]).expect(0, &[]);
-    place
-        .run(&["measure", "seen/comb-pluck", "--region", &region])
-        .expect(2, &["coded for display", "pipeline clean"]);
-    place.run(&["measure", "seen", "--region", &region]).expect(2, &[]);
+    // Pictures for viewers are no data; a folder of several clips is none either.
+    place.run(&["run", "clip", "--pipeline", "clean-and-label", "--out", "seen"]).expect(0, &[]);
+    let measure = |clip: &str| place.run(&["measure", clip, "--region", &region]);
+    measure("seen/clip").expect(2, &["coded for display", "pipeline clean"]);
+    measure("seen").expect(2, &["name the folder of one"]);
 }
 
 #[test]

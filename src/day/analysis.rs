@@ -125,7 +125,10 @@ pub(super) fn tell(series: &Series, looks: &Looks) -> Told {
             round_usize(SHORT * series.rate() / (std::f64::consts::TAU * f)).clamp(2, 12)
         })
     });
-    let motion = series.motion(window, 3).unwrap_or_default();
+    // A cubic keeps the speed of an oscillation but overshoots where a motion sets in; a parabola
+    // does not, and flattens instead.
+    let degree = if ring.found().is_some() { 3 } else { 2 };
+    let motion = series.motion(window, degree).unwrap_or_default();
     let peak = |value: fn(&Motion) -> (f64, f64)| {
         let best = motion.iter().map(value).max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()))?;
         Some(Measured { value: best.0, sigma: best.1 })
@@ -148,7 +151,11 @@ fn trains(series: &Series) -> Result<Repeating, MeasureError> {
     repeating(&times, sigma)
 }
 
-/// The part from just after the largest displacement from where it comes to rest.
+/// How far, in its uncertainties, a part that is held may seem to move.
+const HELD: f64 = 5.0;
+
+/// The part from just after the largest displacement from where it comes to rest; where it was
+/// held there, from when it was let go.
 fn after_the_blow(series: &Series) -> Result<Series, MeasureError> {
     let s = series.samples();
     let tail = &s[s.len() - s.len() / 4 - 1..];
@@ -156,7 +163,9 @@ fn after_the_blow(series: &Series) -> Result<Series, MeasureError> {
     let blow = (0..s.len())
         .max_by(|&a, &b| (s[a].value - rest).abs().total_cmp(&(s[b].value - rest).abs()))
         .unwrap_or(0);
-    let from = s.get(blow + 1).unwrap_or(&s[blow]).time_s;
+    let held = |i: &usize| (s[*i].value - s[blow].value).abs() < HELD * s[*i].sigma;
+    let last = (blow..s.len()).take_while(held).last().unwrap_or(blow);
+    let from = s.get(last + 1).unwrap_or(&s[last]).time_s;
     series.between(from, f64::INFINITY)
 }
 

@@ -71,7 +71,7 @@ impl Opened {
         let folder = &place.job.input;
         if folder.join("record.json").is_file() && folder.join("frames").is_dir() {
             Finished::read(folder)?.open(place.job.facts.first().cloned().unwrap_or_default())
-        } else if folder.join("shoot.toml").is_file() || folder.join(".references").is_dir() {
+        } else if folder.join("shoot.toml").is_file() || holds_clips(folder) {
             Err(DayError::Refused(format!(
                 "{}: holds several clips: name the folder of one",
                 printable(folder)
@@ -115,6 +115,12 @@ impl Opened {
         })?;
         Ok(rate.value.time_s(frame, self.trigger))
     }
+}
+
+/// Whether a folder holds the results of clips.
+fn holds_clips(folder: &Path) -> bool {
+    let made = |e: std::fs::DirEntry| e.path().join("record.json").is_file();
+    std::fs::read_dir(folder).is_ok_and(|d| d.flatten().any(made))
 }
 
 /// Light in DN above black: the mean of the channels.

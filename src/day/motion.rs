@@ -114,7 +114,7 @@ pub struct MotionReport {
     pub clip: String,
     /// The part: x, y, width, height in px.
     pub region: [usize; 4],
-    /// Direction of the displacements told, in degrees: 0 right, 90 down.
+    /// Direction of the displacements told, in degrees: 0 right, 90 down, -90 up.
     pub direction_deg: f64,
     /// Frames of the clip that were looked at.
     pub frames: usize,
@@ -161,7 +161,7 @@ pub fn run(args: &MotionArgs, out: &Path, work: &Work<'_>) -> Result<MotionRepor
     clip.time_s(clip.trigger)?;
     let (steps, first) = follow(args, &clip, work)?;
     let found: Vec<Option<Followed>> = steps.iter().map(|s| s.found).collect();
-    let direction = args.direction_deg.unwrap_or_else(|| main_direction_deg(&found));
+    let direction = args.direction_deg.unwrap_or_else(|| outward(&found));
     let times: Vec<f64> = steps.iter().map(|s| s.time_s).collect();
     let series = series_along(&found, &times, direction)?;
     let seconds = |range: Option<(u64, u64)>| -> Result<Option<(f64, f64)>, DayError> {
@@ -194,6 +194,22 @@ pub fn run(args: &MotionArgs, out: &Path, work: &Work<'_>) -> Result<MotionRepor
     warn(&mut report);
     write(&mut report, &steps, &series, first.as_ref(), out)?;
     Ok(report)
+}
+
+/// The direction of most motion, that way round in which it goes furthest from where it began;
+/// above -180 to 180 degrees.
+fn outward(found: &[Option<Followed>]) -> f64 {
+    let axis = main_direction_deg(found);
+    let (sin, cos) = libm::sincos(axis.to_radians());
+    let along = |f: &Followed| f.shift[0] * cos + f.shift[1] * sin;
+    let first = found.iter().flatten().map(along).next().unwrap_or(0.0);
+    let away = found.iter().flatten().map(|f| along(f) - first);
+    let furthest = away.max_by(|a, b| a.abs().total_cmp(&b.abs())).unwrap_or(0.0);
+    match (furthest < 0.0, axis > 0.0) {
+        (false, _) => axis,
+        (true, true) => axis - 180.0,
+        (true, false) => axis + 180.0,
+    }
 }
 
 fn median_sigma(found: &[Option<Followed>], direction_deg: f64) -> f64 {

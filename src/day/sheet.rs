@@ -86,7 +86,7 @@ pub(super) fn lines(report: &MotionReport) -> Vec<(String, String)> {
         None => m,
     };
     add("part found", format!("in {} of {} frames", report.followed, report.frames));
-    add("direction", format!("{:.1} degrees (0 right, 90 down)", report.direction_deg));
+    add("direction", format!("{:.1} degrees (0 right, 90 down, -90 up)", report.direction_deg));
     add(
         "uncertainty of a displacement",
         match &report.on_object {

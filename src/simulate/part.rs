@@ -30,8 +30,8 @@ pub enum Course {
         travel_px: f64,
         /// Time from open to first contact in seconds.
         close_s: f64,
-        /// Length of each bounce in seconds; each is as high as its first speed throws it.
-        bounces_s: Vec<f64>,
+        /// Length in seconds and height in pixels of each bounce, a parabola.
+        bounces: Vec<(f64, f64)>,
     },
     /// An even speed between two rests.
     Sliding {
@@ -64,8 +64,8 @@ impl Course {
                 };
                 modes.iter().map(swing).sum()
             }
-            Self::Closing { travel_px, close_s, bounces_s } => {
-                closing(time_s, (*travel_px, *close_s), bounces_s)
+            Self::Closing { travel_px, close_s, bounces } => {
+                closing(time_s, (*travel_px, *close_s), bounces)
             }
             Self::Sliding { speed_px_s, length_s } => speed_px_s * time_s.clamp(0.0, *length_s),
             Self::Beating { travel_px, rate_hz, limp_s } => {
@@ -82,8 +82,8 @@ impl Course {
     #[must_use]
     pub fn end_s(&self) -> Option<f64> {
         match self {
-            Self::Closing { close_s, bounces_s, .. } => {
-                Some(close_s + bounces_s.iter().sum::<f64>())
+            Self::Closing { close_s, bounces, .. } => {
+                Some(close_s + bounces.iter().map(|b| b.0).sum::<f64>())
             }
             Self::Sliding { length_s, .. } => Some(*length_s),
             Self::Ringing(_) | Self::Beating { .. } => None,
@@ -91,16 +91,16 @@ impl Course {
     }
 }
 
-fn closing(time_s: f64, (travel, close_s): (f64, f64), bounces_s: &[f64]) -> f64 {
+fn closing(time_s: f64, (travel, close_s): (f64, f64), bounces: &[(f64, f64)]) -> f64 {
     let pull = 2.0 * travel / (close_s * close_s);
     if time_s < close_s {
         return 0.5 * pull * time_s.max(0.0) * time_s.max(0.0);
     }
     let mut t = time_s - close_s;
-    for &length in bounces_s {
+    for &(length, height) in bounces {
         if t < length {
-            // Thrown back, and pulled down again by the same force.
-            return travel - 0.5 * pull * t * (length - t);
+            let part = t / length;
+            return travel - 4.0 * height * part * (1.0 - part);
         }
         t -= length;
     }
@@ -202,13 +202,16 @@ mod tests {
     #[test]
     fn courses_are_what_they_say() {
         // Even acceleration: half the time, a quarter of the way (s = a t^2 / 2).
-        let c = Course::Closing { travel_px: 8.0, close_s: 2e-3, bounces_s: vec![1e-3, 0.5e-3] };
+        let c = Course::Closing {
+            travel_px: 8.0,
+            close_s: 2e-3,
+            bounces: vec![(1e-3, 2.0), (0.5e-3, 0.7)],
+        };
         assert!((c.at(1e-3) - 2.0).abs() < 1e-12 && c.at(-1.0).abs() < 1e-12);
         for t in [2e-3, 3e-3, 3.5e-3, 9.0] {
             assert!((c.at(t) - 8.0).abs() < 1e-9, "{t}");
         }
-        // Thrown up for 1 ms: g T^2 / 8 high.
-        assert!((8.0 - c.at(2.5e-3) - 4e6 * 1e-6 / 8.0).abs() < 1e-9);
+        assert!((c.at(2.5e-3) - 6.0).abs() < 1e-9 && (c.at(3.25e-3) - 7.3).abs() < 1e-9);
         assert!((c.end_s().unwrap() - 3.5e-3).abs() < 1e-12);
         let c = Course::Sliding { speed_px_s: 100.0, length_s: 0.1 };
         assert!((c.at(0.05) - 5.0).abs() < 1e-12 && (c.at(1.0) - 10.0).abs() < 1e-12);
