@@ -6,9 +6,10 @@ use std::path::Path;
 
 use hushframe::frame::convert::{round_u16, to_f32};
 use hushframe::optics::Tine;
-use hushframe::simulate::Scene as _;
+use hushframe::simulate::Scene;
 use hushframe::simulate::part::{Course, MovingPart, PartSettings};
-use hushframe::simulate::textured::Ring;
+use hushframe::simulate::texture::grain;
+use hushframe::simulate::textured::{DiscSettings, Ring, Textured};
 use rand::SeedableRng as _;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution as _, Poisson, StandardNormal};
@@ -44,7 +45,6 @@ impl Take {
 
     /// Films it into a folder, with a rig that drifts and trembles by half a pixel.
     fn film(&self, folder: &Path) {
-        fs::create_dir_all(folder).unwrap();
         let scene = MovingPart::new(&PartSettings {
             size: SIZE,
             part: PART,
@@ -53,6 +53,12 @@ impl Take {
             seed: 40 + self.seed,
         })
         .unwrap();
+        self.film_scene(folder, &scene);
+    }
+
+    /// The same of another scene.
+    fn film_scene(&self, folder: &Path, scene: &dyn Scene) {
+        fs::create_dir_all(folder).unwrap();
         let mut rng = ChaCha8Rng::seed_from_u64(self.seed);
         for k in 1..=self.frames {
             let t = (f64::from(k) - f64::from(self.trigger)) / f64::from(self.rate);
@@ -263,11 +269,40 @@ fn a_beat_has_a_rate_and_limps() {
 }
 
 #[test]
+fn a_turning_part_tells_its_rotation() {
+    // 0.5 rad/s clockwise for 60 frames at 1000 fps: 29.5 mrad in the last one.
+    let disc = DiscSettings {
+        fraction: 0.3,
+        velocity_px_s: (0.0, 0.0),
+        spin_rad_s: 0.5,
+        ..DiscSettings::default()
+    };
+    let scene = Textured::new(SIZE, &grain((200, 170), 0.5, 0.15, 9), &disc).unwrap();
+    let place = Place::new();
+    let take = Take::new(Course::Ringing(Vec::new()), 1000, 60);
+    take.film_scene(&place.path("clip"), &scene);
+    let args = ["measure", "clip", "--region", "56,46,48,36", "-o", "m", "--rotation", "--json"];
+    let json = place.run(&args).json();
+    let rows = read_csv(&place.path("m/motion.csv"));
+    let at = |i: usize, name: &str| rows[i][name].parse::<f64>().unwrap();
+    let start = (0..5).map(|i| at(i, "rotation_mrad") - 0.5 * i as f64).sum::<f64>() / 5.0;
+    let (mut squares, mut claimed) = (0.0, 0.0);
+    for i in 0..60 {
+        squares += (at(i, "rotation_mrad") - start - 0.5 * i as f64).powi(2);
+        claimed += at(i, "rotation_sigma_mrad").powi(2);
+    }
+    let ratio = (squares / claimed).sqrt();
+    println!("rotation: rms error {ratio:.2} of what is claimed; last {}", at(59, "rotation_mrad"));
+    assert!(ratio < 1.5, "{ratio}");
+    assert!((number(&json["peak_rotation_rad"]["value"]) / 29.5e-3 - 1.0).abs() < 0.1);
+}
+
+#[test]
 fn a_rolling_shutter_moves_times() {
     // 10 us a row; the region's middle lies in row 59.5: 0.595 ms later.
     let course = Course::Sliding { speed_px_s: 3000.0, length_s: 4e-3 };
     let place = Place::new();
-    let take = Take { trigger: 21, row_time_s: 10e-6, ..Take::new(course.clone(), 1500, 60) };
+    let take = Take { trigger: 21, row_time_s: 10e-6, ..Take::new(course, 1500, 60) };
     let told = measured(&place, &take, &[]);
     let rows = read_csv(&place.path("m/motion.csv"));
     let first: f64 = rows[0]["time_s"].parse().unwrap();

@@ -323,7 +323,8 @@ fn lamps() {
         "--light-most 1.0 --light-least 0.6",
         &[("flicker", 25.0, EXACT), ("flicker_index", 0.0796, THREE)],
     );
-    check("--flicker 100", &[("flicker_index", 0.318, THREE)]);
+    // A sine of 100 %: 0.318.
+    check("--flicker 100", &[("flicker_index", 1.0 / std::f64::consts::PI, THREE)]);
     // |f - k rate|, times playback / rate (arithmetic).
     for (rate, mains, alias, screen) in [
         ("1000", "50", 100.0, 2.50),

@@ -42,6 +42,12 @@ pub(super) struct Args {
     /// Frames on each side that speed is taken from [default: by the ringing, or 4]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(2..=500))]
     window: Option<u16>,
+    /// Also the part's rotation, from the two halves of its region
+    #[arg(long)]
+    rotation: bool,
+    /// Also pictures for the edit: box, path, and a graph that grows under the picture
+    #[arg(long)]
+    overlay: bool,
     /// Pipeline whose corrections raw frames get: clean, or a file
     #[arg(long, value_name = "FILE", default_value = shoot::DEFAULT_PIPELINE)]
     pipeline: String,
@@ -86,6 +92,8 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
         ring: args.ring,
         modes: usize::from(args.modes),
         window: args.window.map(usize::from),
+        rotation: args.rotation,
+        overlay: args.overlay,
     };
     let out = args.output.clone().unwrap_or_else(|| PathBuf::from(format!("{name}-motion")));
     let watch = ui.watch(&name);

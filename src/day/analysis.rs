@@ -166,7 +166,8 @@ fn after_the_blow(series: &Series) -> Result<Series, MeasureError> {
     let held = |i: &usize| (s[*i].value - s[blow].value).abs() < HELD * s[*i].sigma;
     let last = (blow..s.len()).take_while(held).last().unwrap_or(blow);
     let from = s.get(last + 1).unwrap_or(&s[last]).time_s;
-    series.between(from, f64::INFINITY)
+    // What never moves has no such place: then it is looked at as a whole.
+    series.between(from, f64::INFINITY).or_else(|_| Ok(series.clone()))
 }
 
 fn ringing(series: &Series, looks: &Looks) -> Result<Ringing, MeasureError> {

@@ -15,7 +15,7 @@ use crate::engine::analyse::{Analysis, analyse};
 use crate::engine::correct::{Corrector, coding, luma, luma_noise};
 use crate::engine::source::Source;
 use crate::footage::{Decoded, FactSource, Facts, FootageError, FrameFile, decode, printable};
-use crate::frame::convert::{round_usize, to_f32};
+use crate::frame::convert::{round_u64, round_usize, to_f32};
 use crate::frame::{Coding, FixedPlane, Layout, NoiseModel, Plane};
 use crate::night::job::ClipJob;
 use crate::night::{noise, place, references};
@@ -206,7 +206,7 @@ impl Finished {
         let white = self.number("/white_dn")? - self.number("/black_dn")?;
         let trigger = match &facts.trigger_frame {
             Some(t) => t.value,
-            None => round_usize(self.number("/inputs/first_frame")?) as u64,
+            None => round_u64(self.number("/inputs/first_frame")?),
         };
         let listed = self.listed(steadied)?;
         let name = self.folder.file_name().unwrap_or_default().to_string_lossy().into_owned();
@@ -271,7 +271,7 @@ impl Finished {
                 let number = |i: usize| field(i).parse::<f64>().ok();
                 let frame: u64 = field(0).parse().map_err(|_| bad())?;
                 let path = self.folder.join("frames").join(place::file_name(frame));
-                let file = path.is_file().then(|| FrameFile { number: frame, path, page: 0 });
+                let file = path.is_file().then_some(FrameFile { number: frame, path, page: 0 });
                 let status = status(field(4));
                 let shift = number(1).zip(number(2)).map(|(x, y)| [x, y]);
                 let pose = file.as_ref().and(shift).zip(number(3)).map(|(shift, sigma)| Pose {

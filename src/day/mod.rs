@@ -7,6 +7,7 @@
 mod analysis;
 mod clip;
 pub mod motion;
+mod overlay;
 mod plot;
 pub mod scale;
 mod sheet;

@@ -7,6 +7,7 @@ use serde::Serialize;
 
 use super::analysis::{Looks, Told, tell};
 use super::clip::{Listed, Opened, Place};
+use super::overlay::Film;
 use super::{DayError, begins_with, plot, sheet};
 use crate::engine::{Phase, Work};
 use crate::footage::{
@@ -14,6 +15,7 @@ use crate::footage::{
 };
 use crate::frame::FixedPlane;
 use crate::frame::convert::round_isize;
+use crate::measure::MeasureError;
 use crate::measure::follow::{
     BLOCK, Followed, Follower, main_direction_deg, on_object, series_along,
 };
@@ -51,6 +53,10 @@ pub struct MotionArgs {
     pub modes: usize,
     /// Frames on each side from which speed is taken.
     pub window: Option<usize>,
+    /// Whether the part's rotation is told too, from the two halves of its region.
+    pub rotation: bool,
+    /// Whether pictures with path and growing graph are made.
+    pub overlay: bool,
 }
 
 /// One frame's displacement.
@@ -64,6 +70,8 @@ pub struct Step {
     pub status: &'static str,
     /// The displacement, where the part was found.
     pub found: Option<Followed>,
+    /// Rotation since the first frame in rad, clockwise on screen, where it was asked for.
+    pub rotation: Option<Measured>,
 }
 
 /// The scale, and what was found in lengths on the object.
@@ -126,6 +134,8 @@ pub struct MotionReport {
     pub row_time_s: Option<f64>,
     /// Median standard uncertainty of a displacement in px.
     pub sigma_px: f64,
+    /// Largest rotation in rad, clockwise on screen, where it was asked for.
+    pub peak_rotation_rad: Option<Measured>,
     /// What the series tells; in px, px/s and px/s^2.
     #[serde(flatten)]
     pub told: Told,
@@ -159,7 +169,7 @@ pub fn run(args: &MotionArgs, out: &Path, work: &Work<'_>) -> Result<MotionRepor
     check_place(args, out)?;
     let clip = Opened::new(&Place { job: &args.job, out }, work)?;
     clip.time_s(clip.trigger)?;
-    let (steps, first) = follow(args, &clip, work)?;
+    let Tracked { wanted, steps, first, region } = follow(args, &clip, work)?;
     let found: Vec<Option<Followed>> = steps.iter().map(|s| s.found).collect();
     let direction = args.direction_deg.unwrap_or_else(|| outward(&found));
     let times: Vec<f64> = steps.iter().map(|s| s.time_s).collect();
@@ -187,11 +197,26 @@ pub fn run(args: &MotionArgs, out: &Path, work: &Work<'_>) -> Result<MotionRepor
         on_object: clip.facts.scale.as_ref().map(|s| OnObject::new(s, &told)),
         row_time_s: clip.facts.row_time.as_ref().map(|r| r.value.s()),
         sigma_px: median_sigma(&found, direction),
+        peak_rotation_rad: steps
+            .iter()
+            .filter_map(|s| s.rotation)
+            .max_by(|a, b| a.value.abs().total_cmp(&b.value.abs())),
         told,
         files: Vec::new(),
         warnings: clip.warnings.clone(),
     };
     warn(&mut report);
+    if args.overlay {
+        let film = Film {
+            clip: &clip,
+            wanted: &wanted,
+            steps: &steps,
+            series: &series,
+            region,
+            unit: report.on_object.as_ref().map_or((1.0, "px"), |o| (o.um_per_px, "\u{b5}m")),
+        };
+        film.write(&out.join("overlay"), work)?;
+    }
     write(&mut report, &steps, &series, first.as_ref(), out)?;
     Ok(report)
 }
@@ -300,12 +325,19 @@ impl View {
     }
 }
 
-/// Follows the part; also gives the first picture that was followed.
-fn follow(
-    args: &MotionArgs,
-    clip: &Opened,
-    work: &Work<'_>,
-) -> Result<(Vec<Step>, Option<OutFrame>), DayError> {
+/// A part that was followed.
+struct Tracked {
+    /// Index in the clip of each step's frame.
+    wanted: Vec<usize>,
+    steps: Vec<Step>,
+    /// The first picture with the region and the path drawn in.
+    first: Option<OutFrame>,
+    /// The part in the reference pose, in px of the pictures.
+    region: [f64; 4],
+}
+
+/// Follows the part.
+fn follow(args: &MotionArgs, clip: &Opened, work: &Work<'_>) -> Result<Tracked, DayError> {
     let inside = |l: &&Listed| args.job.range.is_none_or(|(a, b)| l.frame >= a && l.frame <= b);
     let wanted: Vec<usize> = (0..clip.listed.len()).filter(|&i| inside(&&clip.listed[i])).collect();
     let there = |&&i: &&usize| clip.listed[i].pose.is_some();
@@ -318,19 +350,26 @@ fn follow(
     let block: Vec<(FixedPlane, Pose)> = learned.par_iter().filter_map(|&i| read(i)).collect();
     let lent: Vec<(&FixedPlane, Pose)> = block.iter().map(|(f, p)| (f, *p)).collect();
     let noise = view.noise(clip);
-    let mut follower = if clip.finished() {
-        Follower::bounded(&lent, view.region, &noise)?
-    } else {
-        Follower::new(&lent, view.region, &noise)?
+    let learn = |region: [usize; 4]| {
+        if clip.finished() {
+            Follower::bounded(&lent, region, &noise)
+        } else {
+            Follower::new(&lent, region, &noise)
+        }
     };
+    let mut follower = learn(view.region)?;
+    let mut halves = if args.rotation { Some(Halves::new(view.region, learn)?) } else { None };
     let mut steps = Vec::with_capacity(wanted.len());
     for batch in wanted.chunks(BATCH) {
         work.check()?;
         let frames: Vec<_> = batch.par_iter().map(|&i| read(i)).collect();
         for (&i, frame) in batch.iter().zip(&frames) {
             let found = frame.as_ref().and_then(|(f, p)| follower.step(f, p));
+            let turned = frame.as_ref().and_then(|(f, p)| halves.as_mut()?.step(f, p));
             let top = args.region[1] as f64 - first.shift[1] * clip.span as f64;
-            steps.push(step(clip, &clip.listed[i], found, (top, args.region[3]))?);
+            let mut own = step(clip, &clip.listed[i], found, (top, args.region[3]))?;
+            own.rotation = turned;
+            steps.push(own);
         }
         work.progress.step(Phase::Analyse, steps.len() as u64, wanted.len() as u64);
     }
@@ -340,7 +379,52 @@ fn follow(
         let shown = [place(x, pose.shift[0]), place(y, pose.shift[1]), w, h];
         sheet::picture(f, shown, &steps, clip.span)
     });
-    Ok((steps, picture))
+    let [x, y, w, h] = view.region;
+    let region = [view.window[0] + x, view.window[1] + y, w, h].map(|v| v as f64);
+    Ok(Tracked { wanted, steps, first: picture, region })
+}
+
+/// The two halves of a region, followed on their own: what turns moves them apart.
+struct Halves {
+    followers: [Follower; 2],
+    /// Distance of their middles in pixels, and whether they lie one below the other.
+    apart: f64,
+    upright: bool,
+    /// Rotation of the first frame against the template, which is a mean over all of a block.
+    zero: Option<f64>,
+}
+
+impl Halves {
+    fn new(
+        [x, y, w, h]: [usize; 4],
+        learn: impl Fn([usize; 4]) -> Result<Follower, MeasureError>,
+    ) -> Result<Self, DayError> {
+        let upright = h > w;
+        let (first, second, apart) = if upright {
+            ([x, y, w, h / 2], [x, y + h - h / 2, w, h / 2], h - h / 2)
+        } else {
+            ([x, y, w / 2, h], [x + w - w / 2, y, w / 2, h], w - w / 2)
+        };
+        let told = |e: MeasureError| {
+            DayError::Refused(format!("rotation needs both halves of the region: {e}"))
+        };
+        let followers = [learn(first).map_err(told)?, learn(second).map_err(told)?];
+        Ok(Self { followers, apart: apart as f64, upright, zero: None })
+    }
+
+    /// Rotation since the first frame in rad, clockwise on screen; the background's own uncertainty is in both halves
+    /// alike and cancels.
+    fn step(&mut self, frame: &FixedPlane, pose: &Pose) -> Option<Measured> {
+        let [a, b] = self.followers.each_mut().map(|f| f.step(frame, pose));
+        let (a, b) = (a?, b?);
+        let (axis, sign) = if self.upright { (0, -1.0) } else { (1, 1.0) };
+        let own = |s: f64| (s * s - pose.sigma * pose.sigma).max(0.0);
+        let turned = sign * libm::atan2(b.shift[axis] - a.shift[axis], self.apart);
+        Some(Measured {
+            value: turned - *self.zero.get_or_insert(turned),
+            sigma: (own(a.sigma[axis]) + own(b.sigma[axis])).sqrt() / self.apart,
+        })
+    }
 }
 
 /// One frame's row, in pixels of the clip and with the time of the part's own row.
@@ -362,7 +446,13 @@ fn step(
     let row = listed.row + top + 0.5 * (height as f64 - 1.0) + moved;
     let delay = clip.facts.row_time.as_ref().map_or(0.0, |r| r.value.s() * row);
     let status = if found.is_none() && listed.pose.is_some() { "lost" } else { listed.status };
-    Ok(Step { frame: listed.frame, time_s: clip.time_s(listed.frame)? + delay, status, found })
+    Ok(Step {
+        frame: listed.frame,
+        time_s: clip.time_s(listed.frame)? + delay,
+        status,
+        found,
+        rotation: None,
+    })
 }
 
 fn write(

@@ -16,7 +16,8 @@ use crate::measure::ring::Measured;
 pub(super) const HEADER: &str = "frame,time_s,shift_x_px,shift_y_px,sigma_x_px,sigma_y_px,\
                                  along_px,along_sigma_px,along_um,along_sigma_um,\
                                  speed_px_s,speed_sigma_px_s,\
-                                 acceleration_px_s2,acceleration_sigma_px_s2,status";
+                                 acceleration_px_s2,acceleration_sigma_px_s2,\
+                                 rotation_mrad,rotation_sigma_mrad,status";
 
 /// One row a frame; fields of frames without the part are empty.
 pub(super) fn table(report: &MotionReport, steps: &[Step], series: &Series) -> String {
@@ -50,7 +51,14 @@ pub(super) fn table(report: &MotionReport, steps: &[Step], series: &Series) -> S
             }
             None => out.push_str(",,,,,,,,,,,,"),
         }
-        let _ = writeln!(out, "{}", s.status);
+        match s.rotation {
+            Some(r) => {
+                let _ = writeln!(out, "{:.4},{:.4},{}", 1e3 * r.value, 1e3 * r.sigma, s.status);
+            }
+            None => {
+                let _ = writeln!(out, ",,{}", s.status);
+            }
+        }
     }
     out
 }
@@ -68,81 +76,119 @@ pub(super) fn shown(m: Measured, factor: f64, unit: &str) -> String {
     format!("{value:.places$} \u{b1} {sigma:.places$} {unit}").trim_end().to_owned()
 }
 
+/// Names and values for people, in order.
+struct Lines<'a> {
+    report: &'a MotionReport,
+    /// Micrometres a pixel; 1 where lengths are in pixels.
+    um: f64,
+    out: Vec<(String, String)>,
+}
+
 /// What was found, in lines of words and values; uncertainties are standard ones.
 pub(super) fn lines(report: &MotionReport) -> Vec<(String, String)> {
-    let mut out = Vec::new();
-    let mut add = |name: &str, value: String| out.push((name.to_owned(), value));
-    let (um, unit) = match &report.on_object {
-        Some(o) => (o.um_per_px, "um"),
-        None => (1.0, "px"),
-    };
-    // The scale's own uncertainty is in these.
-    let length = |m: Measured| match &report.on_object {
-        Some(o) => {
-            let own = o.sigma_um_per_px.unwrap_or(0.0);
-            let (value, sigma) = on_object(m.value, m.sigma, um, own);
-            Measured { value, sigma }
-        }
-        None => m,
-    };
-    add("part found", format!("in {} of {} frames", report.followed, report.frames));
-    add("direction", format!("{:.1} degrees (0 right, 90 down, -90 up)", report.direction_deg));
-    add(
-        "uncertainty of a displacement",
-        match &report.on_object {
-            Some(_) => format!("{:.4} px, {:.4} um", report.sigma_px, report.sigma_px * um),
-            None => format!("{:.4} px", report.sigma_px),
-        },
-    );
-    match &report.told.event {
-        Sought::Found(e) => {
-            add("event starts", shown(e.start.time_s, 1e3, "ms"));
-            add("event ends", shown(e.end.time_s, 1e3, "ms"));
-            add("event lasts", shown(e.duration_s, 1e3, "ms"));
-            add("event moves it by", shown(length(e.travel), 1.0, unit));
-        }
-        Sought::Refused(why) => add("event", format!("none: {why}")),
+    let um = report.on_object.as_ref().map_or(1.0, |o| o.um_per_px);
+    let mut lines = Lines { report, um, out: Vec::new() };
+    lines.part();
+    lines.event();
+    lines.ring_down();
+    lines.repeating();
+    lines.speed();
+    lines.out
+}
+
+impl Lines<'_> {
+    fn add(&mut self, name: &str, value: String) {
+        self.out.push((name.to_owned(), value));
     }
-    match &report.told.ring_down {
-        Sought::Found(r) => {
-            for (i, m) in r.fit.modes.iter().enumerate() {
-                let name = |what: &str| format!("mode {}, {what}", i + 1);
-                add(&name("frequency"), shown(m.frequency_hz, 1.0, "Hz"));
-                match (m.damping_ratio, m.tau_s, m.tau_above_s) {
-                    (Some(ratio), Some(tau), _) => {
-                        add(&name("damping ratio"), shown(ratio, 1.0, ""));
-                        add(&name("time constant"), shown(tau, 1e3, "ms"));
-                    }
-                    (_, _, Some(least)) => {
-                        add(&name("time constant"), format!("more than {:.3} ms", 1e3 * least));
-                    }
-                    _ => {}
-                }
-                add(&name("amplitude"), shown(length(m.amplitude), 1.0, unit));
+
+    /// A length, or what has one in it; the scale's own uncertainty goes in.
+    fn length(&self, m: Measured, (factor, unit): (f64, &str), in_px: &str) -> String {
+        match &self.report.on_object {
+            Some(o) => {
+                let own = o.sigma_um_per_px.unwrap_or(0.0);
+                let (value, sigma) = on_object(m.value, m.sigma, self.um, own);
+                shown(Measured { value, sigma }, factor, unit)
             }
-            add("ring-down taken from", format!("{:.3} to {:.3} ms", 1e3 * r.from_s, 1e3 * r.to_s));
+            None => shown(m, 1.0, in_px),
         }
-        Sought::Refused(why) => add("ring-down", format!("none: {why}")),
     }
-    match &report.told.repeating {
-        Sought::Found(r) => {
-            add("repeats", format!("{}, {} times", shown(r.rate_hz, 1.0, "Hz"), r.count));
-            add("scatter of its times", format!("{:.4} ms", 1e3 * r.jitter_s));
-            add("limp", shown(r.limp_s, 1e3, "ms"));
+
+    fn part(&mut self) {
+        let r = self.report;
+        self.add("part found", format!("in {} of {} frames", r.followed, r.frames));
+        let direction = format!("{:.1} degrees (0 right, 90 down, -90 up)", r.direction_deg);
+        self.add("direction", direction);
+        let px = format!("{:.4} px", r.sigma_px);
+        let text = match &r.on_object {
+            Some(_) => format!("{px}, {:.4} um", r.sigma_px * self.um),
+            None => px,
+        };
+        self.add("uncertainty of a displacement", text);
+    }
+
+    fn event(&mut self) {
+        match &self.report.told.event {
+            Sought::Found(e) => {
+                self.add("event starts", shown(e.start.time_s, 1e3, "ms"));
+                self.add("event ends", shown(e.end.time_s, 1e3, "ms"));
+                self.add("event lasts", shown(e.duration_s, 1e3, "ms"));
+                let travel = self.length(e.travel, (1.0, "um"), "px");
+                self.add("event moves it by", travel);
+            }
+            Sought::Refused(why) => self.add("event", format!("none: {why}")),
         }
-        Sought::Refused(why) => add("repeats", format!("no: {why}")),
     }
-    let (speed, speed_unit) =
-        if report.on_object.is_some() { (1e-3, "mm/s") } else { (1.0, "px/s") };
-    if let Some(v) = report.told.peak_speed {
-        add("largest speed", shown(length(v), speed, speed_unit));
+
+    fn ring_down(&mut self) {
+        let r = match &self.report.told.ring_down {
+            Sought::Found(r) => r,
+            Sought::Refused(why) => return self.add("ring-down", format!("none: {why}")),
+        };
+        for (i, m) in r.fit.modes.iter().enumerate() {
+            let name = |what: &str| format!("mode {}, {what}", i + 1);
+            self.add(&name("frequency"), shown(m.frequency_hz, 1.0, "Hz"));
+            match (m.damping_ratio, m.tau_s, m.tau_above_s) {
+                (Some(ratio), Some(tau), _) => {
+                    self.add(&name("damping ratio"), shown(ratio, 1.0, ""));
+                    self.add(&name("time constant"), shown(tau, 1e3, "ms"));
+                }
+                (_, _, Some(least)) => {
+                    self.add(&name("time constant"), format!("more than {:.3} ms", 1e3 * least));
+                }
+                _ => {}
+            }
+            let amplitude = self.length(m.amplitude, (1.0, "um"), "px");
+            self.add(&name("amplitude"), amplitude);
+        }
+        let part = format!("{:.3} to {:.3} ms", 1e3 * r.from_s, 1e3 * r.to_s);
+        self.add("ring-down taken from", part);
     }
-    let (force, force_unit) =
-        if report.on_object.is_some() { (1e-6, "m/s^2") } else { (1.0, "px/s^2") };
-    if let Some(a) = report.told.peak_acceleration {
-        add("largest acceleration", shown(length(a), force, force_unit));
+
+    fn repeating(&mut self) {
+        match &self.report.told.repeating {
+            Sought::Found(r) => {
+                let rate = format!("{}, {} times", shown(r.rate_hz, 1.0, "Hz"), r.count);
+                self.add("repeats", rate);
+                self.add("scatter of its times", format!("{:.4} ms", 1e3 * r.jitter_s));
+                self.add("limp", shown(r.limp_s, 1e3, "ms"));
+            }
+            Sought::Refused(why) => self.add("repeats", format!("no: {why}")),
+        }
     }
-    out
+
+    fn speed(&mut self) {
+        if let Some(v) = self.report.told.peak_speed {
+            let text = self.length(v, (1e-3, "mm/s"), "px/s");
+            self.add("largest speed", text);
+        }
+        if let Some(a) = self.report.told.peak_acceleration {
+            let text = self.length(a, (1e-6, "m/s^2"), "px/s^2");
+            self.add("largest acceleration", text);
+        }
+        if let Some(r) = self.report.peak_rotation_rad {
+            self.add("largest rotation", format!("{} (clockwise)", shown(r, 1e3, "mrad")));
+        }
+    }
 }
 
 /// A page that needs nothing else: plot, numbers, notes.
