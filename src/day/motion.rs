@@ -412,8 +412,8 @@ impl Halves {
         Ok(Self { followers, apart: apart as f64, upright, zero: None })
     }
 
-    /// Rotation since the first frame in rad, clockwise on screen; the background's own uncertainty is in both halves
-    /// alike and cancels.
+    /// Rotation since the first frame in rad, clockwise on screen; the background's own
+    /// uncertainty is in both halves alike and cancels.
     fn step(&mut self, frame: &FixedPlane, pose: &Pose) -> Option<Measured> {
         let [a, b] = self.followers.each_mut().map(|f| f.step(frame, pose));
         let (a, b) = (a?, b?);
