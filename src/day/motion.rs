@@ -385,9 +385,12 @@ fn follow(args: &MotionArgs, clip: &Opened, work: &Work<'_>) -> Result<Tracked, 
 }
 
 /// The two halves of a region, followed on their own: what turns moves them apart.
+///
+/// Limits: each half is fitted by a shift alone against a mean of many frames, so a turn reads
+/// low: 0.93 of the truth for 59 mrad on 48 x 36 px (`a_turning_part_tells_its_rotation`).
 struct Halves {
     followers: [Follower; 2],
-    /// Distance of their middles in pixels, and whether they lie one below the other.
+    /// Distance of the places that they measure at, in pixels, and whether they lie one below the other.
     apart: f64,
     upright: bool,
     /// Rotation of the first frame against the template, which is a mean over all of a block.
@@ -400,16 +403,18 @@ impl Halves {
         learn: impl Fn([usize; 4]) -> Result<Follower, MeasureError>,
     ) -> Result<Self, DayError> {
         let upright = h > w;
-        let (first, second, apart) = if upright {
-            ([x, y, w, h / 2], [x, y + h - h / 2, w, h / 2], h - h / 2)
+        let (first, second) = if upright {
+            ([x, y, w, h / 2], [x, y + h - h / 2, w, h / 2])
         } else {
-            ([x, y, w / 2, h], [x + w - w / 2, y, w / 2, h], w - w / 2)
+            ([x, y, w / 2, h], [x + w - w / 2, y, w / 2, h])
         };
         let told = |e: MeasureError| {
             DayError::Refused(format!("rotation needs both halves of the region: {e}"))
         };
         let followers = [learn(first).map_err(told)?, learn(second).map_err(told)?];
-        Ok(Self { followers, apart: apart as f64, upright, zero: None })
+        let axis = usize::from(!upright);
+        let apart = followers[1].lever(axis) - followers[0].lever(axis);
+        Ok(Self { followers, apart, upright, zero: None })
     }
 
     /// Rotation since the first frame in rad, clockwise on screen; the background's own

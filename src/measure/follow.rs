@@ -196,6 +196,31 @@ impl Follower {
         self.speed = [0.0; 2];
     }
 
+    /// The place along the other axis at which a displacement along `axis` (0 x, 1 y) is measured:
+    /// the mean of the template's pixels, weighted by what each says of it. In pixels of the
+    /// reference pose; what turns moves this place, not the region's middle.
+    #[must_use]
+    pub fn lever(&self, axis: usize) -> f64 {
+        let [x0, y0, w, h] = self.window;
+        let t = &self.template;
+        let (mut sum, mut weights) = (0.0, 0.0);
+        for y in 1..h - 1 {
+            for x in (1..w - 1).filter(|x| self.still[y * w + x] != 0) {
+                let slope = if axis == 0 {
+                    t.at(x + 1, y) - t.at(x - 1, y)
+                } else {
+                    t.at(x, y + 1) - t.at(x, y - 1)
+                };
+                let variance = self.noise.slope * t.at(x, y).max(0.0) + self.noise.floor;
+                let weight = f64::from(slope * slope / variance);
+                let place = if axis == 0 { y0 + y } else { x0 + x };
+                sum += weight * place as f64;
+                weights += weight;
+            }
+        }
+        if weights > 0.0 { sum / weights } else { 0.0 }
+    }
+
     /// Displacement of the part in the next frame; `None` where it is not found, leaves the
     /// picture, or is less certain than half a pixel.
     pub fn step(&mut self, frame: &FixedPlane, pose: &Pose) -> Option<Followed> {
