@@ -4,6 +4,7 @@ use std::f64::consts::{PI, TAU};
 use std::fs;
 use std::path::Path;
 
+use hushframe::footage::{FrameFile, decode};
 use hushframe::frame::convert::{round_u16, to_f32};
 use hushframe::optics::Tine;
 use hushframe::simulate::Scene;
@@ -369,6 +370,9 @@ fn a_new_users_mistakes_get_a_sentence_that_helps() {
         .expect(2, &["holds files that no measurement made"]);
     assert_eq!(names(&place.path("full")), ["notes.txt"]);
     // Frames without a rate have no times.
+    place.write("crop.toml", "um_per_px = 33.3\nwidth_px = 320\nheight_px = 240\n");
+    run(&[&clip, "--region", "40,40,30,30", "--scale", "crop.toml"])
+        .expect(2, &["crop.toml", "crop or binning differ"]);
     let bare = place.copy("comb-pluck", "bare");
     fs::remove_file(bare.join("clip.toml")).unwrap();
     run(&["bare", "--region", "40,60,30,30", "-o", "m", "--black", "160", "--white", "4095"])
@@ -417,9 +421,20 @@ fn results_do_not_depend_on_threads() {
     for threads in ["1", "3"] {
         let out = format!("m{threads}");
         let args =
-            ["measure", "clip", "--region", REGION, "-o", &out, "--threads", threads, "--quiet"];
+            ["measure", "clip", "--region", REGION, "-o", &out, "--threads", threads, "--overlay"];
         place.run(&args).expect(0, &[]);
     }
+    let overlay = tree(&place.path("m1/overlay"));
+    assert!(overlay.len() == 40 && overlay == tree(&place.path("m3/overlay")), "overlays differ");
+    // The picture and the graph under it; a second measurement of fewer frames leaves no others.
+    let file = FrameFile::single(&place.path("m1/overlay/000007.png"));
+    let size = decode(&file).unwrap().samples;
+    assert_eq!((size.width, size.height, size.channels), (SIZE.0, SIZE.1 + 72, 3));
+    let less = ["measure", "clip", "--region", REGION, "-o", "m1", "--overlay", "--frames", "5-20"];
+    place.run(&less).expect(0, &[]);
+    assert_eq!(names(&place.path("m1/overlay")).len(), 16);
+    let args = ["measure", "clip", "--region", REGION, "-o", "m1", "--quiet"];
+    place.run(&args).expect(0, &[]);
     for name in ["motion.csv", "motion.svg", "region.png"] {
         let same = fs::read(place.path("m1").join(name)).unwrap()
             == fs::read(place.path("m3").join(name)).unwrap();

@@ -97,7 +97,13 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     };
     let out = args.output.clone().unwrap_or_else(|| PathBuf::from(format!("{name}-motion")));
     let watch = ui.watch(&name);
-    let report = motion::run(&asked, &out, &ui.work(&watch))?;
+    let report = match motion::run(&asked, &out, &ui.work(&watch)) {
+        Err(e) if e.stopped() => {
+            ui.say("stopped on request: nothing was measured");
+            return Ok(Outcome::Interrupted);
+        }
+        other => other?,
+    };
     let lines = report.lines();
     let wide = lines.iter().map(|(n, _)| n.chars().count()).max().unwrap_or(0);
     for (name, value) in lines {

@@ -43,6 +43,18 @@ pub enum DayError {
     Refused(String),
 }
 
+impl DayError {
+    /// Whether it was a stop on request.
+    #[must_use]
+    pub fn stopped(&self) -> bool {
+        match self {
+            Self::Engine(e) => matches!(e, EngineError::Stopped),
+            Self::Night(e) => e.stopped(),
+            _ => false,
+        }
+    }
+}
+
 /// Whether a file begins with `mark`; false where it cannot be read.
 fn begins_with(path: &Path, mark: &str) -> bool {
     let mut head = Vec::new();

@@ -27,6 +27,8 @@ use crate::measure::follow::Followed;
 /// Height of the graph in parts of the picture's, and its least height in pixels.
 const GRAPH: f64 = 0.3;
 const LEAST_GRAPH: usize = 72;
+/// Frames back to which the path is drawn.
+const TAIL: usize = 500;
 /// Height of capitals in parts of the graph's height.
 const CAPITALS: f32 = 0.11;
 /// Colours: paper, curve, box and path, axis, text.
@@ -54,7 +56,7 @@ pub(super) struct Now<'a> {
     pub light: &'a FixedPlane,
     /// Box of the part in the picture, x, y, width, height; `None` where it was lost.
     pub part: Option<[f64; 4]>,
-    /// Middles of the part in this picture, of all frames until now.
+    /// Middles of the part in this picture, of the last frames until now.
     pub path: Vec<[f64; 2]>,
     /// Number of samples of the series until now.
     pub samples: usize,
@@ -283,11 +285,12 @@ impl Film<'_> {
         let [x, y, w, h] = self.region;
         let at = |f: &Followed| [0, 1].map(|i| f.shift[i] / span + pose[i]);
         let until = self.steps[..=n].iter().filter_map(|s| s.found.as_ref());
+        let tail = &self.steps[n.saturating_sub(TAIL)..=n];
         let middle = |d: [f64; 2]| [x + 0.5 * (w - 1.0) + d[0], y + 0.5 * (h - 1.0) + d[1]];
         Now {
             light,
             part: self.steps[n].found.as_ref().map(at).map(|d| [x + d[0], y + d[1], w, h]),
-            path: until.clone().map(|f| middle(at(f))).collect(),
+            path: tail.iter().filter_map(|s| Some(middle(at(s.found.as_ref()?)))).collect(),
             samples: until.count(),
             step: &self.steps[n],
         }
