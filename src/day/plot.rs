@@ -283,9 +283,9 @@ mod tests {
         assert_eq!(axis.ticks().map(|v| axis.label(v)).collect::<Vec<_>>(), ["0", "5", "10", "15"]);
         let axis = Axis::over([0.0, 0.004].into_iter(), 8.0);
         assert_eq!(axis.label(axis.ticks().nth(1).unwrap()), "0.001");
-        let axis = Axis::over([-1.0, 1.0].into_iter(), 4.0);
+        let axis = Axis::over([-0.9, 0.9].into_iter(), 4.0);
         let all: Vec<String> = axis.ticks().map(|v| axis.label(v)).collect();
-        assert_eq!(all, ["\u{2212}1.0", "\u{2212}0.5", "0.0", "0.5", "1.0"]);
+        assert_eq!(all, ["\u{2212}0.5", "0.0", "0.5"]);
         for bad in [vec![], vec![f64::NAN], vec![2.0, 2.0]] {
             let axis = Axis::over(bad.into_iter(), 5.0);
             assert!(axis.ticks().count() > 1 && axis.part(axis.low).abs() < 1e-12);
