@@ -5,6 +5,7 @@
 //! [`plan`], then [`measure`], [`stages`], [`simulate`].
 
 pub mod cli;
+pub mod day;
 pub mod engine;
 pub mod footage;
 pub mod frame;

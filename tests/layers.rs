@@ -20,6 +20,7 @@ const RANKS: &[(&str, u32)] = &[
     ("engine", 40),
     ("night", 50),
     ("report", 50),
+    ("day", 55),
     ("simulate", 50),
     ("cli", 60),
 ];

@@ -17,10 +17,15 @@ mod formats;
 mod harness;
 mod layers;
 mod masters;
+mod motion;
 mod open_transfer;
+mod plan;
 mod reference_tables;
 mod registration;
 mod resume;
 mod ruler;
+#[path = "../benches/rules/mod.rs"]
+mod rules;
+mod scale;
 mod simulate;
 mod truth;

@@ -134,6 +134,7 @@ fn dark_and_flat_arithmetic_is_that_of_ccdproc() {
         playback: None,
         exposure: None,
         scale: None,
+        scale_fault: None,
         trigger_frame: 0,
         first_frame: 0,
         last_frame: 0,

@@ -10,10 +10,7 @@ use hushframe::measure::ruler::{
     KnownLength, ScaleArgs, Tolerance, find_ticks, measure, run, two_points,
 };
 
-#[path = "../benches/rules/mod.rs"]
-mod rules;
-
-use rules::Rule;
+use crate::rules::Rule;
 
 /// Open data beside the repository; tests that need them are skipped where they are not there.
 const DATA: &str = "../shared/data/textures_skimage";
@@ -25,6 +22,8 @@ fn args(image: &Path, from: KnownLength) -> ScaleArgs {
         tolerance: Tolerance::Relative(0.001),
         magnification: Some(10.0),
         binning: None,
+        region: None,
+        mosaic: false,
     }
 }
 

@@ -45,9 +45,15 @@ pub(super) struct FactOptions {
     /// Mains frequency, 50 or 60
     #[arg(long, value_name = "HZ")]
     mains: Option<Mains>,
+    /// Rolling shutter: time from one row to the next, such as 5us
+    #[arg(long, value_name = "TIME")]
+    row_time: Option<Duration>,
+    /// Pixels of the sensor that were read as one, along a side
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..=16))]
+    binning: Option<u64>,
 }
 
-fn above_zero(text: &str) -> Result<f64, String> {
+pub(super) fn above_zero(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(x) if x.is_finite() && x > 0.0 => Ok(x),
         _ => Err("must be a number above zero".to_owned()),
@@ -69,6 +75,8 @@ impl FactOptions {
             black: self.black,
             white: self.white,
             mains: self.mains,
+            row_time: self.row_time,
+            binning: self.binning,
         };
         Ok(file.resolve(&FactSource::Option, Path::new("."))?)
     }

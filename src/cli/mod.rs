@@ -12,9 +12,12 @@ mod completions;
 mod demo;
 mod facts;
 mod init;
+mod measure;
 mod options;
+mod plan;
 mod reference;
 mod run;
+mod scale;
 mod stages;
 mod status;
 mod ui;
@@ -73,6 +76,12 @@ enum Command {
     Checksum(checksum::Args),
     /// A master reference from a folder of frames
     Reference(reference::Args),
+    /// Plan a shot: give what is known or wished for, see all that follows
+    Plan(plan::Args),
+    /// Size of a pixel on the object, from a picture of a rule or graticule
+    Scale(scale::Args),
+    /// Motion of a part against the still background: displacement, events, ring-down
+    Measure(measure::Args),
     /// The stages of a pipeline and their settings
     Stages(stages::Args),
     /// Completions for a shell
@@ -113,6 +122,9 @@ fn dispatch(command: Command, ui: &Ui) -> anyhow::Result<Outcome> {
         Command::Checksum(args) => checksum::run(&args, ui),
         Command::Check(args) => check::run(&args, ui),
         Command::Reference(args) => reference::run(&args, ui),
+        Command::Measure(args) => measure::run(&args, ui),
+        Command::Plan(args) => plan::run(&args, ui),
+        Command::Scale(args) => scale::run(&args, ui),
         Command::Stages(args) => stages::run(&args, ui),
         Command::Completions(args) => completions::run(&args),
         Command::Man => completions::man(),

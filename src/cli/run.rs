@@ -46,7 +46,7 @@ pub(super) struct What {
     facts: FactOptions,
 }
 
-fn range(text: &str) -> Result<(u64, u64), String> {
+pub(super) fn range(text: &str) -> Result<(u64, u64), String> {
     let bad = || format!("\"{text}\" is not a range of frames such as 100-250");
     let (a, b) = text.split_once('-').ok_or_else(bad)?;
     let (a, b) = (a.trim().parse().map_err(|_| bad())?, b.trim().parse().map_err(|_| bad())?);

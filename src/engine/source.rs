@@ -22,6 +22,8 @@ pub struct Source {
     pub facts: Facts,
     /// What every frame must look like.
     pub expected: Expected,
+    /// Why the scale that was given must not be used, and was dropped.
+    pub scale_fault: Option<String>,
     /// Whether all frames are pages of one file.
     pub paged: bool,
     /// What a person should know.
@@ -55,10 +57,14 @@ impl Source {
             layers.push(file.resolve(&FactSource::Clip, clip.folder())?);
         }
         layers.push(footage::exif_facts(first).map(|e: ExifFacts| e.facts()).unwrap_or_default());
-        let (facts, said) = Facts::merge(layers).complete()?;
+        let (mut facts, said) = Facts::merge(layers).complete()?;
         warnings.extend(said);
+        let scale_fault = drop_scale(&mut facts, &expected);
+        warnings.extend(scale_fault.as_ref().map(|why| {
+            Warning::new("scale-refused", why.clone(), "until then the clip has no scale")
+        }));
         let paged = clip.frames.len() > 1 && clip.frames.iter().all(|f| f.path == first.path);
-        let source = Self { clip, facts, expected, paged, warnings };
+        let source = Self { clip, facts, expected, scale_fault, paged, warnings };
         source.check_levels()?;
         source.check_shapes()?;
         Ok(source)
@@ -141,6 +147,7 @@ impl Source {
                 um_per_px: s.value.um_per_px,
                 sigma_um_per_px: s.value.sigma_um_per_px,
             }),
+            scale_fault: self.scale_fault.clone(),
             trigger_frame: self.trigger_frame(),
             first_frame: self.clip.first(),
             last_frame: self.clip.last(),
@@ -166,6 +173,16 @@ impl Source {
     pub fn list(&self) -> Vec<(u64, Option<FrameFile>)> {
         self.clip.numbers().map(|(n, f)| (n, f.cloned())).collect()
     }
+}
+
+/// Takes the scale away where its picture was not taken as the clip was; says why.
+fn drop_scale(facts: &mut Facts, expected: &Expected) -> Option<String> {
+    let scale = facts.scale.as_ref()?;
+    let clip = facts.taken((expected.shape.width, expected.shape.height));
+    let why = scale.value.taken.as_ref()?.disagreement(&clip)?;
+    let file = scale.value.file.clone().unwrap_or_default();
+    facts.scale = None;
+    Some(format!("{file}: {why}"))
 }
 
 /// The first of the first few frames whose header can be read.

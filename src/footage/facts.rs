@@ -15,7 +15,7 @@ use serde::{Deserialize, Serialize};
 
 use super::FootageError;
 use super::find::Clip;
-use super::scale::{ScaleText, ScaleValue, read_scale};
+use super::scale::{ScaleText, ScaleValue, Taken, read_scale};
 use super::toml_text::{above_zero, finite, read_toml};
 use crate::frame::Mosaic;
 use crate::frame::units::{Duration, FrameRate, Length};
@@ -122,6 +122,19 @@ pub struct FactsFile {
     pub white: Option<f64>,
     /// Mains frequency.
     pub mains: Option<Mains>,
+    /// Rolling shutter: time from the start of one row's exposure to that of the next one below.
+    pub row_time: Option<Duration>,
+    /// Pixels of the sensor that were read as one, along a side; 1 to 16.
+    #[serde(deserialize_with = "binning")]
+    pub binning: Option<u64>,
+}
+
+/// Reads a binning of 1 to 16.
+fn binning<'de, D: serde::Deserializer<'de>>(from: D) -> Result<Option<u64>, D::Error> {
+    match u64::deserialize(from)? {
+        n @ 1..=16 => Ok(Some(n)),
+        n => Err(serde::de::Error::custom(format!("{n} is no binning: write 1 to 16"))),
+    }
 }
 
 impl FactsFile {
@@ -153,9 +166,7 @@ impl FactsFile {
     pub fn resolve(&self, source: &FactSource, base: &Path) -> Result<Facts, FootageError> {
         let scale = match &self.scale {
             None => None,
-            Some(ScaleText::Length(l)) => {
-                Some(ScaleValue { um_per_px: l.um(), sigma_um_per_px: None, file: None })
-            }
+            Some(ScaleText::Length(l)) => Some(ScaleValue::plain(l.um())),
             Some(ScaleText::File(file)) => Some(read_scale(&base.join(file))?),
         };
         Ok(Facts {
@@ -170,6 +181,8 @@ impl FactsFile {
             black: Fact::of(self.black, source),
             white: Fact::of(self.white, source),
             mains: Fact::of(self.mains, source),
+            row_time: Fact::of(self.row_time, source),
+            binning: Fact::of(self.binning, source),
         })
     }
 }
@@ -270,6 +283,12 @@ pub struct Facts {
     pub white: Option<Fact<f64>>,
     /// Mains frequency.
     pub mains: Option<Fact<Mains>>,
+    /// Rolling shutter: time from row to row.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub row_time: Option<Fact<Duration>>,
+    /// Pixels of the sensor that were read as one, along a side.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub binning: Option<Fact<u64>>,
 }
 
 impl Facts {
@@ -288,6 +307,8 @@ impl Facts {
             black: self.black.or(lower.black),
             white: self.white.or(lower.white),
             mains: self.mains.or(lower.mains),
+            row_time: self.row_time.or(lower.row_time),
+            binning: self.binning.or(lower.binning),
         }
     }
 
@@ -318,8 +339,7 @@ impl Facts {
         if let Some(um) = self.nominal_um_per_px() {
             match &self.scale {
                 None => {
-                    let value = ScaleValue { um_per_px: um, sigma_um_per_px: None, file: None };
-                    self.scale = Fact::of(Some(value), &FactSource::Computed);
+                    self.scale = Fact::of(Some(ScaleValue::plain(um)), &FactSource::Computed);
                 }
                 Some(given) => warnings.extend(scale_agrees(given, um)),
             }
@@ -331,6 +351,16 @@ impl Facts {
     fn nominal_um_per_px(&self) -> Option<f64> {
         let um = self.pixel_pitch.as_ref()?.value.um() / self.magnification.as_ref()?.value;
         (um.is_finite() && um > 0.0).then_some(um)
+    }
+
+    /// How the clip was taken, to be held against a scale's picture.
+    #[must_use]
+    pub fn taken(&self, size: (usize, usize)) -> Taken {
+        Taken {
+            size: Some(size),
+            magnification: self.magnification.as_ref().map(|m| m.value),
+            binning: self.binning.as_ref().map(|b| b.value),
+        }
     }
 
     /// A warning where one exposure is longer than the time from frame to frame.
@@ -384,7 +414,8 @@ mod tests {
 
     const ALL: &str = "rate = \"30000/1001\"\nplayback = 25\nexposure = \"50us\"\n\
         magnification = 10\npixel_pitch = \"10um\"\nscale = \"1.003um\"\ntrigger_frame = 12\n\
-        mosaic = \"RGGB\"\nblack = 64.5\nwhite = 4095\nmains = 50\n";
+        mosaic = \"RGGB\"\nblack = 64.5\nwhite = 4095\nmains = 50\n\
+        row_time = \"5us\"\nbinning = 2\n";
 
     #[test]
     fn every_key_is_read() {
@@ -396,6 +427,7 @@ mod tests {
         assert!(matches!(f.scale, Some(ScaleText::Length(l)) if (l.um() - 1.003).abs() < 1e-9));
         assert_eq!((f.trigger_frame, f.mosaic), (Some(12), Some(Mosaic::Rggb)));
         assert_eq!((f.black, f.white, f.mains), (Some(64.5), Some(4095.0), Some(Mains::Hz50)));
+        assert_eq!((f.row_time, f.binning), (Duration::from_s(5.0 * 1e-6), Some(2)));
         assert_eq!(read("").unwrap(), FactsFile::default());
     }
 
@@ -415,6 +447,8 @@ mod tests {
             ("scale = \"1.003\"", &["scale: ", ".toml file"]),
             ("trigger_frame = -1", &["trigger_frame: "]),
             ("black = inf", &["black: ", "not finite"]),
+            ("row_time = 5", &["row_time: ", "no unit"]),
+            ("binning = 0", &["binning: ", "1 to 16"]),
             ("rate = ", &["clip.toml:1: rate"]),
         ] {
             let text = refusal(line);

@@ -50,6 +50,62 @@ pub struct ScaleValue {
     pub sigma_um_per_px: Option<f64>,
     /// The file that it was read from, as printable text.
     pub file: Option<String>,
+    /// How the picture of the rule was taken, where the file says so.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub taken: Option<Taken>,
+}
+
+impl ScaleValue {
+    /// A scale of which nothing but its value is known.
+    #[must_use]
+    pub fn plain(um_per_px: f64) -> Self {
+        Self { um_per_px, sigma_um_per_px: None, file: None, taken: None }
+    }
+}
+
+/// Difference of magnifications from which clip and scale disagree, relative.
+const SAME_MAGNIFICATION: f64 = 1e-3;
+
+/// How a picture was taken: what must be alike in a clip and the picture of its rule.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct Taken {
+    /// Width and height in pixels.
+    pub size: Option<(usize, usize)>,
+    /// Magnification on the sensor.
+    pub magnification: Option<f64>,
+    /// Pixels of the sensor that were read as one, along a side.
+    pub binning: Option<u64>,
+}
+
+impl Taken {
+    /// Why a scale measured in this picture must not be used for a clip taken like that; `None`
+    /// where nothing speaks against it. What is not known on one side is not compared.
+    #[must_use]
+    pub fn disagreement(&self, clip: &Self) -> Option<String> {
+        if let (Some(own), Some(clip)) = (self.magnification, clip.magnification)
+            && (own / clip - 1.0).abs() > SAME_MAGNIFICATION
+        {
+            return Some(format!(
+                "the scale was taken at {own}x but the clip at {clip}x: take a picture of the rule \
+                 at the clip's magnification"
+            ));
+        }
+        if let (Some(own), Some(clip)) = (self.binning, clip.binning)
+            && own != clip
+        {
+            return Some(format!(
+                "the scale was taken at binning {own} but the clip at {clip}: take both alike"
+            ));
+        }
+        let (own, clip) = (self.size?, clip.size?);
+        (own != clip).then(|| {
+            format!(
+                "the scale's picture has {}x{} pixels but the clip {}x{}: crop or binning differ; \
+                 take both alike, or give the scale as a number if only the crop differs",
+                own.0, own.1, clip.0, clip.1
+            )
+        })
+    }
 }
 
 /// What a scale file must hold; other keys in it are for people.
@@ -59,6 +115,11 @@ struct ScaleToml {
     um_per_px: Option<f64>,
     #[serde(default, deserialize_with = "finite")]
     sigma_um_per_px: Option<f64>,
+    width_px: Option<usize>,
+    height_px: Option<usize>,
+    #[serde(default, deserialize_with = "above_zero")]
+    magnification: Option<f64>,
+    binning: Option<u64>,
 }
 
 /// Reads a scale file.
@@ -76,7 +137,10 @@ pub fn read_scale(path: &Path) -> Result<ScaleValue, FootageError> {
         return Err(bad("sigma_um_per_px", "is below zero: it is a standard uncertainty"));
     }
     let sigma_um_per_px = read.sigma_um_per_px;
-    Ok(ScaleValue { um_per_px, sigma_um_per_px, file: Some(printable(path)) })
+    let size = read.width_px.zip(read.height_px);
+    let taken = Taken { size, magnification: read.magnification, binning: read.binning };
+    let taken = (taken != Taken::default()).then_some(taken);
+    Ok(ScaleValue { um_per_px, sigma_um_per_px, file: Some(printable(path)), taken })
 }
 
 #[cfg(test)]

@@ -22,7 +22,7 @@ use crate::frame::convert::{round_isize, signed};
 use crate::frame::{FixedPlane, Plane};
 use crate::math::correlate::{CorrelateScratch, Correlator};
 use crate::math::window::hann;
-use crate::register::fit::{FitScratch, Target, fit_frame};
+use crate::register::fit::{FitScratch, Target, fit_frame, fit_frame_above};
 use crate::register::patch::{Patch, patches};
 use crate::register::template::{Posed, average, still_pixels, variance_ratio, wiener};
 use crate::register::{PixelNoise, Pose};
@@ -37,6 +37,8 @@ const UNCERTAIN: f64 = 0.5;
 const PASSES: usize = 2;
 /// Least part of the region that the mask of pixels staying with the part must keep.
 const KEPT: f64 = 0.25;
+/// Temporal variance, in units of an upper bound to the noise, up to which a pixel may be quiet.
+const QUIET: f32 = 1.5;
 /// Most frames that a template is made from.
 pub const BLOCK: usize = 96;
 
@@ -63,6 +65,8 @@ pub struct Follower {
     still: Vec<u8>,
     patches: Vec<Patch>,
     noise: PixelNoise,
+    /// Whether `noise` is only an upper bound.
+    bounded: bool,
     /// Factor on the noise while the template is a single noisy frame.
     variance_factor: f32,
     correlator: Correlator,
@@ -102,6 +106,28 @@ impl Follower {
         region: [usize; 4],
         noise: &PixelNoise,
     ) -> Result<Self, MeasureError> {
+        Self::learned(block, region, noise, false)
+    }
+
+    /// The same for frames whose noise was lowered in parts: `noise` is an upper bound, and
+    /// uncertainties are too.
+    ///
+    /// # Errors
+    /// As [`Follower::new`].
+    pub fn bounded(
+        block: &[(&FixedPlane, Pose)],
+        region: [usize; 4],
+        noise: &PixelNoise,
+    ) -> Result<Self, MeasureError> {
+        Self::learned(block, region, noise, true)
+    }
+
+    fn learned(
+        block: &[(&FixedPlane, Pose)],
+        region: [usize; 4],
+        noise: &PixelNoise,
+        bounded: bool,
+    ) -> Result<Self, MeasureError> {
         let Some(&(first, pose)) = block.first() else {
             return Err(MeasureError::input("no frame is given", "give at least one"));
         };
@@ -123,6 +149,7 @@ impl Follower {
         }
         let window = [x - PAD, y - PAD, w + 2 * PAD, h + 2 * PAD];
         let mut own = Self::blank(window, noise);
+        own.bounded = bounded;
         let cut = own.cut(first, pose.shift).ok_or_else(|| {
             MeasureError::input("the region leaves the first frame", "choose it further inside")
         })?;
@@ -151,6 +178,7 @@ impl Follower {
             still,
             patches: Vec::new(),
             noise: noise.clone(),
+            bounded: false,
             variance_factor: 1.0,
             correlator: Correlator::new(w, h),
             spectrum: Vec::new(),
@@ -166,6 +194,31 @@ impl Follower {
     pub fn restart(&mut self) {
         self.last = [0.0; 2];
         self.speed = [0.0; 2];
+    }
+
+    /// The place along the other axis at which a displacement along `axis` (0 x, 1 y) is measured:
+    /// the mean of the template's pixels, weighted by what each says of it. In pixels of the
+    /// reference pose; what turns moves this place, not the region's middle.
+    #[must_use]
+    pub fn lever(&self, axis: usize) -> f64 {
+        let [x0, y0, w, h] = self.window;
+        let t = &self.template;
+        let (mut sum, mut weights) = (0.0, 0.0);
+        for y in 1..h - 1 {
+            for x in (1..w - 1).filter(|x| self.still[y * w + x] != 0) {
+                let slope = if axis == 0 {
+                    t.at(x + 1, y) - t.at(x - 1, y)
+                } else {
+                    t.at(x, y + 1) - t.at(x, y - 1)
+                };
+                let variance = self.noise.slope * t.at(x, y).max(0.0) + self.noise.floor;
+                let weight = f64::from(slope * slope / variance);
+                let place = if axis == 0 { y0 + y } else { x0 + x };
+                sum += weight * place as f64;
+                weights += weight;
+            }
+        }
+        if weights > 0.0 { sum / weights } else { 0.0 }
     }
 
     /// Displacement of the part in the next frame; `None` where it is not found, leaves the
@@ -198,7 +251,12 @@ impl Follower {
             fixed: None,
         };
         let start = (local(&cut, coarse), pose.light);
-        let fit = fit_frame(&cut.frame, &target, start, &mut self.fit_scratch)?;
+        let scratch = &mut self.fit_scratch;
+        let fit = if self.bounded {
+            fit_frame_above(&cut.frame, &target, start, 1.0, scratch)?
+        } else {
+            fit_frame(&cut.frame, &target, start, scratch)?
+        };
         let sure = fit.sigma.iter().all(|&s| s.is_finite() && s < UNCERTAIN);
         sure.then(|| Found {
             place: [fit.shift[0] + cut.offset[0], fit.shift[1] + cut.offset[1]],
@@ -266,7 +324,10 @@ impl Follower {
         let mean = average(posed, w, h);
         self.template = wiener(&mean, &plain);
         if posed.len() >= 8 {
-            let ratio = variance_ratio(posed, &self.template, &plain, 0.02);
+            let mut ratio = variance_ratio(posed, &self.template, &plain, 0.02);
+            if self.bounded {
+                ratio.data_mut().iter_mut().for_each(|v| *v = v.max(QUIET));
+            }
             let region = Self::blank(self.window, &self.noise).still;
             let kept = still_pixels(&ratio, &mean.count, &region);
             let count = |m: &[u8]| m.iter().filter(|&&s| s != 0).count() as f64;

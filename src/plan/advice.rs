@@ -40,6 +40,12 @@ const ALWAYS: &[Caution] = &[
         text: "Wound springs and moving mechanisms can hurt: use guards, no loose cloth, and let \
                spring energy down before hands go near.",
     },
+    Caution {
+        topic: "flashing pictures",
+        text: "Slowed down, a lamp's ripple or a glint can flash three times a second and more, \
+               which can harm photosensitive viewers (WCAG 2.x, success criterion 2.3.1). Have the \
+               result tested before it is shown.",
+    },
 ];
 
 const MAINS: Caution = Caution {

@@ -81,7 +81,7 @@ impl Law {
     }
 }
 
-const fn product(
+pub(super) const fn product(
     formula: &'static str,
     name: &'static str,
     factor: f64,
@@ -90,7 +90,7 @@ const fn product(
     Law { formula, name, relation: Relation::Product(factor, powers), tolerance: Some(0.01) }
 }
 
-const fn function(
+pub(super) const fn function(
     formula: &'static str,
     name: &'static str,
     result: Quantity,
@@ -108,8 +108,18 @@ const fn function(
 /// Measured scale against pitch over magnification: objectives are off by some per cent.
 const NOMINAL: Option<f64> = Some(0.1);
 
-/// All formulas; where two could give the same quantity, the earlier one does.
-pub(super) const LAWS: &[Law] = &[
+/// All formulas: the main chain, then those beside it.
+pub(super) fn laws() -> impl Iterator<Item = &'static Law> + Clone {
+    MAIN.iter().chain(super::more_laws::MORE)
+}
+
+/// The formula of a number.
+pub(super) fn law(index: usize) -> Option<&'static Law> {
+    laws().nth(index)
+}
+
+/// The main chain; where two could give the same quantity, the earlier one does.
+const MAIN: &[Law] = &[
     product(
         "sensor width = columns x pitch",
         "sensor size",
@@ -380,7 +390,7 @@ mod tests {
     /// Every law, solved for each quantity it can be solved for, gives back what went in.
     #[test]
     fn solving_back_gives_what_went_in() {
-        for law in LAWS {
+        for law in laws() {
             let terms = law.terms();
             let start = |q: Quantity| 0.3 + 0.17 * q.about().key.len() as f64;
             let result = terms[0];

@@ -17,12 +17,15 @@
 //! camera can fulfil, are errors that name the values. Nothing here prints.
 
 mod advice;
+mod chart;
 mod laws;
+mod more_laws;
+mod needs;
 mod quantity;
 mod solve;
 mod text;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde::Serialize;
 use thiserror::Error;
@@ -31,7 +34,7 @@ pub use advice::Caution;
 pub use quantity::{About, Kind, Quantity};
 pub use text::{figures, parse, show};
 
-use laws::LAWS;
+use laws::law;
 use solve::{Origin, State};
 
 use crate::frame::units::FrameRate;
@@ -69,6 +72,9 @@ pub enum PlanError {
         /// What would do.
         remedy: String,
     },
+    /// What was asked for does not follow.
+    #[error("{0}")]
+    Missing(String),
     /// Nothing was given, or more than one list.
     #[error("{0}")]
     Input(String),
@@ -81,9 +87,21 @@ pub struct PlanInput {
     /// The rates as exact fractions.
     rates: BTreeMap<Quantity, FrameRate>,
     sweep: Option<(Quantity, Vec<f64>)>,
+    wanted: Option<Quantity>,
 }
 
 impl PlanInput {
+    /// Asks for one quantity, by option or key: it is an error where it does not follow, and the
+    /// plot of a sweep shows it.
+    ///
+    /// # Errors
+    /// Where there is no such quantity.
+    pub fn find(&mut self, key: &str) -> Result<(), PlanError> {
+        let quantity = Quantity::of_key(key).ok_or_else(|| PlanError::Unknown(key.to_owned()))?;
+        self.wanted = Some(quantity);
+        Ok(())
+    }
+
     /// Gives a quantity as people write it: option or key ("event-length"), value with unit
     /// ("1.5ms") or several values with commas between them ("1000,2000,5000").
     ///
@@ -220,6 +238,10 @@ pub struct PlanReport {
     pub plan: Option<Plan>,
     /// The table, where one has several.
     pub sweep: Option<Sweep>,
+    /// The quantity that was asked for.
+    pub wanted: Option<Quantity>,
+    /// A small plot of the table in text, a line each.
+    pub plot: Vec<String>,
     /// Cautions on safety.
     pub cautions: Vec<Caution>,
 }
@@ -233,7 +255,20 @@ pub fn run(input: &PlanInput) -> Result<PlanReport, PlanError> {
     let cautions = advice::cautions();
     if let Some((quantity, values)) = &input.sweep {
         let sweep = sweep(input, *quantity, values)?;
-        return Ok(PlanReport { plan: None, sweep: Some(sweep), cautions });
+        if let Some(q) = input.wanted.filter(|q| q != quantity && !sweep.columns.contains(q)) {
+            return Err(PlanError::Missing(format!(
+                "{q} does not change with the {quantity}, or does not follow from what is given: \
+                 ask for it with a single value to see which"
+            )));
+        }
+        let plot = chart::choose(&sweep, input.wanted).map(|q| chart::bars(&sweep, q));
+        return Ok(PlanReport {
+            plan: None,
+            sweep: Some(sweep),
+            wanted: input.wanted,
+            plot: plot.unwrap_or_default(),
+            cautions,
+        });
     }
     if input.given.is_empty() {
         return Err(PlanError::Input(
@@ -243,7 +278,25 @@ pub fn run(input: &PlanInput) -> Result<PlanReport, PlanError> {
         ));
     }
     let plan = plan(&input.given, &input.rates)?;
-    Ok(PlanReport { plan: Some(plan), sweep: None, cautions })
+    if let Some(wanted) = input.wanted.filter(|&q| plan.value(q).is_none()) {
+        return Err(PlanError::Missing(missing(&plan, wanted)));
+    }
+    let wanted = input.wanted;
+    Ok(PlanReport { plan: Some(plan), sweep: None, wanted, plot: Vec::new(), cautions })
+}
+
+/// What to give for a quantity that does not follow.
+fn missing(plan: &Plan, wanted: Quantity) -> String {
+    let name = |q: &Quantity| match q.option() {
+        Some(option) => format!("{q} ({option})"),
+        None => q.to_string(),
+    };
+    let way = |w: &BTreeSet<Quantity>| w.iter().map(name).collect::<Vec<_>>().join(" and ");
+    let ways: Vec<String> = needs::missing(plan, wanted).iter().map(way).collect();
+    if ways.is_empty() {
+        return format!("the {wanted} does not follow from what is given");
+    }
+    format!("the {wanted} does not follow from what is given: give the {}", ways.join("; or the "))
 }
 
 fn plan(
@@ -252,11 +305,12 @@ fn plan(
 ) -> Result<Plan, PlanError> {
     let state = State::solve(given)?;
     let lens = state.value(Quantity::LensDepth).is_some();
+    let of_objectives = [Quantity::ObjectiveDepth, Quantity::WaveDepth, Quantity::Index];
     let rows = state
         .known
         .iter()
-        // A lens has the depth of field of a lens; the other formula is for objectives.
-        .filter(|(q, _)| !(lens && **q == Quantity::ObjectiveDepth))
+        // A lens has the depth of field of a lens; the other formulas are for objectives.
+        .filter(|(q, _)| !(lens && of_objectives.contains(q)))
         .map(|(&quantity, known)| {
             let about = quantity.about();
             let (source, formula, mut note) = match known.origin {
@@ -264,14 +318,14 @@ fn plan(
                 Origin::Assumed(why) => (Source::Assumed, None, Some(why.to_owned())),
                 Origin::Limit(why) => (Source::Computed, None, Some(why.to_owned())),
                 Origin::Law(i) => {
-                    let law = &LAWS[i];
-                    (Source::Computed, Some(format!("{}: {}", law.name, law.formula)), None)
+                    let words = law(i).map(|law| format!("{}: {}", law.name, law.formula));
+                    (Source::Computed, words, None)
                 }
             };
             let mut shown = show(about.kind, known.value);
             match quantity {
                 // Formulas differ by tens of per cent: one figure is what they are good for.
-                Quantity::LensDepth | Quantity::ObjectiveDepth => {
+                Quantity::LensDepth | Quantity::ObjectiveDepth | Quantity::WaveDepth => {
                     shown = format!("about {}", show(about.kind, one_figure(known.value)));
                 }
                 Quantity::SlowDown => note = exact_slow_down(rates).or(note),

@@ -76,6 +76,24 @@ impl Kind {
     }
 }
 
+impl Kind {
+    /// What stands for a value in the help.
+    #[must_use]
+    pub fn value_name(self) -> &'static str {
+        match self {
+            Self::Length | Self::Scale => "LENGTH",
+            Self::Time => "TIME",
+            Self::Rate => "FPS",
+            Self::Frequency | Self::Mains => "HZ",
+            Self::Speed => "SPEED",
+            Self::Bytes | Self::ByteRate => "SIZE",
+            Self::Pixels | Self::WholePixels => "PX",
+            Self::Percent => "PERCENT",
+            _ => "NUMBER",
+        }
+    }
+}
+
 /// The facts about a quantity.
 #[derive(Debug, Clone, Copy)]
 pub struct About {
@@ -127,12 +145,18 @@ quantities! {
     SensorWidth "sensor_width" "width of the sensor used" Length 10.0 .. 1e6 "25.6mm";
     SensorHeight "sensor_height" "height of the sensor used" Length 10.0 .. 1e6 "16mm";
     Magnification "magnification" "magnification" Times 0.001 .. 1000.0 "10";
+    MarkedMagnification "marked_magnification" "magnification marked on the objective" Times 0.1 .. 1000.0 "10";
+    Tube "tube" "focal length of the tube lens used" Length 1e3 .. 1e7 "180mm";
+    DesignTube "design_tube" "focal length of the tube lens designed for" Length 1e3 .. 1e7 "200mm";
     Scale "scale" "object size of a pixel" Scale 1e-4 .. 1e5 "1.003um";
+    Tilt "tilt" "tilt out of the focal plane" Degrees 0.0 .. 89.0 "5";
+    TiltLoss "tilt_loss" "length lost to the tilt" Percent 0.0 .. 99.0 "1";
     FieldWidth "field_width" "width of the picture on the object" Length 0.01 .. 1e8 "2.5mm";
     FieldHeight "field_height" "height of the picture on the object" Length 0.01 .. 1e8 "1.6mm";
     FNumber "f_number" "f-number marked on the lens" Number 0.5 .. 256.0 "5.6";
     Pupil "pupil" "pupil magnification" Number 0.05 .. 20.0 "1.4";
     Aperture "aperture" "numerical aperture" Number 1e-4 .. 0.999 "0.28";
+    Index "index" "refractive index before the objective" Number 1.0 .. 2.0 "1.33";
     EffectiveFNumber "effective_f_number" "effective f-number at the sensor" Number 0.5 .. 1e5 "";
     LightLoss "light_loss" "light lost by focusing close" Stops 0.0 .. 40.0 "";
     Wavelength "wavelength" "wavelength of the light" Length 0.1 .. 20.0 "550nm";
@@ -140,8 +164,10 @@ quantities! {
     AiryRadius "airy_radius" "radius of the diffraction disc on the sensor" Length 1e-3 .. 1e6 "";
     AiryPixels "airy_pixels" "radius of the diffraction disc in pixels" Pixels 0.0 .. 1e6 "";
     FinestPitch "finest_pitch" "coarsest pitch that samples all the lens gives" Length 1e-3 .. 1e6 "";
+    ObjectFinest "object_finest" "coarsest scale that samples all the lens gives" Scale 1e-6 .. 1e6 "";
     Circle "circle" "circle of confusion on the sensor" Length 0.1 .. 1000.0 "20um";
     LensDepth "lens_depth" "depth of field" Length 0.0 .. 1e9 "";
+    WaveDepth "wave_depth" "depth of field by diffraction alone" Length 0.0 .. 1e9 "";
     ObjectiveDepth "objective_depth" "depth of field" Length 0.0 .. 1e9 "";
     Rate "rate" "frame rate" Rate 0.01 .. 1e7 "5000";
     Interval "interval" "time from frame to frame" Time 1e-7 .. 100.0 "";
@@ -155,6 +181,9 @@ quantities! {
     EventSpeed "event_speed" "speed of the motion on the object" Speed 1e-9 .. 1e5 "0.3 m/s";
     FramesAcross "frames_across" "frames across the event" Frames 0.0 .. 1e9 "20";
     FramesPerCycle "frames_per_cycle" "frames in a cycle of the motion" Frames 0.0 .. 1e9 "10";
+    DurationSigma "duration_sigma" "standard uncertainty of a duration" Time 1e-9 .. 1e4 "";
+    ElapsedFrames "elapsed_frames" "frames since the trigger" Frames 0.0 .. 1e12 "1234";
+    ElapsedTime "elapsed_time" "time since the trigger" Time 0.0 .. 1e12 "";
     EventScreenTime "event_screen_time" "time of the event on the screen" Time 0.0 .. 1e9 "";
     Travel "travel" "way in the time of the event" Length 0.0 .. 1e12 "";
     BlurLimit "blur_limit" "blur allowed" Pixels 1e-3 .. 1000.0 "1px";
@@ -165,26 +194,62 @@ quantities! {
     DataRate "data_rate" "data rate" ByteRate 0.0 .. 1e18 "";
     RecordFrames "record_frames" "frames that fit the memory" Frames 0.0 .. 1e15 "";
     RecordTime "record_time" "length of the recording" Time 1e-9 .. 1e9 "3s";
+    Clips "clips" "clips of that length" Number 1.0 .. 1e6 "60";
+    NightBytes "night_bytes" "size of all clips" Bytes 0.0 .. 1e18 "";
     RecordScreenTime "record_screen_time" "time of the recording on the screen" Time 0.0 .. 1e12 "";
     MainsFrequency "mains" "mains frequency" Mains 50.0 .. 60.0 "50";
     LampFrequency "lamp_frequency" "frequency of the lamp's ripple" Frequency 0.0 .. 1e6 "";
+    LightMost "light_most" "brightest moment of the lamp" Number 1e-9 .. 1e12 "1.0";
+    LightLeast "light_least" "darkest moment of the lamp" Number 0.0 .. 1e12 "0.6";
     Flicker "flicker" "percent flicker of the lamp" Percent 0.0 .. 100.0 "8";
+    FlickerIndex "flicker_index" "flicker index of a sine" Number 0.0 .. 1.0 "";
     RippleKept "ripple_kept" "part of the ripple that the exposure keeps" Number 0.0 .. 1.0 "";
     FrameFlicker "frame_flicker" "percent flicker from frame to frame" Percent 0.0 .. 100.0 "";
     Alias "alias" "frequency of the ripple in the frames" Frequency 0.0 .. 1e7 "";
+    RipplePeriod "ripple_period" "frames in a cycle of the lamp" Frames 0.0 .. 1e9 "";
     ScreenFlicker "screen_flicker" "frequency of the ripple on the screen" Frequency 0.0 .. 1e7 "";
+    Photons "photons" "photons on a pixel" Number 1e-3 .. 1e12 "250";
+    Efficiency "efficiency" "quantum efficiency" Number 0.001 .. 1.0 "0.6";
     Signal "signal" "electrons in a pixel" Electrons 1e-3 .. 1e9 "150";
     ReadNoise "read_noise" "read noise" Electrons 0.0 .. 1e5 "8";
     Gain "gain" "gain" Gain 1e-5 .. 1e5 "2";
     FullWell "full_well" "full well" Electrons 1.0 .. 1e9 "20000";
     SignalToNoise "signal_to_noise" "signal over noise of one frame" Number 0.0 .. 1e6 "";
+    SignalToNoiseDb "signal_to_noise_db" "the same in dB" Number -300.0 .. 300.0 "";
     BestSignalToNoise "best_signal_to_noise" "signal over noise just below saturation" Number 0.0 .. 1e6 "";
+    BestSignalToNoiseDb "best_signal_to_noise_db" "the same in dB" Number -300.0 .. 300.0 "";
     DynamicRange "dynamic_range" "brightest over darkest signal" Number 0.0 .. 1e9 "";
+    DynamicRangeDb "dynamic_range_db" "the same in dB" Number -300.0 .. 300.0 "";
+    LeastPhotons "least_photons" "photons at which signal equals noise" Number 0.0 .. 1e12 "";
     Averaged "averaged" "frames averaged" Frames 1.0 .. 1e6 "9";
     AveragedSignalToNoise "averaged_signal_to_noise" "signal over noise after averaging" Number 1e-3 .. 1e7 "20";
+    Darks "darks" "black reference frames averaged" Number 1.0 .. 1e6 "64";
+    DarkPenalty "dark_penalty" "noise added by the black reference" Percent 1e-4 .. 100.0 "1";
+    Flats "flats" "even field frames averaged" Number 1.0 .. 1e6 "64";
+    FlatSignal "flat_signal" "electrons in a pixel of an even field" Electrons 1.0 .. 1e9 "10000";
+    FlatNoise "flat_noise" "noise of the even field" Percent 0.0 .. 1e3 "";
+    FlatPenalty "flat_penalty" "noise added by the even field" Percent 1e-4 .. 1e3 "1";
+    DarkCurrent "dark_current" "dark current in e- a second" Number 0.0 .. 1e9 "100";
+    DarkElectrons "dark_electrons" "dark current of an exposure" Electrons 0.0 .. 1e9 "";
+    WarmerBy "warmer_by" "kelvin above the dark current's temperature" Number -200.0 .. 200.0 "15";
+    Doubling "doubling" "kelvin in which the dark current doubles" Number 1.0 .. 50.0 "7";
+    DarkGrowth "dark_growth" "growth of the dark current" Times 0.0 .. 1e9 "";
 }
 
 impl Quantity {
+    /// The group that it belongs to, for help and tables.
+    #[must_use]
+    pub fn group(self) -> &'static str {
+        match self {
+            q if q <= Self::FieldHeight => "Geometry",
+            q if q <= Self::ObjectiveDepth => "Optics",
+            q if q <= Self::Blur => "Time and motion",
+            q if q <= Self::RecordScreenTime => "Record",
+            q if q <= Self::ScreenFlicker => "Lamp",
+            _ => "Light and noise",
+        }
+    }
+
     /// Its option, "--event-length"; `None` for what can only come out of a plan.
     #[must_use]
     pub fn option(self) -> Option<String> {

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::PlanError;
-use super::laws::{LAWS, Law};
+use super::laws::{Law, law, laws};
 use super::quantity::Quantity;
 use super::text::{in_range, show};
 use crate::optics;
@@ -61,6 +61,12 @@ const ASSUMPTIONS: &[Assumption] = &[
         value: Value::Number(0.55),
         when: &[Quantity::EffectiveFNumber],
         why: "green light unless given",
+    },
+    Assumption {
+        quantity: Quantity::Index,
+        value: Value::Number(1.0),
+        when: &[Quantity::Aperture],
+        why: "air unless given",
     },
     Assumption {
         quantity: Quantity::Circle,
@@ -123,7 +129,7 @@ impl State {
     /// Applies laws with one unknown until there are none.
     fn propagate(&mut self) -> Result<(), PlanError> {
         while let Some((index, q, value)) = self.next_step() {
-            let roots = self.roots(&LAWS[index]);
+            let roots = law(index).map_or_else(BTreeSet::new, |l| self.roots(l));
             if let Err(why) = in_range(q, value) {
                 return Err(PlanError::Impossible {
                     what: format!("{why}: it would follow from {}", self.list(&roots)),
@@ -137,7 +143,7 @@ impl State {
 
     /// The first law that gives something new.
     fn next_step(&self) -> Option<(usize, Quantity, f64)> {
-        LAWS.iter().enumerate().find_map(|(index, law)| {
+        laws().enumerate().find_map(|(index, law)| {
             let terms = law.terms();
             let mut unknown = terms.iter().filter(|q| !self.known.contains_key(q));
             let (&q, None) = (unknown.next()?, unknown.next()) else { return None };
@@ -194,7 +200,7 @@ impl State {
 
     /// Laws whose terms are all known but do not agree.
     fn contradictions(&mut self) -> Result<(), PlanError> {
-        for law in LAWS {
+        for law in laws() {
             let Some(tolerance) = law.tolerance else { continue };
             let terms = law.terms();
             let first = terms[0];

@@ -107,6 +107,18 @@ pub fn fit_frame(
     start: ([f64; 2], f64),
     scratch: &mut FitScratch,
 ) -> Option<Fit> {
+    fit_frame_above(frame, target, start, 1e-6, scratch)
+}
+
+/// The same where `target.noise` is only an upper bound to the noise, which may be far lower in
+/// parts (frames that were averaged): tiles are held against at least `usual` times the bound.
+pub fn fit_frame_above(
+    frame: &FixedPlane,
+    target: &Target<'_>,
+    start: ([f64; 2], f64),
+    usual: f64,
+    scratch: &mut FitScratch,
+) -> Option<Fit> {
     let (mut shift, mut light) = start;
     let mut fit = None;
     for _ in 0..STEPS {
@@ -118,7 +130,7 @@ pub fn fit_frame(
             t.pull[0] += p.own * back[0];
             t.pull[1] += p.own * back[1];
         }
-        let step = combine(&scratch.tiles)?;
+        let step = combine(&scratch.tiles, usual)?;
         shift = [shift[0] + step.move_by[0], shift[1] + step.move_by[1]];
         light += step.light_by * light;
         let reach = (shift[0] - start.0[0]).abs().max((shift[1] - start.0[1]).abs());
@@ -317,10 +329,10 @@ struct Step {
 }
 
 /// Puts the tiles together, leaving out those that do not fit.
-fn combine(tiles: &[Sums]) -> Option<Step> {
+fn combine(tiles: &[Sums], least: f64) -> Option<Step> {
     let some: Vec<&Sums> = tiles.iter().filter(|t| t.pixels >= 16.0).collect();
     let mut ratios: Vec<f32> = some.iter().map(|t| to_f32(t.misfit / t.pixels)).collect();
-    let usual = f64::from(quantile(&mut ratios, 0.25)?).max(1e-6);
+    let usual = f64::from(quantile(&mut ratios, 0.25)?).max(least);
     let mut scores: Vec<f32> = some.iter().map(|t| to_f32(score(t, usual))).collect();
     let low = f64::from(quantile(&mut scores, 0.25)?);
     let kept: Vec<&Sums> = some.into_iter().filter(|t| score(t, usual) <= low + MISFIT).collect();

@@ -12,6 +12,7 @@
 
 pub mod camera;
 pub mod demo;
+pub mod part;
 pub mod scene;
 pub mod sensor;
 pub mod shoot;

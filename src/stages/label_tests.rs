@@ -32,6 +32,7 @@ pub(super) fn clip() -> ClipInfo {
         playback: Some("25".parse().unwrap()),
         exposure: None,
         scale: Some(Scale { um_per_px: 1.0, sigma_um_per_px: Some(0.002) }),
+        scale_fault: None,
         trigger_frame: 0,
         first_frame: 0,
         last_frame: 4999,

@@ -51,6 +51,8 @@ pub struct ClipInfo {
     pub exposure: Option<Duration>,
     /// Object-space scale.
     pub scale: Option<Scale>,
+    /// Why the scale that was given must not be used, where `scale` is `None` for that.
+    pub scale_fault: Option<String>,
     /// Number of the frame whose time is 0.
     pub trigger_frame: u64,
     /// Number of the clip's first frame.

@@ -65,16 +65,20 @@ impl ScaleBar {
     /// Lays out the bar for the clip.
     ///
     /// # Errors
-    /// [`StageError::MissingFact`] without a scale; [`StageError::Refused`] where the scale is no
-    /// positive number, is too uncertain for one figure, or the bar does not fit the frame.
+    /// [`StageError::MissingFact`] without a scale; [`StageError::Refused`] where the scale was
+    /// measured in a picture taken otherwise than the clip, is no positive number, is too uncertain for one figure, or the bar does not fit the frame.
     pub fn new(settings: &ScaleBarSettings, clip: &ClipInfo) -> Result<Self, StageError> {
         super::label_height(NAME, settings.text_height)?;
-        let scale = clip.scale.ok_or(StageError::MissingFact {
-            stage: NAME,
-            fact: "the object size of a pixel",
-            advice: "give scale, or magnification and pixel_pitch, or leave the scale bar out",
-        })?;
         let refused = |why: String| StageError::Refused { stage: NAME, why };
+        let missing = || match &clip.scale_fault {
+            Some(why) => refused(why.clone()),
+            None => StageError::MissingFact {
+                stage: NAME,
+                fact: "the object size of a pixel",
+                advice: "give scale, or magnification and pixel_pitch, or leave the scale bar out",
+            },
+        };
+        let scale = clip.scale.ok_or_else(missing)?;
         let s = scale.um_per_px;
         let length = optics::bar_length(s * clip.width as f64).ok_or_else(|| {
             refused(format!(
@@ -182,6 +186,9 @@ mod tests {
             text.contains("object size of a pixel") && text.contains("magnification"),
             "{text}"
         );
+        let fault = Some("the scale was taken at 10x but the clip at 5x".to_owned());
+        let text = new(&ClipInfo { scale: None, scale_fault: fault, ..clip() }).unwrap_err();
+        assert!(text.to_string().contains("10x but the clip at 5x"), "{text}");
         let text = new(&scaled(1.0, Some(0.12))).unwrap_err().to_string();
         assert!(text.contains("12.0 %"), "{text}");
         assert_eq!(new(&scaled(1.0, Some(0.08))).unwrap().label(), "\u{2248}200\u{a0}\u{b5}m");

@@ -25,7 +25,7 @@ mod strips;
 use std::path::{Path, PathBuf};
 
 pub use draw::annotated;
-pub use result::{ScaleFile, Tolerance};
+pub use result::{MARK, ScaleFile, Tolerance};
 
 use super::MeasureError;
 use crate::footage::{Decoded, FrameFile, OutFrame, decode, printable};
@@ -53,7 +53,7 @@ const FLOOR: f64 = 1e-3;
 pub const PICK_SIGMA_PX: f64 = 0.5;
 
 /// Ticks found in a picture.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
 pub struct Ticks {
     /// Pixels from tick to tick, at the picture's centre.
     pub pitch_px: f64,
@@ -78,6 +78,7 @@ pub struct Ticks {
     /// From where to where the ticks reach, in pixels from the centre square to the rule.
     pub reach: [f64; 2],
     /// What to know of the result.
+    #[serde(skip)]
     pub warnings: Vec<String>,
 }
 
@@ -210,7 +211,11 @@ pub struct ScaleArgs {
     /// The magnification it was taken at, as a tag.
     pub magnification: Option<f64>,
     /// The camera's binning, as a tag.
-    pub binning: Option<u32>,
+    pub binning: Option<u64>,
+    /// The part of the picture that shows the rule: x, y, width, height; `None`: all of it.
+    pub region: Option<[usize; 4]>,
+    /// Whether the pixels lie under a colour mosaic.
+    pub mosaic: bool,
 }
 
 /// A length known in the picture.
@@ -251,7 +256,22 @@ pub struct ScaleReport {
 /// Where the picture cannot be read, shows no rule, or the points make no sense.
 pub fn run(args: &ScaleArgs) -> Result<ScaleReport, MeasureError> {
     let decoded = decode(&FrameFile::single(&args.image))?;
-    measure(&grey(&decoded), args, &args.image)
+    let grey = grey(&decoded);
+    let picture = if args.mosaic && decoded.samples.channels == 1 { levelled(&grey) } else { grey };
+    let Some([x, y, w, h]) = args.region else { return measure(&picture, args, &args.image) };
+    let (width, height) = (picture.width(), picture.height());
+    let inside =
+        |at: usize, length: usize, all: usize| at.checked_add(length).is_some_and(|e| e <= all);
+    if !(inside(x, w, width) && inside(y, h, height)) {
+        return Err(MeasureError::input(
+            format!("the region {x},{y},{w},{h} leaves the picture of {width}x{height} px"),
+            "choose it inside",
+        ));
+    }
+    let mut report = measure(&picture.crop(x, y, w, h), args, &args.image)?;
+    // Clips are held against the whole picture.
+    (report.scale.width_px, report.scale.height_px) = (width, height);
+    Ok(report)
 }
 
 /// The same for a picture in memory; `name` is written into the result.
@@ -360,6 +380,19 @@ fn grey(decoded: &Decoded) -> Plane {
         _ => s.data.iter().map(|&v| f32::from(v)).collect(),
     };
     Plane::from_vec(s.width, s.height, values).unwrap_or_default()
+}
+
+/// Each pixel the mean of itself and its neighbours right, below, and right below: every colour of
+/// a mosaic counts alike, so its pattern is gone. Moves the picture by half a pixel.
+fn levelled(mosaic: &Plane) -> Plane {
+    let (w, h) = (mosaic.width(), mosaic.height());
+    Plane::from_fn(w, h, |x, y| {
+        let (right, below) = ((x + 1).min(w - 1), (y + 1).min(h - 1));
+        0.25 * (mosaic.at(x, y)
+            + mosaic.at(right, y)
+            + mosaic.at(x, below)
+            + mosaic.at(right, below))
+    })
 }
 
 impl cells::PhaseFit {

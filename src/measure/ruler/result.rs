@@ -4,14 +4,13 @@ use std::str::FromStr;
 
 use serde::{Deserialize, Serialize};
 
+use crate::footage::Taken;
 use crate::frame::units::Length;
 use crate::optics::{MaterialClass, rectangular_sigma, rule_error_mm};
 
 /// Relative half-width taken for a rule of which nothing is said: stage micrometers are usually
 /// within 1 to 2 µm over 1 mm (from memory).
 const UNKNOWN: f64 = 0.002;
-/// Difference of magnifications from which clip and scale disagree, relative.
-const SAME_MAGNIFICATION: f64 = 1e-3;
 
 /// How far a rule's lengths can be trusted.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -77,6 +76,9 @@ impl Tolerance {
     }
 }
 
+/// The first line of a scale file.
+pub const MARK: &str = "# object-space size of a pixel, measured by hushframe";
+
 /// A measured scale as clips refer to it. `um_per_px` and `sigma_um_per_px` are what counts; the
 /// rest lets people and checks see whether it fits a clip.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -98,7 +100,7 @@ pub struct ScaleFile {
     pub magnification: Option<f64>,
     /// Binning of the camera.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub binning: Option<u32>,
+    pub binning: Option<u64>,
     /// Length from tick to tick on the rule in µm.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub pitch_um: Option<f64>,
@@ -117,41 +119,17 @@ impl ScaleFile {
     /// Where a number cannot be written, in words.
     pub fn to_toml(&self) -> Result<String, String> {
         let body = toml::to_string(self).map_err(|e| e.to_string())?;
-        Ok(format!("# object-space size of a pixel, measured by hushframe\n{body}"))
+        Ok(format!("{MARK}\n{body}"))
     }
 
-    /// Why this scale must not be used for a clip of that magnification, binning and frame size;
-    /// `None` where nothing speaks against it. What is not known on one side is not compared.
+    /// How its picture was taken.
     #[must_use]
-    pub fn disagreement(
-        &self,
-        magnification: Option<f64>,
-        binning: Option<u32>,
-        size: Option<(usize, usize)>,
-    ) -> Option<String> {
-        if let (Some(own), Some(clip)) = (self.magnification, magnification)
-            && (own / clip - 1.0).abs() > SAME_MAGNIFICATION
-        {
-            return Some(format!(
-                "the scale was taken at {own}x but the clip at {clip}x: take a picture of the rule \
-                 at the clip's magnification"
-            ));
+    pub fn taken(&self) -> Taken {
+        Taken {
+            size: Some((self.width_px, self.height_px)),
+            magnification: self.magnification,
+            binning: self.binning,
         }
-        if let (Some(own), Some(clip)) = (self.binning, binning)
-            && own != clip
-        {
-            return Some(format!(
-                "the scale was taken at binning {own} but the clip at {clip}: take both alike"
-            ));
-        }
-        let own = (self.width_px, self.height_px);
-        size.filter(|&clip| clip != own).map(|clip| {
-            format!(
-                "the scale's picture has {}x{} pixels but the clip {}x{}: crop or binning differ; \
-                 take both alike, or give the scale as a number if only the crop differs",
-                own.0, own.1, clip.0, clip.1
-            )
-        })
     }
 }
 
@@ -189,11 +167,14 @@ mod tests {
             pitch_px: None,
             angle_deg: None,
         };
-        assert_eq!(file.disagreement(Some(10.0), Some(1), Some((1280, 800))), None);
-        assert_eq!(file.disagreement(None, None, None), None);
-        assert!(file.disagreement(Some(20.0), None, None).unwrap().contains("10x"));
-        assert!(file.disagreement(None, Some(2), None).unwrap().contains("binning"));
-        assert!(file.disagreement(None, None, Some((640, 400))).unwrap().contains("640x400"));
+        let against = |magnification, binning, size| {
+            file.taken().disagreement(&Taken { size, magnification, binning })
+        };
+        assert_eq!(against(Some(10.0), Some(1), Some((1280, 800))), None);
+        assert_eq!(against(None, None, None), None);
+        assert!(against(Some(20.0), None, None).unwrap().contains("10x"));
+        assert!(against(None, Some(2), None).unwrap().contains("binning"));
+        assert!(against(None, None, Some((640, 400))).unwrap().contains("640x400"));
         let text = file.to_toml().unwrap();
         assert!(text.contains("um_per_px = 1.003") && !text.contains("pitch_um"), "{text}");
         assert_eq!(toml::from_str::<ScaleFile>(&text).unwrap(), file);

@@ -1,0 +1,130 @@
+//! Formulas beside the main chain of a plan: tilt, tube lenses, references, dark current, decibels.
+
+use super::laws::{Law, Relation, function, product};
+use super::quantity::Quantity::*;
+use crate::optics;
+
+pub(super) const MORE: &[Law] = &[
+    product(
+        "m = marked x tube / design tube",
+        "tube lens of an objective",
+        1.0,
+        &[(Magnification, 1.0), (MarkedMagnification, -1.0), (Tube, -1.0), (DesignTube, 1.0)],
+    ),
+    Law {
+        formula: "1 - cos(tilt)",
+        name: "tilted lengths",
+        relation: Relation::Function {
+            result: TiltLoss,
+            of: &[Tilt],
+            f: |v| 100.0 * optics::cosine_loss(v[0]),
+            back: &[(0, |loss, _| libm::acos(1.0 - 0.01 * loss).to_degrees())],
+        },
+        tolerance: Some(0.01),
+    },
+    function(
+        "n lambda / NA^2",
+        "depth of field by waves",
+        WaveDepth,
+        &[Index, Wavelength, Aperture],
+        |v| optics::wave_depth_um(v[0], v[1], v[2]),
+    ),
+    function(
+        "s = lambda / (4 NA)",
+        "sampling by Nyquist",
+        ObjectFinest,
+        &[Wavelength, Aperture],
+        |v| optics::object_finest_um(v[0], v[1]),
+    ),
+    function("1 / (rate sqrt(6))", "two times known to a frame", DurationSigma, &[Rate], |v| {
+        optics::duration_sigma_s(v[0])
+    }),
+    product(
+        "frames / rate",
+        "elapsed time",
+        1.0,
+        &[(ElapsedTime, 1.0), (ElapsedFrames, -1.0), (Rate, 1.0)],
+    ),
+    product(
+        "clips x length x data rate",
+        "size of a night",
+        1.0,
+        &[(NightBytes, 1.0), (Clips, -1.0), (RecordTime, -1.0), (DataRate, -1.0)],
+    ),
+    function(
+        "(max - min) / (max + min)",
+        "percent flicker",
+        Flicker,
+        &[LightMost, LightLeast],
+        |v| optics::percent_flicker(v[0], v[1]),
+    ),
+    function("flicker / pi", "flicker index", FlickerIndex, &[Flicker], |v| {
+        optics::flicker_index_of_sine(0.01 * v[0])
+    }),
+    product(
+        "rate / lamp",
+        "period of the ripple",
+        1.0,
+        &[(RipplePeriod, 1.0), (Rate, -1.0), (LampFrequency, 1.0)],
+    ),
+    product(
+        "efficiency x photons",
+        "electrons (EMVA 1288)",
+        1.0,
+        &[(Signal, 1.0), (Photons, -1.0), (Efficiency, -1.0)],
+    ),
+    function("20 log10", "decibels", SignalToNoiseDb, &[SignalToNoise], |v| optics::decibel(v[0])),
+    function("20 log10", "decibels", BestSignalToNoiseDb, &[BestSignalToNoise], |v| {
+        optics::decibel(v[0])
+    }),
+    function("20 log10", "decibels", DynamicRangeDb, &[DynamicRange], |v| optics::decibel(v[0])),
+    function(
+        "(sqrt(d^2 + g^2/12) + 1/2) / efficiency",
+        "threshold (EMVA 1288)",
+        LeastPhotons,
+        &[Efficiency, ReadNoise, Gain],
+        |v| optics::threshold_photons(v[0], v[1], 1.0 / v[2]),
+    ),
+    Law {
+        formula: "sqrt(1 + 1/darks) - 1",
+        name: "noise of a mean of darks",
+        relation: Relation::Function {
+            result: DarkPenalty,
+            of: &[Darks],
+            f: |v| 100.0 * (optics::dark_noise_factor(v[0]) - 1.0),
+            back: &[(0, |x, _| 1.0 / ((1.0 + 0.01 * x) * (1.0 + 0.01 * x) - 1.0))],
+        },
+        tolerance: None,
+    },
+    function(
+        "1 / sqrt(flats x electrons)",
+        "noise of a mean of flats",
+        FlatNoise,
+        &[Flats, FlatSignal],
+        |v| 100.0 * optics::flat_noise(v[0], v[1]),
+    ),
+    Law {
+        formula: "sqrt(1 + SNR^2 / (flats x electrons)) - 1",
+        name: "noise of a mean of flats",
+        relation: Relation::Function {
+            result: FlatPenalty,
+            of: &[SignalToNoise, Flats, FlatSignal],
+            f: |v| 100.0 * ((1.0 + v[0] * v[0] / (v[1] * v[2])).sqrt() - 1.0),
+            back: &[(1, |x, v| v[0] * v[0] / (v[2] * ((1.0 + 0.01 * x) * (1.0 + 0.01 * x) - 1.0)))],
+        },
+        tolerance: None,
+    },
+    function(
+        "2^(warmer / doubling)",
+        "growth of dark current",
+        DarkGrowth,
+        &[WarmerBy, Doubling],
+        |v| optics::dark_current(1.0, 0.0, v[0], v[1]),
+    ),
+    product(
+        "dark current x growth x exposure",
+        "dark electrons",
+        1.0,
+        &[(DarkElectrons, 1.0), (DarkCurrent, -1.0), (DarkGrowth, -1.0), (Exposure, -1.0)],
+    ),
+];

@@ -1,0 +1,418 @@
+//! `plan` as a person runs it: worked values with their sources, and what a new user gets wrong.
+//!
+//! Sources are named where there are any. "Arithmetic" is what follows from definitions; "common
+//! practice, no source" is a habit of the trade; "from memory" was not read in its source.
+
+use crate::harness::{Ended, Place};
+
+fn run(options: &str) -> Ended {
+    let args: Vec<&str> = ["plan"].into_iter().chain(options.split_whitespace()).collect();
+    Place::new().run(&args)
+}
+
+/// Values of a plan by the quantities' keys.
+#[track_caller]
+fn check(options: &str, expected: &[(&str, f64, f64)]) {
+    let ended = run(&format!("{options} --json"));
+    assert_eq!(ended.code, 0, "{options}: {}", ended.err);
+    let json = ended.json();
+    let rows = json["plan"]["rows"].as_array().unwrap();
+    for &(key, value, relative) in expected {
+        let row = rows.iter().find(|r| r["quantity"] == key);
+        let got = row.unwrap_or_else(|| panic!("{options}: no {key}"))["value"].as_f64().unwrap();
+        let off = (got - value).abs();
+        assert!(off <= relative * value.abs() + 1e-12, "{options}: {key} is {got}, not {value}");
+    }
+}
+
+/// Half a unit of the last figure of a value given with three figures.
+const THREE: f64 = 5e-3;
+/// The same with four figures.
+const FOUR: f64 = 5e-4;
+const EXACT: f64 = 1e-9;
+
+#[test]
+fn geometry_and_scale() {
+    // Lateral magnification m = image / object ("Photography formulas - Macro", tripodplaces.com);
+    // s = p / m is arithmetic.
+    for (pitch, m, s) in
+        [("10um", "10", 1.0), ("10um", "50", 0.2), ("20um", "2", 10.0), ("13.5um", "10", 1.35)]
+    {
+        check(&format!("--pixel-pitch {pitch} --magnification {m}"), &[("scale", s, EXACT)]);
+    }
+    // Field of view = sensor used / m, same source.
+    for (sensor, m, field) in [
+        ("25.6mm", "2", 12_800.0),
+        ("20mm", "10", 2000.0),
+        ("28mm", "10", 2800.0),
+        ("20mm", "50", 400.0),
+        ("28mm", "50", 560.0),
+    ] {
+        check(
+            &format!("--sensor-width {sensor} --magnification {m}"),
+            &[("field_width", field, EXACT)],
+        );
+    }
+    // Infinity objective on another tube lens (from memory): 10x, 200 mm, used at 180 mm: 9.0x.
+    check(
+        "--marked-magnification 10 --tube 180mm --design-tube 200mm --pixel-pitch 10um",
+        &[("magnification", 9.0, EXACT), ("scale", 10.0 / 9.0, EXACT)],
+    );
+    // 1 - cos (trigonometry).
+    for (tilt, loss, relative) in [
+        ("1", 0.0152, THREE),
+        ("2", 0.061, 1e-2),
+        ("5", 0.381, THREE),
+        ("8.1", 1.0, 1e-2),
+        ("10", 1.52, THREE),
+    ] {
+        check(&format!("--tilt {tilt}"), &[("tilt_loss", loss, relative)]);
+    }
+    check("--tilt-loss 1", &[("tilt", 8.11, THREE)]);
+}
+
+#[test]
+fn light_and_depth() {
+    // N_eff = N (1 + m/P), stops 2 log2(1 + m/P): bellows factor, "Photography formulas - Macro"
+    // (tripodplaces.com) and "Continuing insights into Macro Photography: Part 2"
+    // (photography.grayheron.net), after J. Conrad.
+    for (options, n, stops) in [
+        ("--f-number 4 --magnification 1", 8.0, 2.0),
+        ("--f-number 5.6 --magnification 2", 16.8, 3.17),
+        ("--f-number 8 --magnification 5", 48.0, 5.17),
+        ("--f-number 4 --magnification 2 --pupil 1.4", 9.71, 2.56),
+    ] {
+        check(options, &[("effective_f_number", n, THREE), ("light_loss", stops, THREE)]);
+    }
+    // Table of objectives at 0.55 um: lambda / NA^2 agrees with the table of the thread "Overview
+    // of Microscope objectives DoF" (photomacrography.net); Rayleigh 0.61 lambda / NA (glossary,
+    // forensicspot.com); NA = m / (2 N) ("A New Way of Thinking ... about DOF", same forum); the
+    // last column's second term is from memory.
+    for (m, na, n, rayleigh, airy, wave, depth) in [
+        ("2", "0.055", 18.2, 6.10, 12.2, 181.8, 272.7),
+        ("5", "0.14", 17.9, 2.40, 12.0, 28.1, 42.3),
+        ("10", "0.28", 17.9, 1.20, 12.0, 7.02, 10.6),
+        ("20", "0.42", 23.8, 0.80, 16.0, 3.12, 4.31),
+        ("50", "0.55", 45.5, 0.61, 30.5, 1.82, 2.18),
+    ] {
+        check(
+            &format!("--magnification {m} --aperture {na} --pixel-pitch 10um"),
+            &[
+                ("effective_f_number", n, THREE),
+                ("rayleigh", rayleigh, THREE),
+                ("airy_radius", airy, THREE),
+                ("wave_depth", wave, THREE),
+                ("objective_depth", depth, THREE),
+            ],
+        );
+    }
+    // Exact factor 1.21967 (first zero of J1 over pi, "Angular resolution"): 1.198 um, 11.98 um.
+    check(
+        "--magnification 10 --aperture 0.28 --pixel-pitch 10um",
+        &[
+            ("rayleigh", 1.198, FOUR),
+            ("airy_radius", 11.98, FOUR),
+            // Nyquist at 1 / (lambda N) (standard Fourier optics, from memory); a pixel of 10 um
+            // is 2.04 times too coarse.
+            ("finest_pitch", 10.0 / 2.04, THREE),
+            ("finest_pitch", 4.91, THREE),
+            ("object_finest", 0.491, THREE),
+        ],
+    );
+    check(
+        "--magnification 50 --aperture 0.55 --pixel-pitch 10um",
+        &[("finest_pitch", 12.5, THREE)],
+    );
+    // Keiser, Biophotonics: Concepts to Applications, example 8.4: n 1.51, 780 nm.
+    for (na, depth) in [("0.20", 29.4), ("0.55", 3.89)] {
+        check(
+            &format!("--index 1.51 --wavelength 780nm --aperture {na}"),
+            &[("wave_depth", depth, THREE)],
+        );
+    }
+    // 2 N c (1 + m/P) / m^2, from W. Smith, Modern Optical Engineering, p. 187, eq. 9.7 and 9.8.
+    for (options, depth) in [
+        ("--f-number 5.6 --circle 20um --magnification 2", 168.0),
+        ("--f-number 4 --circle 30um --magnification 1", 480.0),
+        ("--f-number 8 --circle 20um --magnification 5", 76.8),
+    ] {
+        check(options, &[("lens_depth", depth, EXACT)]);
+    }
+}
+
+#[test]
+fn stops_between_two_objectives() {
+    // From 10x/0.28 to 50x/0.55: 2 log2(45.5 / 17.9) = 2.70 stops (arithmetic).
+    let n = |options: &str| {
+        let json = run(&format!("--json {options}")).json();
+        let rows = json["plan"]["rows"].as_array().unwrap().clone();
+        let row = rows.into_iter().find(|r| r["quantity"] == "effective_f_number").unwrap();
+        row["value"].as_f64().unwrap()
+    };
+    let ratio = n("--magnification 50 --aperture 0.55") / n("--magnification 10 --aperture 0.28");
+    assert!((2.0 * ratio.log2() - 2.70).abs() < 5e-3, "{ratio}");
+}
+
+#[test]
+fn time() {
+    // Slow-down as an exact fraction (arithmetic); rates of video: YUV4MPEG2 page
+    // (wiki.multimedia.cx), OpenEXR "Standard Attributes".
+    for (rate, playback, factor) in [
+        ("1000", "25", 40.0),
+        ("10000", "25", 400.0),
+        ("2000", "24", 250.0 / 3.0),
+        ("1000", "24000/1001", 1001.0 / 24.0),
+        ("5000", "30000/1001", 1001.0 / 6.0),
+    ] {
+        check(&format!("--rate {rate} --playback {playback}"), &[("slow_down", factor, EXACT)]);
+    }
+    let shown = run("--rate 5000 --playback 30000/1001").out;
+    assert!(shown.contains("exactly 1001/6"), "{shown}");
+    // Elapsed time (common practice, no source): frame 1234 at 5000 fps.
+    check("--elapsed-frames 1234 --rate 5000", &[("elapsed_time", 246.8e-3, EXACT)]);
+    // Two times known to a frame: dt / sqrt(6) (rectangular, GUM 4.3.7, from memory).
+    check(
+        "--rate 5000 --event-length 2.4ms",
+        &[("duration_sigma", 0.082e-3, THREE), ("frames_across", 12.0, EXACT)],
+    );
+    // Data rate and record length (arithmetic).
+    check(
+        "--width 1920 --height 1080 --bits 12 --rate 2000 --memory 16GiB",
+        &[
+            ("data_rate", 6.2208e9, EXACT),
+            ("record_time", 2.76, THREE),
+            ("record_frames", 5523.0, FOUR),
+        ],
+    );
+    check(
+        "--width 1280 --height 800 --bits 12 --rate 5000 --memory 32GiB --playback 25",
+        &[
+            ("data_rate", 7.68e9, EXACT),
+            ("record_time", 4.474, FOUR),
+            ("record_frames", 22_369.0, FOUR),
+            ("record_screen_time", 894.8, FOUR),
+        ],
+    );
+    check("--width 1280 --height 800 --bits 16 --rate 5000", &[("data_rate", 10.24e9, EXACT)]);
+    check(
+        "--width 1280 --height 800 --rate 5000 --record-time 3s --clips 60",
+        &[("night_bytes", 1.38e12, THREE)],
+    );
+}
+
+#[test]
+fn exposure_and_blur() {
+    // 360 t rate: cinematography.com threads 24017 and 21785.
+    for (exposure, rate, angle) in [
+        ("2ms", "30", 21.6),
+        ("20.83333333ms", "24", 180.0),
+        ("50us", "10000", 180.0),
+        ("50us", "1000", 18.0),
+    ] {
+        check(&format!("--exposure {exposure} --rate {rate}"), &[("shutter_angle", angle, 1e-6)]);
+    }
+    run("--rate 5000 --exposure 201us").expect(2, &["200 us at 5000 fps"]);
+    // b = v t / s (arithmetic); "50 us can still blur at 10x".
+    for (v, t, m, blur) in [
+        ("0.1m/s", "50us", "10", 5.0),
+        ("1m/s", "50us", "10", 50.0),
+        ("0.5m/s", "100us", "5", 25.0),
+        ("0.02m/s", "50us", "10", 1.0),
+    ] {
+        check(
+            &format!("--event-speed {v} --exposure {t} --magnification {m} --pixel-pitch 10um"),
+            &[("blur", blur, 1e-9)],
+        );
+    }
+    check(
+        "--event-frequency 440 --event-amplitude 0.1mm --exposure 50us --magnification 10 \
+         --pixel-pitch 10um",
+        &[("event_speed", 0.276, THREE), ("blur", 13.8, THREE)],
+    );
+    // What exposure for 1 px at 0.3 m/s: t = s / v.
+    let options = "--blur-limit 1px --event-speed 0.3m/s --scale 1um --find exposure";
+    check(options, &[("exposure", 1e-6 / 0.3, EXACT)]);
+    // 10 frames a cycle for shape, 10 to 20 across an event (common practice, no source); floor
+    // by Nyquist (from memory).
+    check("--event-frequency 800 --frames-per-cycle 10", &[("rate", 8000.0, EXACT)]);
+    check("--event-frequency 800 --frames-per-cycle 2", &[("rate", 1600.0, EXACT)]);
+    check("--event-length 1ms --frames-across 20", &[("rate", 20_000.0, EXACT)]);
+    check("--event-length 15ms --rate 1000", &[("frames_across", 15.0, EXACT)]);
+    check("--event-length 1.5ms --frames-across 20", &[("rate", 13_333.333, 1e-6)]);
+}
+
+#[test]
+fn electrons_and_references() {
+    // EMVA 1288 release 3.1; formulas read in the reference implementation (public repository
+    // EMVA1288/emva1288), the SNR equation from memory. K 0.5 DN/e- is a gain of 2 e-/DN.
+    for (photons, e, snr, db) in [
+        ("100", 60.0, 5.38, Some(14.6)),
+        ("500", 300.0, 15.7, Some(23.9)),
+        ("2000", 1200.0, 33.7, None),
+        ("20000", 12_000.0, 109.3, None),
+    ] {
+        let options = format!("--photons {photons} --efficiency 0.6 --read-noise 8 --gain 2");
+        check(&options, &[("signal", e, EXACT), ("signal_to_noise", snr, THREE)]);
+        if let Some(db) = db {
+            check(&options, &[("signal_to_noise_db", db, THREE)]);
+        }
+    }
+    check("--efficiency 0.6 --read-noise 8 --gain 2", &[("least_photons", 14.20, FOUR)]);
+    check(
+        "--full-well 20000 --read-noise 8 --gain 2",
+        &[
+            ("best_signal_to_noise", 141.4, FOUR),
+            ("best_signal_to_noise_db", 43.0, THREE),
+            ("dynamic_range", 2347.0, FOUR),
+            ("dynamic_range_db", 67.4, THREE),
+        ],
+    );
+    // Noise falls with sqrt(N) (statistics): 4, 16, 25, 100 frames make it 2, 4, 5, 10 times less.
+    for (n, times) in [("4", 2.0), ("16", 4.0), ("25", 5.0), ("100", 10.0)] {
+        let options = format!("--signal 100 --read-noise 0 --averaged {n}");
+        check(&options, &[("averaged_signal_to_noise", 10.0 * times, EXACT)]);
+    }
+    // N >= 1 / ((1 + x)^2 - 1) darks, 16 add 3.1 % (arithmetic; residual 1/sqrt(N): "Dark Frame
+    // Count Optimization Calculator", tools.gera.services). Numbers are rounded up.
+    for (percent, darks) in [("5", 10.0), ("2", 25.0), ("1", 50.0), ("0.5", 100.0)] {
+        let json = run(&format!("--dark-penalty {percent} --json")).json();
+        let row = json["plan"]["rows"][0].clone();
+        assert_eq!(row["quantity"], "darks");
+        assert!((row["value"].as_f64().unwrap().ceil() - darks).abs() < 1e-9, "{row}");
+    }
+    check("--darks 16", &[("dark_penalty", 3.1, 1e-2)]);
+    // Flats of 10000 e-: 1 / sqrt(N S) (arithmetic).
+    for (flats, percent) in [("1", 1.0), ("16", 0.25), ("100", 0.10)] {
+        check(&format!("--flats {flats} --flat-signal 10000"), &[("flat_noise", percent, EXACT)]);
+    }
+    // Less than 1 % added at a signal over noise of 20, 50, 100: 2, 13, 50 flats.
+    for (signal, flats) in [("400", 2.0), ("2500", 13.0), ("10000", 50.0)] {
+        let options =
+            format!("--signal {signal} --read-noise 0 --flat-signal 10000 --flat-penalty 1");
+        let json = run(&format!("{options} --json")).json();
+        let rows = json["plan"]["rows"].as_array().unwrap().clone();
+        let row = rows.into_iter().find(|r| r["quantity"] == "flats").unwrap();
+        assert!((row["value"].as_f64().unwrap().ceil() - flats).abs() < 1e-9, "{row}");
+    }
+    // Doubling in 5 to 8 K (A. Theuwissen, harvestimaging.com, September 2009): 25 to 40 degrees.
+    for (doubling, times) in [("6", 5.66), ("7", 4.42), ("8", 3.67)] {
+        check(&format!("--warmer-by 15 --doubling {doubling}"), &[("dark_growth", times, THREE)]);
+    }
+    check(
+        "--dark-current 100 --exposure 50us --warmer-by 0 --doubling 7",
+        &[("dark_electrons", 0.005, EXACT)],
+    );
+}
+
+#[test]
+fn lamps() {
+    // Twice the mains: "AC line frequency and shutter speed", photo-spectrum.info (2017). Through
+    // an exposure |sinc(f t)|.
+    for (exposure, kept) in [("50us", 0.99996), ("1ms", 0.984), ("5ms", 0.637)] {
+        check(
+            &format!("--mains 50 --exposure {exposure}"),
+            &[("lamp_frequency", 100.0, EXACT), ("ripple_kept", kept, THREE)],
+        );
+    }
+    let json = run("--mains 50 --exposure 10ms --json").json();
+    let rows = json["plan"]["rows"].as_array().unwrap();
+    let kept = rows.iter().find(|r| r["quantity"] == "ripple_kept").unwrap();
+    assert!(kept["value"].as_f64().unwrap() < 1e-9, "a whole cycle levels the ripple");
+    // Percent flicker: CIE e-ILV, term 39; index of a sine m / pi (IES definition 5.9.9.4).
+    check(
+        "--light-most 1.0 --light-least 0.6",
+        &[("flicker", 25.0, EXACT), ("flicker_index", 0.0796, THREE)],
+    );
+    // A sine of 100 %: 0.318.
+    check("--flicker 100", &[("flicker_index", 1.0 / std::f64::consts::PI, THREE)]);
+    // |f - k rate|, times playback / rate (arithmetic).
+    for (rate, mains, alias, screen) in [
+        ("1000", "50", 100.0, 2.50),
+        ("1000", "60", 120.0, 3.00),
+        ("960", "60", 120.0, 3.125),
+        ("800", "50", 100.0, 3.125),
+        ("500", "50", 100.0, 5.00),
+        ("5000", "50", 100.0, 0.50),
+        ("120", "50", 20.0, 4.17),
+        ("100", "50", 0.0, 0.0),
+        ("120", "60", 0.0, 0.0),
+    ] {
+        check(
+            &format!("--rate {rate} --mains {mains} --playback 25"),
+            &[("alias", alias, EXACT), ("screen_flicker", screen, THREE)],
+        );
+    }
+    for (rate, mains, frames) in
+        [("1000", "50", 10.0), ("1000", "60", 8.33), ("960", "60", 8.0), ("5000", "50", 50.0)]
+    {
+        check(&format!("--rate {rate} --mains {mains}"), &[("ripple_period", frames, THREE)]);
+    }
+    let risky = run("--rate 800 --mains 50 --playback 25 --flicker 25 --exposure 50us").out;
+    assert!(risky.contains("photosensitive viewers"), "{risky}");
+}
+
+#[test]
+fn cautions_stand_under_every_plan() {
+    for options in ["--rate 5000", "--rate 1000,2000 --event-length 5ms"] {
+        let text = run(options).out.split_whitespace().collect::<Vec<_>>().join(" ");
+        for words in [
+            "IEC 62471",
+            "IEC 60825-1",
+            "qualified electrician",
+            "local law",
+            "heat",
+            "moving parts",
+            "WCAG",
+        ] {
+            assert!(text.contains(words), "no {words}: {text}");
+        }
+        let json = run(&format!("{options} --json")).json();
+        assert!(json["cautions"].as_array().unwrap().len() >= 6);
+    }
+}
+
+#[test]
+fn several_values_make_a_table_and_a_plot() {
+    let ended = run("--magnification 2,5,10,20,50,100 --pixel-pitch 10um --event-speed 0.1m/s \
+                     --exposure 50us");
+    ended.expect(0, &[]);
+    let plot: Vec<&str> = ended.out.lines().filter(|l| l.contains(" |#")).collect();
+    assert_eq!(plot.len(), 6, "{}", ended.out);
+    assert!(plot[5].trim_start().starts_with("100x |") && plot[5].ends_with(" 50 px"), "{plot:?}");
+    let long = |l: &str| l.matches('#').count();
+    assert!(plot.windows(2).all(|w| long(w[0]) < long(w[1])), "{plot:?}");
+    run("--rate 1000,2000 --magnification 1,2").expect(2, &["only one may"]);
+    let named = run("--rate 1000,5000 --playback 25 --event-length 2ms --find event-screen-time");
+    assert!(named.out.contains("time of the event on the screen over frame rate"), "{}", named.out);
+}
+
+#[test]
+fn a_new_users_mistakes_get_a_sentence_that_helps() {
+    for (options, words) in [
+        ("", &["nothing is given", "--magnification"][..]),
+        ("--event-length 1.5", &["--event-length", "no unit", "50us"]),
+        ("--event-length 1.5mm", &["--event-length", "ns, us"]),
+        ("--event-speed 0.3", &["m/s"]),
+        ("--memory 16", &["no unit", "GiB"]),
+        ("--magnification -2", &["magnification -2x is outside"]),
+        ("--aperture 1.4", &["no numerical aperture in air"]),
+        ("--mains 55", &["50 or 60"]),
+        ("--width 12.5", &["whole number"]),
+        ("--rate fast", &["frames a second"]),
+        ("--rate 5000 --exposure 300us", &["longer than the time from frame to frame"]),
+        ("--frames-across 1000 --event-length 1us", &["frame rate", "1 us"]),
+        ("--rate 5000 --find exposure", &["--blur-limit", "--event-speed"]),
+        ("--rate 5000 --find speed", &["no quantity \"speed\""]),
+        ("--rate 5000 --find blur", &["--exposure", "--scale"]),
+        ("--blur 1", &["--blur-limit"]),
+        ("--event-lenght 1ms", &["--event-length"]),
+        ("--scale 2um --pixel-pitch 10um --magnification 10", &["check binning"]),
+    ] {
+        let ended = run(options);
+        ended.expect(2, words);
+        assert!(ended.out.is_empty(), "{options}: {}", ended.out);
+    }
+    let ended = run("--frames-across 20");
+    ended.expect(0, &[]);
+    assert!(ended.out.contains("--event-length"), "{}", ended.out);
+}
