@@ -306,7 +306,7 @@ impl<'a> Renderer<'a> {
     ) -> Result<(), EngineError> {
         let facts = &self.analysis.frames[i];
         let Some(planes) = averager.result(at) else { return Ok(()) };
-        let variances: Vec<&Plane> = planes.iter().map(|p| &p.variance).collect();
+        let variances: Vec<&Plane> = planes.iter().map(|p| &p.left).collect();
         let noise = steady::median_of(&variances).sqrt();
         let mut frame = self.assemble(planes);
         if !self.steadied && self.analysis.locked {

@@ -68,18 +68,39 @@ fn shape() -> &'static [[f32; SIDE]; SIDE] {
     })
 }
 
-/// Shrinks `picture`, whose pixels have the variances `variance`.
-#[must_use]
-pub fn shrink(picture: &Plane, variance: &Plane, settings: &ShrinkSettings) -> Plane {
-    if settings.strength <= 0.0 || picture.width() < SIDE || picture.height() < SIDE {
-        return picture.clone();
-    }
-    let first = pass(picture, None, variance, settings);
-    if settings.wiener { pass(picture, Some(&first), variance, settings) } else { first }
+/// A picture whose noise was shrunk.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Shrunk {
+    /// The picture.
+    pub plane: Plane,
+    /// Variance of the noise left in each pixel: of a block's, the part of its coefficients' that
+    /// was kept. Overlapping blocks are taken to err alike, so it is rather too large.
+    pub left: Plane,
 }
 
-/// One pass over all blocks; with a guide it is the second.
-fn pass(picture: &Plane, guide: Option<&Plane>, variance: &Plane, s: &ShrinkSettings) -> Plane {
+/// Shrinks `picture`, whose pixels have the variances `variance`.
+#[must_use]
+pub fn shrink(picture: &Plane, variance: &Plane, settings: &ShrinkSettings) -> Shrunk {
+    if settings.strength <= 0.0 || picture.width() < SIDE || picture.height() < SIDE {
+        return Shrunk { plane: picture.clone(), left: variance.clone() };
+    }
+    let mut left = Plane::filled(picture.width(), picture.height(), 0.0);
+    let plane = if settings.wiener {
+        let first = pass((picture, None), variance, settings, None);
+        pass((picture, Some(&first)), variance, settings, Some(&mut left))
+    } else {
+        pass((picture, None), variance, settings, Some(&mut left))
+    };
+    Shrunk { plane, left }
+}
+
+/// One pass over all blocks; with a guide it is the second. `left` takes the variances left.
+fn pass(
+    (picture, guide): (&Plane, Option<&Plane>),
+    variance: &Plane,
+    s: &ShrinkSettings,
+    left: Option<&mut Plane>,
+) -> Plane {
     let (w, h) = (picture.width(), picture.height());
     let step = s.step.clamp(1, SIDE);
     let corners: Vec<isize> = (0..)
@@ -88,23 +109,38 @@ fn pass(picture: &Plane, guide: Option<&Plane>, variance: &Plane, s: &ShrinkSett
         .collect();
     // Each band of output rows is made on its own from the blocks that touch it.
     let mut out = Plane::filled(w, h, 0.0);
-    out.data_mut().par_chunks_mut(BAND * w).enumerate().for_each_init(
+    let lefts: Vec<&mut [f32]> = match left {
+        Some(left) => left.data_mut().chunks_mut(BAND * w).collect(),
+        None => (0..h.div_ceil(BAND)).map(|_| Default::default()).collect(),
+    };
+    out.data_mut().par_chunks_mut(BAND * w).zip(lefts).enumerate().for_each_init(
         Vec::new,
-        |weight: &mut Vec<f32>, (band, sum)| {
+        |weight: &mut Vec<f32>, (band, (sum, left))| {
             let (y0, y1) = (band * BAND, (band * BAND + BAND).min(h));
             weight.clear();
             weight.resize(sum.len(), 0.0);
             let mut blocks = Blocks { picture, guide, variance, settings: s };
+            let mut sums = Sums { sum, weight, left };
             for &cy in corners.iter().filter(|&&c| c + signed(SIDE) > signed(y0) && c < signed(y1))
             {
-                blocks.row(cy, (y0, y1), sum, weight);
+                blocks.row(cy, (y0, y1), &mut sums);
             }
-            for (v, q) in sum.iter_mut().zip(weight) {
+            for (v, q) in sums.sum.iter_mut().zip(&*sums.weight) {
+                *v /= q.max(1e-30);
+            }
+            for (v, q) in sums.left.iter_mut().zip(&*sums.weight) {
                 *v /= q.max(1e-30);
             }
         },
     );
     out
+}
+
+/// Rows that blocks are added to; `left` may be empty.
+struct Sums<'a> {
+    sum: &'a mut [f32],
+    weight: &'a mut [f32],
+    left: &'a mut [f32],
 }
 
 /// The pictures blocks are cut from.
@@ -130,12 +166,12 @@ fn cut(p: &Plane, cx: isize, cy: isize) -> [[f32; SIDE]; SIDE] {
 
 impl Blocks<'_> {
     /// All blocks whose top is at `cy`; adds their rows within `y0..y1`.
-    fn row(&mut self, cy: isize, (y0, y1): (usize, usize), sum: &mut [f32], weight: &mut [f32]) {
+    fn row(&mut self, cy: isize, (y0, y1): (usize, usize), to: &mut Sums<'_>) {
         let w = self.picture.width();
         let step = self.settings.step.clamp(1, SIDE);
         let mut cx = -signed(SIDE - step);
         while cx < signed(w) {
-            let (block, quiet) = self.filtered(cx, cy);
+            let (block, quiet, left) = self.filtered(cx, cy);
             for (j, line) in block.iter().enumerate() {
                 let y = cy + signed(j);
                 if y < signed(y0) || y >= signed(y1) {
@@ -146,9 +182,12 @@ impl Blocks<'_> {
                 for (i, v) in line.iter().enumerate() {
                     let x = cx + signed(i);
                     if x >= 0 && x < signed(w) {
-                        let q = quiet * TAPER[i];
-                        sum[at + x.unsigned_abs()] += q * v;
-                        weight[at + x.unsigned_abs()] += q;
+                        let (q, o) = (quiet * TAPER[i], at + x.unsigned_abs());
+                        to.sum[o] += q * v;
+                        to.weight[o] += q;
+                        if let Some(l) = to.left.get_mut(o) {
+                            *l += q * left;
+                        }
                     }
                 }
             }
@@ -156,13 +195,14 @@ impl Blocks<'_> {
         }
     }
 
-    /// One block without its noise, and its weight.
-    fn filtered(&self, cx: isize, cy: isize) -> ([[f32; SIDE]; SIDE], f32) {
+    /// One block without its noise, its weight, and the variance left in its pixels.
+    fn filtered(&self, cx: isize, cy: isize) -> ([[f32; SIDE]; SIDE], f32, f32) {
         let mut block = cut(self.picture, cx, cy);
         let strength = self.settings.strength;
-        let v = mean_of_quarter(self.variance, cx, cy) * strength * strength;
+        let true_variance = mean_of_quarter(self.variance, cx, cy);
+        let v = true_variance * strength * strength;
         if v <= 0.0 {
-            return (block, 1e12);
+            return (block, 1e12, 0.0);
         }
         forward(&mut block);
         let mean = block[0][0];
@@ -190,7 +230,8 @@ impl Blocks<'_> {
         }
         block[0][0] = mean;
         inverse(&mut block);
-        (block, 1.0 / (v * (1.0 + kept.iter().sum::<f32>())))
+        let kept = 1.0 + kept.iter().sum::<f32>();
+        (block, 1.0 / (v * kept), true_variance * (kept / AREA as f32).min(1.0))
     }
 }
 
@@ -230,7 +271,7 @@ mod tests {
     #[test]
     fn no_noise_no_change() {
         let p = Plane::from_fn(40, 33, |x, y| ((x * 31 + y * 17) % 23) as f32);
-        let q = shrink(&p, &Plane::filled(40, 33, 0.0), &FINE);
+        let q = shrink(&p, &Plane::filled(40, 33, 0.0), &FINE).plane;
         for (a, b) in q.data().iter().zip(p.data()) {
             assert!((a - b).abs() < 1e-4);
         }
@@ -240,7 +281,7 @@ mod tests {
     fn noise_goes_and_an_edge_stays() {
         let clean = Plane::from_fn(96, 96, |x, _| if x < 48 { 0.0 } else { 40.0 });
         let noisy = Plane::from_fn(96, 96, |x, y| clean.at(x, y) + 2.0 * noise(y * 96 + x));
-        let q = shrink(&noisy, &Plane::filled(96, 96, 4.0), &FINE);
+        let q = shrink(&noisy, &Plane::filled(96, 96, 4.0), &FINE).plane;
         let rms = |a: &Plane| {
             let s: f32 = a.data().iter().zip(clean.data()).map(|(p, c)| (p - c) * (p - c)).sum();
             (s / (96.0 * 96.0)).sqrt()
@@ -251,8 +292,18 @@ mod tests {
     }
 
     #[test]
+    fn the_noise_left_is_what_is_said() {
+        let noisy = Plane::from_fn(128, 128, |x, y| 50.0 + 2.0 * noise(y * 128 + x));
+        let q = shrink(&noisy, &Plane::filled(128, 128, 4.0), &FINE);
+        let rms = |v: f64| (v / (128.0 * 128.0)).sqrt();
+        let was: f64 = q.plane.data().iter().map(|v| f64::from((v - 50.0).powi(2))).sum();
+        let said: f64 = q.left.data().iter().map(|&v| f64::from(v)).sum();
+        assert!(rms(was) < rms(said) && rms(said) < 2.0 * rms(was), "{} {}", rms(was), rms(said));
+    }
+
+    #[test]
     fn a_constant_stays_constant() {
-        let q = shrink(&Plane::filled(50, 30, 7.5), &Plane::filled(50, 30, 9.0), &FINE);
+        let q = shrink(&Plane::filled(50, 30, 7.5), &Plane::filled(50, 30, 9.0), &FINE).plane;
         assert!(q.data().iter().all(|v| (v - 7.5).abs() < 1e-4));
     }
 }

@@ -48,7 +48,7 @@ use serde::{Deserialize, Serialize};
 use super::{Realm, SettingDoc, StageDoc, StageError};
 use crate::frame::convert::{clamp_index, signed, to_f32};
 use crate::frame::{FixedPlane, Flaw, Plane};
-use crate::math::shrink::{ShrinkSettings, shrink};
+use crate::math::shrink::{ShrinkSettings, Shrunk, shrink};
 use crate::math::trajectory::{FRAMES, Path, Pyramid, REACH};
 use crate::register::PixelNoise;
 use moving::{Moving, TILE, TileScratch, TileSums};
@@ -152,6 +152,8 @@ pub struct Averaged {
     pub plane: Plane,
     /// Variance of what noise is left at each pixel, before it was shrunk.
     pub variance: Plane,
+    /// The same after that.
+    pub left: Plane,
     /// What is wrong with pixels; empty where nothing is.
     pub flaws: Vec<Flaw>,
 }
@@ -385,7 +387,7 @@ impl Averager {
         };
         let Some(current) = self.relative(i, 0).map(|f| &f.planes[p]) else {
             let (plane, variance) = (Plane::default(), Plane::default());
-            return Averaged { plane, variance, flaws: Vec::new() };
+            return Averaged { plane, left: variance.clone(), variance, flaws: Vec::new() };
         };
         let (values, variance) = merge.run(current);
         let strength = to_f32(self.stage.settings.strength);
@@ -394,11 +396,11 @@ impl Averager {
             Preset::Fast => Some(ShrinkSettings { strength, step: 4, wiener: false }),
             Preset::Quality => Some(ShrinkSettings { strength, step: 4, wiener: true }),
         };
-        let plane = match settings {
-            None => values,
+        let Shrunk { plane, left } = match settings {
+            None => Shrunk { plane: values, left: variance.clone() },
             Some(s) => shrink(&values, &variance, &s),
         };
-        Averaged { plane, variance, flaws: self.flaws(current, p) }
+        Averaged { plane, variance, left, flaws: self.flaws(current, p) }
     }
 
     /// Pixels without any good sample in the window.
