@@ -16,6 +16,7 @@ use crate::frame::{FixedPlane, NoiseModel, spare};
 use crate::math::robust::quantile;
 use crate::record::{FrameStatus, Warning};
 use crate::register::block::{self, Anchor, BLOCK, Block};
+use crate::register::lamp::{Ripple, lamp_light};
 use crate::register::path::fill_gaps;
 use crate::register::{NoLock, PixelNoise, Pose, RegisterSettings};
 use crate::stages::banding::RowModel;
@@ -77,6 +78,9 @@ pub struct Analysis {
     /// Level in DN above black below which 99.8 % of the picture lies, noise averaged out; the
     /// highest of all blocks.
     pub bright_dn: f32,
+    /// The lamp's ripple, where one was found.
+    #[serde(default)]
+    pub ripple: Option<Ripple>,
     /// Offsets of rows, where they matter.
     #[serde(default)]
     pub rows: Option<RowFacts>,
@@ -155,6 +159,7 @@ pub fn analyse(
         still_share: 0.0,
         misfit: 1.0,
         bright_dn: 0.0,
+        ripple: None,
         rows: None,
         row_model: None,
         warnings: Vec::new(),
@@ -197,8 +202,26 @@ pub fn analyse(
         }
         out.frames.append(&mut facts);
     }
+    if out.locked {
+        lamp(source, &mut out);
+    }
     settle(&mut out);
     Ok(out)
+}
+
+/// Takes noise out of the measured light where a lamp on the mains explains it.
+fn lamp(source: &Source, out: &mut Analysis) {
+    let measured = |f: &FrameFacts| f.usable() && f.status != FrameStatus::LowConfidence;
+    let times: Option<Vec<f64>> = out.frames.iter().map(|f| source.time_s(f.frame)).collect();
+    let Some(times) = times else { return };
+    let light: Vec<Option<f64>> =
+        out.frames.iter().map(|f| measured(f).then_some(f.light)).collect();
+    let mains = source.facts.mains.as_ref().map(|m| m.value.hz());
+    let (better, ripple) = lamp_light(&times, &light, mains);
+    for (f, light) in out.frames.iter_mut().zip(better) {
+        f.light = light.unwrap_or(f.light);
+    }
+    out.ripple = ripple;
 }
 
 /// Row offsets of a block, where they matter.

@@ -428,6 +428,7 @@ impl Papers<'_> {
                 "read_noise_sigma": noise.read_noise_sigma,
                 "source": noise.source,
             },
+            "lamp_ripple": self.analysis.ripple,
             "row_offsets_dn": self.analysis.rows.map(|r| r.sigma_dn),
             "scale": scale.map(|s| json!({
                 "um_per_px": s.value.um_per_px,

@@ -26,6 +26,7 @@ pub mod block;
 pub mod consensus;
 pub mod fit;
 pub mod ground;
+pub mod lamp;
 pub mod patch;
 pub mod path;
 pub mod template;
