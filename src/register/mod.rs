@@ -23,6 +23,7 @@
 //! registration: Clement, Bierbaum & Sethna, arXiv 1809.05583.
 
 pub mod block;
+pub mod body;
 pub mod consensus;
 pub mod fit;
 pub mod ground;
@@ -82,13 +83,13 @@ pub enum NoLock {
         /// Their share of the area of all tiles, in per cent.
         percent: f64,
     },
-    /// What was followed was noise.
+    /// What was followed was noise: pixels that had no part in it do not confirm it.
     #[error(
-        "only {percent:.0} % of the frames are found again in the average of the others, less than 85 %: too little texture for this light"
+        "one half of the picture does not find the frames where the other half has them (evidence {evidence:.1} nats a frame, less than 1.5): too little texture for this light"
     )]
-    NotRepeated {
-        /// Part of the frames in per cent.
-        percent: f64,
+    NotConfirmed {
+        /// Evidence per frame in nats.
+        evidence: f64,
     },
     /// The fit is too uncertain to be of use.
     #[error("the shift is uncertain by {sigma:.2} px, more than half a pixel")]
