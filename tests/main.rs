@@ -22,4 +22,5 @@ mod registration;
 mod resume;
 mod ruler;
 mod simulate;
+mod steadying;
 mod truth;

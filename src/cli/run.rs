@@ -42,8 +42,26 @@ pub(super) struct What {
     /// Only the clip of this name; may be given several times
     #[arg(long, value_name = "NAME")]
     only: Vec<String>,
+    /// Where the still background is, in px; may be given several times (it is found otherwise)
+    #[arg(long, value_name = "X,Y,W,H", value_parser = rectangle)]
+    region: Vec<[usize; 4]>,
+    /// Where the still background is not, in px; may be given several times
+    #[arg(long, value_name = "X,Y,W,H", value_parser = rectangle)]
+    exclude_region: Vec<[usize; 4]>,
     #[command(flatten)]
     facts: FactOptions,
+}
+
+/// Four whole numbers, the last two above zero.
+fn rectangle(text: &str) -> Result<[usize; 4], String> {
+    let bad =
+        || format!("\"{text}\" is not a rectangle X,Y,W,H in whole pixels such as 0,0,400,200");
+    let all: Vec<usize> =
+        text.split(',').map(|v| v.trim().parse().map_err(|_| bad())).collect::<Result<_, _>>()?;
+    match all[..] {
+        [x, y, w, h] if w > 0 && h > 0 => Ok([x, y, w, h]),
+        _ => Err(bad()),
+    }
 }
 
 fn range(text: &str) -> Result<(u64, u64), String> {
@@ -77,6 +95,9 @@ impl What {
                 bail!("--only {}: the clips are {}", printable(name), names.join(", "));
             }
             jobs.retain(|j| self.only.contains(&j.name));
+        }
+        for job in &mut jobs {
+            job.pipeline.name_background(&self.region, &self.exclude_region)?;
         }
         Ok(jobs)
     }

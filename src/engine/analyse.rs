@@ -137,7 +137,8 @@ pub fn analyse(
             out.frames.append(&mut facts);
             continue;
         }
-        match register_block(&raw.planes, &mut first, &pixel_noise, settings) {
+        let settings = settings.scaled(raw.scale);
+        match register_block(&raw.planes, &mut first, &pixel_noise, &settings) {
             Ok((poses, block)) => {
                 apply(&mut facts, &poses, raw.scale as f64);
                 if let Some(block) = block {
@@ -281,7 +282,7 @@ fn settle(out: &mut Analysis) {
         out.warnings.push(Warning::new(
             "no-lock",
             format!("not steadied: {why}"),
-            "name the still background with include = [[x, y, width, height]] in stage steady",
+            "name the still background: --region X,Y,W,H, or include in stage steady",
         ));
     }
     if out.misfit > 1.5 {

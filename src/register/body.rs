@@ -518,6 +518,7 @@ mod tests {
             }
         }
         body.choose(&members);
+        let path = body.look(&path).path;
         let look = body.look(&path);
         for (k, p) in look.path.iter().enumerate() {
             let p = p.unwrap();

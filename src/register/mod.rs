@@ -138,6 +138,21 @@ impl Default for RegisterSettings {
 }
 
 impl RegisterSettings {
+    /// The same for a plane whose pixels are `by` pixels of the frame wide.
+    #[must_use]
+    pub fn scaled(&self, by: usize) -> Self {
+        let by = by.max(1);
+        let all = |list: &[[usize; 4]]| -> Vec<[usize; 4]> {
+            list.iter()
+                .map(|&[x, y, w, h]| {
+                    let (x1, y1) = ((x + w).div_ceil(by), (y + h).div_ceil(by));
+                    [x / by, y / by, x1 - x / by, y1 - y / by]
+                })
+                .collect()
+        };
+        Self { reach: self.reach, include: all(&self.include), exclude: all(&self.exclude) }
+    }
+
     /// Whether a rectangle may belong to the still background: inside an included rectangle (its
     /// centre) and touching none that is excluded.
     #[must_use]
@@ -149,5 +164,24 @@ impl RegisterSettings {
             |r: &[usize; 4]| x < r[0] + r[2] && r[0] < x + w && y < r[1] + r[3] && r[1] < y + h;
         (self.include.is_empty() || self.include.iter().any(inside))
             && !self.exclude.iter().any(touches)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rectangles_of_a_mosaic_lie_on_its_half_size_plane() {
+        let s = RegisterSettings {
+            include: vec![[10, 21, 64, 32]],
+            exclude: vec![[0, 0, 3, 3]],
+            ..RegisterSettings::default()
+        };
+        assert_eq!(s.scaled(1), s);
+        let half = s.scaled(2);
+        assert_eq!(half.include, [[5, 10, 32, 17]]);
+        assert_eq!(half.exclude, [[0, 0, 2, 2]]);
+        assert!(half.allows([10, 12, 8, 8]) && !half.allows([60, 12, 8, 8]));
     }
 }
