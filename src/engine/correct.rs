@@ -127,6 +127,10 @@ pub fn luma(frame: &Frame, coding: Coding) -> (FixedPlane, usize) {
     }
 }
 
+/// Variance that rounding to whole DN leaves, in DN^2: a model without read noise would otherwise
+/// have pixels without any noise.
+const ROUNDING: f32 = 1.0 / 12.0;
+
 /// Noise of what [`luma`] gives.
 #[must_use]
 pub fn luma_noise(model: &NoiseModel, layout: Layout, corrector: &Corrector) -> PixelNoise {
@@ -140,7 +144,7 @@ pub fn luma_noise(model: &NoiseModel, layout: Layout, corrector: &Corrector) -> 
         Layout::Mono | Layout::Rgb => corrector.factor(0).cloned(),
         Layout::Mosaic(_) | Layout::Sites(_) => corrector.factor(0).map(binned),
     };
-    PixelNoise { slope: base.slope / of, floor: base.floor / of, factor }
+    PixelNoise { slope: base.slope / of, floor: base.floor.max(ROUNDING) / of, factor }
 }
 
 /// Mean of each 2 x 2 pixels.

@@ -48,6 +48,9 @@ pub struct PixelNoise {
     pub factor: Option<Plane>,
 }
 
+/// Variance below this is taken as this, in DN^2: weights stay finite.
+pub(crate) const LEAST_VARIANCE: f32 = 1e-12;
+
 impl PixelNoise {
     /// From a noise model without a flat field.
     #[must_use]
@@ -61,7 +64,7 @@ impl PixelNoise {
     #[must_use]
     pub fn variance(&self, signal: f32, at: usize) -> f32 {
         let s = self.factor.as_ref().map_or(1.0, |f| f.data()[at]);
-        self.slope * signal.max(0.0) * s + self.floor * s * s
+        (self.slope * signal.max(0.0) * s + self.floor * s * s).max(LEAST_VARIANCE)
     }
 }
 
