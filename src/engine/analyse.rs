@@ -14,7 +14,7 @@ use crate::frame::{FixedPlane, NoiseModel};
 use crate::math::robust::quantile;
 use crate::record::{FrameStatus, Warning};
 use crate::register::block::{self, Anchor, BLOCK, Block};
-use crate::register::path::fill_gaps;
+use crate::register::path::{fill_gaps, stood_still};
 use crate::register::{NoLock, PixelNoise, Pose, RegisterSettings};
 
 /// A frame with more saturated pixels than this is called saturated.
@@ -267,7 +267,14 @@ fn settle(out: &mut Analysis) {
             (out.locked && f.usable() && f.status != FrameStatus::LowConfidence).then(|| f.pose())
         })
         .collect();
-    if let Some(filled) = fill_gaps(&known) {
+    let filled = fill_gaps(&known).map(|mut poses| {
+        // A camera that stood still: its frames stay as they are, to the last bit.
+        if stood_still(&poses) {
+            poses.iter_mut().for_each(|p| p.shift = [0.0, 0.0]);
+        }
+        poses
+    });
+    if let Some(filled) = filled {
         for (f, p) in out.frames.iter_mut().zip(filled) {
             f.shift = p.shift;
             f.sigma = p.sigma;

@@ -523,7 +523,8 @@ mod tests {
         for (k, p) in look.path.iter().enumerate() {
             let p = p.unwrap();
             assert!(p[0].abs().max(p[1].abs()) < 0.5, "frame {k} at {p:?}");
-            assert!(look.sure[k] > 0.99, "frame {k}: {}", look.sure[k]);
+            // What `ground` asks of a frame.
+            assert!(look.sure[k] > 0.9, "frame {k}: {}", look.sure[k]);
         }
         assert!(look.evidence > 0.5);
     }

@@ -143,6 +143,30 @@ pub fn smooth(path: &[[f64; 2]], sigma: f64) -> Vec<[f64; 2]> {
         .collect()
 }
 
+/// Whether the poses are what their uncertainties alone would give: then correcting by them would
+/// add more movement than it takes out. A movement must stay below its uncertainty in every frame
+/// (mean square), and its slow part below half of it.
+#[must_use]
+pub fn stood_still(poses: &[Pose]) -> bool {
+    let known: Vec<&Pose> = poses.iter().filter(|p| p.measured && p.sigma > 0.0).collect();
+    if known.len() < FEWEST || 2 * known.len() < poses.len() {
+        return false;
+    }
+    let n = known.len() as f64;
+    let mean = [0, 1].map(|a| known.iter().map(|p| p.shift[a]).sum::<f64>() / n);
+    let off: Vec<[f64; 2]> =
+        known.iter().map(|p| [0, 1].map(|a| (p.shift[a] - mean[a]) / p.sigma)).collect();
+    let square =
+        |path: &[[f64; 2]]| path.iter().map(|d| 0.5 * (d[0] * d[0] + d[1] * d[1])).sum::<f64>() / n;
+    // Errors alone give 1, as large a movement besides 2.
+    square(&off) < 2.0 && square(&smooth(&off, SLOW)) < 0.25
+}
+
+/// Frames needed to tell that a camera stood still.
+const FEWEST: usize = 8;
+/// Width of the window for slow movement, in frames.
+const SLOW: f64 = 8.0;
+
 /// How the camera moved.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -274,6 +298,26 @@ mod tests {
         }
         assert!(smooth(&[], 3.0).is_empty());
         assert_eq!(smooth(&[[1.0, 2.0]], 3.0), [[1.0, 2.0]]);
+    }
+
+    #[test]
+    fn a_tripod_is_told_from_a_rig_that_moves() {
+        let of = |f: &dyn Fn(f64) -> f64| -> Vec<Pose> {
+            (0..60)
+                .map(|k| {
+                    let t = k as f64;
+                    // Spread of 0.71 times 1.41: that of sigma.
+                    let error = |f: f64| 0.0141 * libm::sin(6.2832 * f * t * t);
+                    pose(error(0.0713) + f(t), error(0.0391))
+                })
+                .collect()
+        };
+        assert!(stood_still(&of(&|_| 0.0)));
+        assert!(!stood_still(&of(&|t| 0.03 * libm::sin(0.9 * t))));
+        // A slow drift by less than two sigmas in all.
+        assert!(!stood_still(&of(&|t| 0.0006 * t)));
+        assert!(!stood_still(&of(&|_| 0.0)[..5]));
+        assert!(!stood_still(&[]));
     }
 
     #[test]
