@@ -186,7 +186,7 @@ fn the_background_can_be_named_by_hand() {
     let place = Place::new();
     // Left of column 64 the scene stands still, the larger rest moves by half a pixel a frame.
     let (back, front) = (texture("brick"), texture("gravel"));
-    let moved: Vec<Plane> = (0..16).map(|k| shifted(&front, -0.5 * k as f64, 0.0)).collect();
+    let moved: Vec<Plane> = (0..16_u8).map(|k| shifted(&front, -0.5 * f64::from(k), 0.0)).collect();
     clip(&place, 16, |k, x, y| {
         4.0 * if x < 64 { back.at(x + 99, y + 99) } else { moved[k].at(x + 99, y + 99) }
     });
