@@ -5,9 +5,10 @@
 //! frames:
 //!
 //! 1. [`tracks`]: tiles followed one by one, each against its own running template.
-//! 2. [`consensus`]: groups of tiles that move together; [`ground`]: the path that explains the
-//!    largest area is that of the still background (one tile, one vote: the mechanism often has
-//!    the stronger texture).
+//! 2. [`consensus`]: groups of tiles that move together; [`body`]: tiles followed together, where
+//!    none can be followed alone; [`ground`]: the layer that explains the largest area is the still
+//!    background (one tile, one vote: the mechanism often has the stronger texture), if pixels
+//!    that had no part in finding it confirm it.
 //! 3. [`template`]: the frames brought to one pose and averaged: a picture with little noise, and
 //!    which of its pixels are still; [`patch`]: its tiles on a grid of half pixels.
 //! 4. [`fit`]: maximum likelihood of the shifted template against each raw frame.
@@ -15,6 +16,24 @@
 //!    of the clip's first block, so that nothing adds up from block to block.
 //!
 //! [`path`] turns poses into where the output looks.
+//!
+//! Accuracy (`cargo bench --bench steadying`, 384 px, 60 frames, 30 % foreground that moves, turns
+//! and rings, read noise 8 e-, three draws of the noise; rms error over the Cramer-Rao bound of
+//! the visible background pixels):
+//!
+//! ```text
+//! background      25 e-   150 e-   2000 e-
+//! brick            1.44     1.17      1.19
+//! camera           1.39     1.21      1.21
+//! grass            1.32     1.14      1.15
+//! gravel           1.24     1.13      1.17
+//! ```
+//!
+//! At 25 e- the template is noise for a good part (the bound takes it as known); there the
+//! stated uncertainty of `brick` is 0.68 of the error, elsewhere 0.9 to 1.05.
+//! Known to be missing: a fixed pattern of the sensor that the dark frame left pulls the shift to
+//! zero at low light; row offsets are not fitted. Registration of 1920 x 1080 takes far more than
+//! decoding it (see the bench).
 //!
 //! Limits: the background must fill at least 15 % of the frame and hold texture; where no lock is
 //! found that is an answer ([`NoLock`]), never a guess. Translation only.
