@@ -23,10 +23,10 @@
 //!
 //! ```text
 //! background      25 e-   150 e-   2000 e-
-//! brick            1.44     1.17      1.19
-//! camera           1.39     1.21      1.21
-//! grass            1.32     1.14      1.15
-//! gravel           1.24     1.13      1.17
+//! brick            1.44     1.19      1.19
+//! camera           1.39     1.21      1.23
+//! grass            1.33     1.15      1.15
+//! gravel           1.24     1.14      1.17
 //! ```
 //!
 //! At 25 e- the template is noise for a good part (the bound takes it as known); there the

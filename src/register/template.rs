@@ -28,7 +28,7 @@ const LEAST_SEEN: f32 = 0.4;
 /// A pixel is still up to this many spreads above the usual variance.
 const STILL_LIMIT: f32 = 4.0;
 /// Pixels taken off the rim of a still area.
-const ERODE: usize = 2;
+const ERODE: usize = 3;
 
 /// A frame and the pose it is averaged with.
 #[derive(Debug, Clone, Copy)]
