@@ -1,6 +1,13 @@
 //! Accuracy of the registration against the Cramer-Rao bound: prints a table.
 //!
-//! `cargo bench --bench steadying` (all rows) or `cargo bench --bench steadying -- quick`.
+//! `cargo bench --bench steadying` (all rows), `-- quick`, `-- WORD ...` (rows that contain a
+//! word, such as `brick`, `tripod`, `small`, `1080`), `-- export DIR` (scenes as raw files for
+//! `benches/peers/steadying.py`).
+//!
+//! Each row is the same motion with several draws of the noise. `ratio` is the rms error over the
+//! bound for background pixels only, `bias` the rms of what the draws' errors have in common (from
+//! the products of different draws; the foreground is part of it, not all), `claimed` the given
+//! uncertainty over the actual error.
 #![allow(
     clippy::redundant_clone,
     clippy::expect_used,
@@ -13,61 +20,251 @@
 
 mod scene;
 
-use hushframe::register::{PixelNoise, RegisterSettings, block};
-use scene::{Scene, Setup, rms_error};
+use std::time::Instant;
 
-struct Row {
-    name: String,
-    error: f64,
-    bound: f64,
-    claimed: f64,
-    still: f64,
+use hushframe::footage::{OutFrame, encode_tiff};
+use hushframe::frame::FixedPlane;
+use hushframe::register::block::{self, Anchor, Block};
+use hushframe::register::path::stood_still;
+use hushframe::register::{PixelNoise, Pose, RegisterSettings};
+use rand::SeedableRng;
+use rand_chacha::ChaCha12Rng;
+use rand_distr::{Distribution, Normal};
+use rayon::prelude::*;
+use scene::{Scene, Setup};
+
+/// Draws of the noise.
+const DRAWS: u64 = 3;
+
+fn registered(scene: &Scene) -> Result<(Vec<FixedPlane>, Block), String> {
+    let frames: Vec<_> = (0..scene.setup.frames).into_par_iter().map(|k| scene.coded(k)).collect();
+    let list: Vec<_> = frames.iter().map(Some).collect();
+    let noise = PixelNoise::new(&scene.noise());
+    let done =
+        block::register(&list, &noise, &RegisterSettings::default()).map_err(|e| e.to_string())?;
+    Ok((frames, done))
 }
 
-fn run(name: &str, setup: Setup) -> Result<Row, String> {
-    let scene = Scene::new(setup);
-    let frames: Vec<_> = (0..scene.setup.frames).map(|k| scene.coded(k)).collect();
-    let noise = PixelNoise::new(&scene.noise());
-    let list: Vec<_> = frames.iter().map(Some).collect();
-    let done = block::register(&list, &noise, &RegisterSettings::default())
-        .map_err(|e| format!("{name}: {e}"))?;
-    let mut found = Vec::new();
-    let mut truth = Vec::new();
-    let mut claimed = 0.0;
-    for (p, t) in done.poses.iter().zip(&scene.truth) {
-        if let Some(p) = p {
-            found.push(p.shift);
-            truth.push(*t);
-            claimed += p.sigma * p.sigma;
+/// Errors of a path, its mean removed; `None` where a frame was not measured.
+fn errors(poses: &[Option<Pose>], truth: &[[f64; 2]]) -> Vec<Option<[f64; 2]>> {
+    let raw: Vec<Option<[f64; 2]>> = poses
+        .iter()
+        .zip(truth)
+        .map(|(p, t)| p.as_ref().map(|p| [p.shift[0] - t[0], p.shift[1] - t[1]]))
+        .collect();
+    let n = raw.iter().flatten().count().max(1) as f64;
+    let mean = [0, 1].map(|a| raw.iter().flatten().map(|e| e[a]).sum::<f64>() / n);
+    raw.iter().map(|e| e.map(|e| [e[0] - mean[0], e[1] - mean[1]])).collect()
+}
+
+/// Mean product of two draws' errors, per axis.
+fn product(a: &[Option<[f64; 2]>], b: &[Option<[f64; 2]>]) -> f64 {
+    let both: Vec<f64> = a
+        .iter()
+        .zip(b)
+        .filter_map(|(p, q)| Some(0.5 * ((*p)?[0] * (*q)?[0] + (*p)?[1] * (*q)?[1])))
+        .collect();
+    both.iter().sum::<f64>() / both.len().max(1) as f64
+}
+
+fn row(name: &str, setup: &Setup) {
+    let (mut draws, mut claimed, mut still, mut lost) = (Vec::new(), 0.0, 0.0, 0);
+    let mut bound = 0.0;
+    for noise_seed in 1..=DRAWS {
+        let scene = Scene::new(Setup { noise_seed, ..setup.clone() });
+        if noise_seed == 1 {
+            let at: Vec<usize> = (0..setup.frames).step_by(6).collect();
+            let squares: f64 =
+                at.par_iter().map(|&k| scene.bound(k)).map(|b| b[0] * b[0] + b[1] * b[1]).sum();
+            bound = (squares / (2 * at.len()) as f64).sqrt();
+        }
+        match registered(&scene) {
+            Ok((frames, done)) => {
+                let known: Vec<&Pose> = done.poses.iter().flatten().collect();
+                lost += frames.len() - known.len();
+                claimed += known.iter().map(|p| p.sigma * p.sigma).sum::<f64>()
+                    / known.len().max(1) as f64;
+                still += done.still_share();
+                draws.push(errors(&done.poses, &scene.truth));
+            }
+            Err(why) => println!("{name}, draw {noise_seed}: {why}"),
         }
     }
-    if found.len() < frames.len() {
-        println!("{name}: {} of {} frames measured", found.len(), frames.len());
+    let n = draws.len().max(1) as f64;
+    let error = (draws.iter().map(|d| product(d, d)).sum::<f64>() / n).sqrt();
+    let (mut common, mut pairs) = (0.0, 0.0_f64);
+    for i in 0..draws.len() {
+        for j in 0..i {
+            common += product(&draws[i], &draws[j]);
+            pairs += 1.0;
+        }
     }
-    let mut bound = 0.0;
-    let mut n = 0.0;
-    for k in (0..frames.len()).step_by(6) {
-        let b = scene.bound(k);
-        bound += b[0] * b[0] + b[1] * b[1];
-        n += 2.0;
-    }
-    Ok(Row {
-        name: name.to_owned(),
-        error: rms_error(&found, &truth),
-        bound: f64::sqrt(bound / n),
-        claimed: (claimed / found.len().max(1) as f64).sqrt(),
-        still: done.still_share(),
-    })
+    let bias = (common / pairs.max(1.0)).max(0.0).sqrt();
+    println!(
+        "{name:44} {error:9.4} {bound:9.4} {:6.2} {bias:8.4} {:8.2} {:6.2} {lost:5}",
+        error / bound,
+        (claimed / n).sqrt() / error,
+        still / n
+    );
 }
 
-fn main() {
-    let wanted: Vec<String> =
-        std::env::args().skip(1).filter(|a| !a.starts_with('-') && a != "quick").collect();
-    let quick = std::env::args().any(|a| a == "quick");
+/// A clip that does not move: what the steadying would add to it.
+fn tripod(name: &str, setup: Setup) {
+    let scene = Scene::new(setup);
+    match registered(&scene) {
+        Ok((_, done)) => {
+            let e = errors(&done.poses, &scene.truth);
+            let poses: Vec<Pose> = done.poses.iter().flatten().copied().collect();
+            let verdict = if stood_still(&poses) {
+                "told to stand still: frames stay as they are, added jitter 0, sharpness loss 0"
+            } else {
+                "moved by what was measured"
+            };
+            println!("{name:44} measured jitter {:.4} px rms; {verdict}", product(&e, &e).sqrt());
+        }
+        Err(why) => println!("{name}: {why}"),
+    }
+}
+
+/// Many small frames in blocks: whether the last block is as good as the first.
+fn many(frames: usize) {
+    let setup = Setup { size: 128, frames, share: 0.0, walk: 0.02, ..Setup::default() };
+    let scene = Scene::small(setup);
+    let noise = PixelNoise::new(&scene.noise());
+    let mut first: Option<Block> = None;
+    let mut all: Vec<(f64, [f64; 2])> = Vec::new();
+    let mut unlocked = 0;
+    for range in block::grid(frames) {
+        let planes: Vec<_> = range.clone().into_par_iter().map(|k| scene.coded(k)).collect();
+        let list: Vec<_> = planes.iter().map(Some).collect();
+        let Ok(done) = block::register(&list, &noise, &RegisterSettings::default()) else {
+            unlocked += 1;
+            continue;
+        };
+        let anchor = match &first {
+            None => Ok(Anchor::FIRST),
+            Some(first) => block::anchor(&done, first, &noise),
+        };
+        let Ok(anchor) = anchor else {
+            unlocked += 1;
+            continue;
+        };
+        let off: Vec<[f64; 2]> = done
+            .poses
+            .iter()
+            .zip(&scene.truth[range])
+            .filter_map(|(p, t)| {
+                let p = anchor.apply(p.as_ref()?);
+                Some([p.shift[0] - t[0], p.shift[1] - t[1]])
+            })
+            .collect();
+        let n = off.len().max(1) as f64;
+        let mean = [0, 1].map(|a| off.iter().map(|e| e[a]).sum::<f64>() / n);
+        let spread = off
+            .iter()
+            .map(|e| 0.5 * ((e[0] - mean[0]).powi(2) + (e[1] - mean[1]).powi(2)))
+            .sum::<f64>();
+        all.push(((spread / n).sqrt(), mean));
+        if first.is_none() {
+            first = Some(done);
+        }
+    }
+    let (Some(a), Some(z)) = (all.first(), all.last()) else { return };
+    let offset = |m: &[f64; 2]| ((m[0] - a.1[0]).powi(2) + (m[1] - a.1[1]).powi(2)).sqrt();
+    let furthest = all.iter().map(|b| offset(&b.1)).fold(0.0, f64::max);
     println!(
-        "{:44} {:>9} {:>9} {:>6} {:>9} {:>6}",
-        "scene", "rms px", "bound px", "ratio", "claimed", "still"
+        "small: {frames} frames of 128 px in {} blocks ({unlocked} without lock): error in the \
+         first block {:.4} px, in the last {:.4} px; the last lies {:.4} px from the first, the \
+         furthest {furthest:.4} px",
+        all.len(),
+        a.0,
+        z.0,
+        offset(&z.1)
     );
+}
+
+/// Time of a frame of 1920 x 1080 against decoding the same frames from TIFF, on one thread.
+fn speed() {
+    let (w, h, n) = (1920, 1080, 64);
+    let scene = Scene::new(Setup { size: 384, frames: n, share: 0.0, ..Setup::default() });
+    // The small scene, repeated over the frame.
+    let frames: Vec<FixedPlane> = (0..n)
+        .map(|k| {
+            let moved = scene.background.moved(scene.truth[k][0], scene.truth[k][1]);
+            let mut rng = ChaCha12Rng::seed_from_u64(k as u64);
+            let noise = Normal::new(0.0_f32, 1.0).expect("normal");
+            let p = hushframe::frame::Plane::from_fn(w, h, |x, y| {
+                let v = 150.0 * moved.at(x % 512, y % 512).max(0.0);
+                v + (v + 64.0).sqrt() * noise.sample(&mut rng)
+            });
+            FixedPlane::from_plane(&p, None, hushframe::frame::Coding::for_white(400.0))
+        })
+        .collect();
+    let files: Vec<Vec<u8>> = frames
+        .iter()
+        .take(8)
+        .map(|f| {
+            let picture = OutFrame { width: w, height: h, channels: 1, data: f.codes.clone() };
+            encode_tiff(&picture, &Default::default()).expect("a picture")
+        })
+        .collect();
+    let list: Vec<_> = frames.iter().map(Some).collect();
+    let noise = PixelNoise::new(&scene.noise());
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(1).build().expect("a thread");
+    let (coarse, took, read) = pool.install(|| {
+        let start = Instant::now();
+        let path = hushframe::register::ground::ground(&list, &noise, &RegisterSettings::default());
+        let coarse = start.elapsed().as_secs_f64() / n as f64;
+        println!("1080: coarse path {}", if path.is_ok() { "found" } else { "not found" });
+        let start = Instant::now();
+        let done = block::register(&list, &noise, &RegisterSettings::default());
+        let took = start.elapsed().as_secs_f64() / n as f64;
+        if let Err(why) = done {
+            println!("1080: {why}");
+        }
+        let start = Instant::now();
+        for f in &files {
+            let d = image::load_from_memory_with_format(f, image::ImageFormat::Tiff);
+            assert!(d.expect("a picture").width() == w as u32);
+        }
+        (coarse, took, start.elapsed().as_secs_f64() / files.len() as f64)
+    });
+    println!(
+        "1080: registration {:.1} ms a frame on one thread ({:.1} of them the coarse path), {:.1} \
+         times decoding it from 16-bit TIFF",
+        took * 1e3,
+        coarse * 1e3,
+        took / read
+    );
+}
+
+/// Writes frames, truth and our own answer for the peers.
+fn export(folder: &std::path::Path, rows: &[(String, Setup)]) {
+    std::fs::create_dir_all(folder).expect("a folder");
+    let put = |name: String, values: Vec<f32>| {
+        let bytes: Vec<u8> = values.iter().flat_map(|v| v.to_le_bytes()).collect();
+        std::fs::write(folder.join(name), bytes).expect("written");
+    };
+    for (name, setup) in rows {
+        let scene = Scene::new(setup.clone());
+        let stem = name.replace([',', ' ', '/'], "_");
+        let frames: Vec<Vec<f32>> =
+            (0..setup.frames).into_par_iter().map(|k| scene.noisy(k).data().to_vec()).collect();
+        put(format!("{stem}.frames"), frames.concat());
+        let flat = |p: &[[f64; 2]]| p.iter().flatten().map(|&v| v as f32).collect::<Vec<f32>>();
+        put(format!("{stem}.truth"), flat(&scene.truth));
+        let bounds: Vec<[f64; 2]> = (0..setup.frames).step_by(6).map(|k| scene.bound(k)).collect();
+        put(format!("{stem}.bound"), flat(&bounds));
+        if let Ok((_, done)) = registered(&scene) {
+            let own: Vec<[f64; 2]> =
+                done.poses.iter().map(|p| p.map_or([f64::NAN; 2], |p| p.shift)).collect();
+            put(format!("{stem}.own"), flat(&own));
+        }
+        println!("exported {name}");
+    }
+}
+
+fn scenes(quick: bool) -> Vec<(String, Setup)> {
     let pairs: &[(&'static str, &'static str)] = if quick {
         &[("brick", "gravel")]
     } else {
@@ -92,21 +289,44 @@ fn main() {
         rows.push(("drift 10 px, 150 e-".into(), Setup { pan: [0.16, 0.08], ..base.clone() }));
         rows.push(("drift 30 px, 150 e-".into(), Setup { pan: [0.5, 0.2], ..base.clone() }));
     }
-    for (name, setup) in rows {
-        if !wanted.is_empty() && !wanted.iter().any(|w| name.contains(w.as_str())) {
-            continue;
+    rows
+}
+
+fn main() {
+    let words: Vec<String> = std::env::args().skip(1).filter(|a| !a.starts_with('-')).collect();
+    let quick = words.iter().any(|a| a == "quick");
+    if let Some(at) = words.iter().position(|a| a == "export") {
+        let folder = words.get(at + 1).expect("export DIR");
+        let wanted = &words[at + 2..];
+        let rows: Vec<_> = scenes(false)
+            .into_iter()
+            .filter(|(n, _)| wanted.is_empty() || wanted.iter().any(|w| n.contains(w.as_str())))
+            .collect();
+        return export(std::path::Path::new(folder), &rows);
+    }
+    let wanted =
+        |name: &str| words.is_empty() || quick || words.iter().any(|w| name.contains(w.as_str()));
+    println!(
+        "{:44} {:>9} {:>9} {:>6} {:>8} {:>8} {:>6} {:>5}",
+        "scene", "rms px", "bound px", "ratio", "bias px", "claimed", "still", "lost"
+    );
+    for (name, setup) in scenes(quick).iter().filter(|(n, _)| wanted(n)) {
+        row(name, setup);
+    }
+    let still = Setup { walk: 0.0, vibration: 0.0, ..Setup::default() };
+    for (name, setup) in [
+        ("tripod, 30 % foreground, 25 e-", Setup { peak: 25.0, ..still.clone() }),
+        ("tripod, 30 % foreground, 150 e-", still.clone()),
+        ("tripod, 30 % foreground, 2000 e-", Setup { peak: 2000.0, ..still.clone() }),
+    ] {
+        if wanted(name) {
+            tripod(name, setup);
         }
-        match run(&name, setup) {
-            Ok(r) => println!(
-                "{:44} {:9.4} {:9.4} {:6.2} {:9.4} {:6.2}",
-                r.name,
-                r.error,
-                r.bound,
-                r.error / r.bound,
-                r.claimed,
-                r.still
-            ),
-            Err(e) => println!("{e}"),
-        }
+    }
+    if wanted("1080") {
+        speed();
+    }
+    if wanted("small") && !quick {
+        many(20_000);
     }
 }

@@ -28,4 +28,5 @@ mod ruler;
 mod rules;
 mod scale;
 mod simulate;
+mod steadying;
 mod truth;

@@ -25,7 +25,11 @@ fn truth(k: usize) -> [f64; 2] {
 }
 
 fn with_noise(clean: &Plane, k: usize) -> FixedPlane {
-    let mut rng = ChaCha12Rng::seed_from_u64(7);
+    with_noise_of(7, clean, k)
+}
+
+fn with_noise_of(seed: u64, clean: &Plane, k: usize) -> FixedPlane {
+    let mut rng = ChaCha12Rng::seed_from_u64(seed);
     rng.set_stream(k as u64 + 1);
     let read = Normal::new(0.0, READ).unwrap();
     let mut p = clean.clone();
@@ -107,18 +111,59 @@ fn the_same_bits_for_any_number_of_threads() {
 #[test]
 fn a_picture_without_texture_is_no_lock() {
     let flat = Plane::filled(SIDE, SIDE, 40.0);
-    let frames: Vec<_> = (0..16).map(|k| with_noise(&flat, k)).collect();
-    let list: Vec<_> = frames.iter().map(Some).collect();
-    let answer = block::register(&list, &noise(), &RegisterSettings::default());
-    let why = answer.map(|_| "a block").expect_err("noise was taken for a background");
-    assert!(!why.to_string().is_empty());
-    assert!(matches!(
-        why,
-        NoLock::NoTexture
-            | NoLock::NotRepeated { .. }
-            | NoLock::NoConsensus { .. }
-            | NoLock::TooUncertain { .. }
-    ));
+    for seed in [7, 8, 9] {
+        for n in [16, 40] {
+            let frames: Vec<_> = (0..n).map(|k| with_noise_of(seed, &flat, k)).collect();
+            let list: Vec<_> = frames.iter().map(Some).collect();
+            let answer = block::register(&list, &noise(), &RegisterSettings::default());
+            let why = answer.map(|_| "a block").expect_err("noise was taken for a background");
+            println!("seed {seed}, {n} frames: {why}");
+            assert!(matches!(
+                why,
+                NoLock::NoTexture | NoLock::NotConfirmed { .. } | NoLock::NoConsensus { .. }
+            ));
+        }
+    }
+}
+
+#[test]
+fn a_picture_without_noise_or_texture_is_no_lock() {
+    let flat = Plane::filled(SIDE, SIDE, 40.0);
+    let frame = FixedPlane::from_plane(&flat, None, Coding::for_white(2000.0));
+    let list = [Some(&frame); 12];
+    let why = block::register(&list, &noise(), &RegisterSettings::default());
+    assert!(why.is_err(), "{why:?}");
+}
+
+/// Cells of 106 px, each going its own way: the largest thing that moves as one is a ninth of the
+/// picture.
+#[test]
+fn a_background_of_less_than_15_percent_is_no_lock() {
+    const WIDE: usize = 320;
+    let picture = texture("gravel");
+    for seed in [1, 2] {
+        let frames: Vec<_> = (0..16)
+            .map(|k| {
+                let moved: Vec<Plane> = (0..9)
+                    .map(|c| {
+                        let angle = 0.7 * f64::from(c) + 0.3 * seed as f64;
+                        let far = (0.4 + 0.15 * f64::from(c)) * k as f64;
+                        shifted(&picture, far * angle.cos(), far * angle.sin())
+                    })
+                    .collect();
+                let clean = Plane::from_fn(WIDE, WIDE, |x, y| {
+                    let cell = (x * 3 / WIDE) + 3 * (y * 3 / WIDE);
+                    moved[cell].at(x + 80, y + 80) * 400.0
+                });
+                with_noise_of(seed, &clean, k)
+            })
+            .collect();
+        let list: Vec<_> = frames.iter().map(Some).collect();
+        let answer = block::register(&list, &noise(), &RegisterSettings::default());
+        let why = answer.map(|_| "a block").expect_err("one of nine cells was taken");
+        println!("seed {seed}: {why}");
+        assert!(why.to_string().contains('%') || matches!(why, NoLock::NotConfirmed { .. }));
+    }
 }
 
 #[test]

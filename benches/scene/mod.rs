@@ -133,7 +133,10 @@ pub(crate) struct Setup {
     pub(crate) lens: Option<f64>,
     pub(crate) peak: f64,
     pub(crate) read: f64,
+    /// Of the motion.
     pub(crate) seed: u64,
+    /// Of the noise.
+    pub(crate) noise_seed: u64,
 }
 
 impl Default for Setup {
@@ -154,6 +157,7 @@ impl Default for Setup {
             peak: 150.0,
             read: 8.0,
             seed: 1,
+            noise_seed: 1,
         }
     }
 }
@@ -181,6 +185,25 @@ fn sample(p: &Plane, x: f64, y: f64) -> f32 {
 
 impl Scene {
     pub(crate) fn new(setup: Setup) -> Self {
+        let look = |name: &str| {
+            let sharp = Shiftable::new(&texture(name));
+            setup.lens.map_or_else(|| sharp.clone(), |cutoff| sharp.through_lens(cutoff))
+        };
+        let (background, foreground) = (look(setup.background), look(setup.foreground));
+        Self::of(setup, background, foreground.moved(0.0, 0.0))
+    }
+
+    /// A small picture that repeats at its edges, without a foreground: cheap to make.
+    pub(crate) fn small(setup: Setup) -> Self {
+        let mut rng = ChaCha12Rng::seed_from_u64(99);
+        let one = Normal::new(0.5, 0.35).expect("normal");
+        let raw = Plane::from_fn(setup.size, setup.size, |_, _| one.sample(&mut rng) as f32);
+        let seen = Shiftable::new(&raw).through_lens(0.35);
+        let foreground = seen.moved(0.0, 0.0);
+        Self::of(setup, seen, foreground)
+    }
+
+    fn of(setup: Setup, background: Shiftable, foreground: Plane) -> Self {
         let mut rng = ChaCha12Rng::seed_from_u64(setup.seed);
         let step = Normal::new(0.0, 1.0).expect("normal");
         let mut truth = Vec::new();
@@ -196,20 +219,11 @@ impl Scene {
                 *v += setup.walk * step.sample(&mut rng);
             }
         }
-        let look = |name: &str| {
-            let sharp = Shiftable::new(&texture(name));
-            setup.lens.map_or_else(|| sharp.clone(), |cutoff| sharp.through_lens(cutoff))
-        };
         let origin = truth[0];
         for p in &mut truth {
             *p = [p[0] - origin[0], p[1] - origin[1]];
         }
-        Self {
-            background: look(setup.background),
-            foreground: look(setup.foreground).moved(0.0, 0.0),
-            truth,
-            setup,
-        }
+        Self { background, foreground, truth, setup }
     }
 
     /// Opacity of the foreground at reference coordinates of frame k.
@@ -263,7 +277,7 @@ impl Scene {
     /// Frame k as the camera gives it, in electrons, with its noise.
     pub(crate) fn noisy(&self, k: usize) -> Plane {
         let s = &self.setup;
-        let mut rng = ChaCha12Rng::seed_from_u64(s.seed.wrapping_mul(7919) + 1);
+        let mut rng = ChaCha12Rng::seed_from_u64(s.noise_seed.wrapping_mul(7919) + 1);
         rng.set_stream(k as u64 + 1);
         let read = Normal::new(0.0, s.read.max(1e-9)).expect("normal");
         let mut p = self.clean(k, self.truth[k]);

@@ -69,7 +69,10 @@ pub(super) fn region(text: &str) -> Result<Region, String> {
     let bad = || format!("\"{text}\" is not a region: write X,Y,W,H in px, such as 300,180,40,40");
     let all: Vec<usize> =
         text.split(',').map(|t| t.trim().parse().map_err(|_| bad())).collect::<Result<_, _>>()?;
-    all.try_into().map(Region).map_err(|_| bad())
+    match all[..] {
+        [x, y, w, h] if w > 0 && h > 0 => Ok(Region([x, y, w, h])),
+        _ => Err(bad()),
+    }
 }
 
 pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {

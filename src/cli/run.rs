@@ -6,6 +6,7 @@ use anyhow::{Context, bail};
 use serde::Serialize;
 
 use super::facts::FactOptions;
+use super::measure::{Region, region};
 use super::{Outcome, Ui};
 use crate::footage::printable;
 use crate::night::clip::{self, Summary};
@@ -42,6 +43,12 @@ pub(super) struct What {
     /// Only the clip of this name; may be given several times
     #[arg(long, value_name = "NAME")]
     only: Vec<String>,
+    /// Where the still background is, in px; may be given several times (it is found otherwise)
+    #[arg(long, value_name = "X,Y,W,H", value_parser = region)]
+    region: Vec<Region>,
+    /// Where the still background is not, in px; may be given several times
+    #[arg(long, value_name = "X,Y,W,H", value_parser = region)]
+    exclude_region: Vec<Region>,
     #[command(flatten)]
     facts: FactOptions,
 }
@@ -77,6 +84,10 @@ impl What {
                 bail!("--only {}: the clips are {}", printable(name), names.join(", "));
             }
             jobs.retain(|j| self.only.contains(&j.name));
+        }
+        for job in &mut jobs {
+            let of = |list: &[Region]| list.iter().map(|r| r.0).collect::<Vec<_>>();
+            job.pipeline.name_background(&of(&self.region), &of(&self.exclude_region))?;
         }
         Ok(jobs)
     }

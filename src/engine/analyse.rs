@@ -17,7 +17,7 @@ use crate::math::robust::quantile;
 use crate::record::{FrameStatus, Warning};
 use crate::register::block::{self, Anchor, BLOCK, Block};
 use crate::register::lamp::{Ripple, lamp_light};
-use crate::register::path::fill_gaps;
+use crate::register::path::{fill_gaps, stood_still};
 use crate::register::{NoLock, PixelNoise, Pose, RegisterSettings};
 use crate::stages::banding::RowModel;
 
@@ -177,7 +177,8 @@ pub fn analyse(
             out.frames.append(&mut facts);
             continue;
         }
-        match register_block(&raw.planes, &mut first, &pixel_noise, settings) {
+        let settings = settings.scaled(raw.scale);
+        match register_block(&raw.planes, &mut first, &pixel_noise, &settings) {
             Ok((poses, block)) => {
                 apply(&mut facts, &poses, raw.scale as f64);
                 if let Some(block) = block {
@@ -375,7 +376,14 @@ fn settle(out: &mut Analysis) {
             (out.locked && f.usable() && f.status != FrameStatus::LowConfidence).then(|| f.pose())
         })
         .collect();
-    if let Some(filled) = fill_gaps(&known) {
+    let filled = fill_gaps(&known).map(|mut poses| {
+        // A camera that stood still: its frames stay as they are, to the last bit.
+        if stood_still(&poses) {
+            poses.iter_mut().for_each(|p| p.shift = [0.0, 0.0]);
+        }
+        poses
+    });
+    if let Some(filled) = filled {
         for (f, p) in out.frames.iter_mut().zip(filled) {
             f.shift = p.shift;
             f.sigma = p.sigma;
@@ -390,7 +398,7 @@ fn settle(out: &mut Analysis) {
         out.warnings.push(Warning::new(
             "no-lock",
             format!("not steadied: {why}"),
-            "name the still background with include = [[x, y, width, height]] in stage steady",
+            "name the still background: --region X,Y,W,H, or include in stage steady",
         ));
     }
     if out.misfit > 1.5 {

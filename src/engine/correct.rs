@@ -127,6 +127,10 @@ pub fn luma(frame: &Frame, coding: Coding) -> (FixedPlane, usize) {
     }
 }
 
+/// Variance that rounding to whole DN leaves, in DN^2: a model without read noise would otherwise
+/// have pixels without any noise.
+const ROUNDING: f32 = 1.0 / 12.0;
+
 /// Noise of what [`luma`] gives.
 #[must_use]
 pub fn luma_noise(model: &NoiseModel, layout: Layout, corrector: &Corrector) -> PixelNoise {
@@ -140,7 +144,7 @@ pub fn luma_noise(model: &NoiseModel, layout: Layout, corrector: &Corrector) -> 
         Layout::Mono | Layout::Rgb => corrector.factor(0).cloned(),
         Layout::Mosaic(_) | Layout::Sites(_) => corrector.factor(0).map(binned),
     };
-    PixelNoise { slope: base.slope / of, floor: base.floor / of, factor }
+    PixelNoise { slope: base.slope / of, floor: base.floor.max(ROUNDING) / of, factor }
 }
 
 /// Mean of each 2 x 2 pixels.
@@ -169,4 +173,27 @@ pub fn saturated_share(frame: &Frame) -> f64 {
 #[must_use]
 pub fn coding(source: &Source) -> Coding {
     Coding::for_white(source.white() - source.black())
+}
+
+/// Multiplies every value.
+pub(super) fn scale_light(frame: &mut Frame, factor: f32) {
+    for v in frame.planes.iter_mut().flat_map(Plane::data_mut) {
+        *v *= factor;
+    }
+}
+
+/// Saturated pixels become white in every plane, missing ones dark.
+pub(super) fn settle_flaws(frame: &mut Frame, white: f32) {
+    if frame.flaws.is_empty() {
+        return;
+    }
+    for (plane, flaws) in frame.planes.iter_mut().zip(&frame.flaws) {
+        for (v, f) in plane.data_mut().iter_mut().zip(flaws) {
+            match f {
+                Flaw::None => {}
+                Flaw::Saturated => *v = v.max(white),
+                Flaw::Missing => *v = 0.0,
+            }
+        }
+    }
 }

@@ -21,6 +21,7 @@ pub mod ordered;
 pub mod render;
 mod setup;
 pub mod source;
+mod target;
 
 use std::sync::atomic::{AtomicBool, Ordering};
 

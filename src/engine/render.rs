@@ -10,10 +10,11 @@ use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::sync::{Mutex, PoisonError};
 
 use super::analyse::{Analysis, FrameFacts};
-use super::correct::{Corrector, coding, luma_noise};
+use super::correct::{Corrector, coding, luma_noise, scale_light, settle_flaws};
 use super::ordered::ordered;
 use super::setup::{crop, even_window, later_stages, locked_noise, patch_means};
 use super::source::Source;
+use super::target::{Target, camera, within};
 use super::{EngineError, Phase, Work};
 use crate::footage::{FrameFile, OutFrame};
 use crate::frame::convert::{round_u16, to_f32};
@@ -21,7 +22,7 @@ use crate::frame::{Coding, Domain, Flaw, Frame, Layout, NoiseModel, Plane, spare
 use crate::pipeline::Pipeline;
 use crate::record::{Notes, Warning};
 use crate::register::PixelNoise;
-use crate::register::path::Window;
+use crate::register::path::{Motion, Window};
 use crate::stages::average::{Average, Averaged, Averager, Locked};
 use crate::stages::banding::{RowModel, Seen, take_off};
 use crate::stages::steady::{self, Edges, Move};
@@ -86,17 +87,21 @@ pub struct Renderer<'a> {
     corrector: &'a Corrector,
     analysis: &'a Analysis,
     average: Option<Arc<Average>>,
-    steadied: bool,
+    target: Target,
     moved: bool,
     divide_light: bool,
     /// Row offsets: what they are measured against, and the noise.
     rows: Option<(Arc<RowModel>, PixelNoise)>,
     after: Vec<Box<dyn Stage>>,
     coding: Coding,
+    /// What is averaged: `window` and a margin.
+    canvas: Window,
     /// Part of the reference that is written.
     pub window: Window,
     /// How values become output DN.
     pub scale: OutputScale,
+    /// How the camera moved, where the still background was found.
+    pub motion: Option<Motion>,
     /// What a person should know.
     pub warnings: Vec<Warning>,
 }
@@ -117,15 +122,21 @@ impl<'a> Renderer<'a> {
         let mut warnings = Vec::new();
         let steady = pipeline.steady();
         let steadied = steady.is_some() && analysis.locked;
-        let window = match steady {
+        let target = Target::new(analysis, &info, steady.filter(|_| steadied));
+        let canvas = match steady {
             Some(settings) if steadied && settings.edges == Edges::Crop => {
-                crop(analysis, &info, &mut warnings)
+                crop(&target.shifts(analysis), &info, &mut warnings)
             }
             _ => even_window(info.width, info.height),
         };
+        let (motion, said) = camera(analysis, &info, steady);
+        warnings.extend(said);
+        let averaged = pipeline.average().is_some();
+        let margin = if averaged && steadied { target.margin() } else { 0 };
+        let window = within(canvas, margin);
         let average = match pipeline.average() {
             Some(settings) => {
-                let noise = locked_noise(noise, source.layout(), corrector, window);
+                let noise = locked_noise(noise, source.layout(), corrector, canvas);
                 Some(Arc::new(Average::new(settings, noise)?))
             }
             None => None,
@@ -144,7 +155,7 @@ impl<'a> Renderer<'a> {
             analysis,
             moved: steadied || average.is_some(),
             average,
-            steadied,
+            target,
             divide_light: pipeline.flicker().is_some() && analysis.locked,
             rows: analysis
                 .row_model
@@ -153,8 +164,10 @@ impl<'a> Renderer<'a> {
                 .map(|m| (m, luma_noise(noise, source.layout(), corrector))),
             after,
             coding: coding(source),
+            canvas,
             window,
             scale: OutputScale::for_white(info.white - info.black),
+            motion,
             warnings,
         })
     }
@@ -170,7 +183,7 @@ impl<'a> Renderer<'a> {
             Average::new(settings, Vec::new())?;
         }
         if let Some(settings) = pipeline.steady() {
-            settings.check()?;
+            settings.check_clip(&source.info(None))?;
         }
         Ok(())
     }
@@ -226,7 +239,10 @@ impl<'a> Renderer<'a> {
                 match self.read(list, i) {
                     Ok((frame, notes)) => {
                         let frame = if self.moved {
-                            steady::moved(&frame, &self.place(facts))
+                            steady::moved(
+                                &frame,
+                                &self.place(facts, self.target.place(i), self.window),
+                            )
                         } else {
                             self.cut(frame, facts)
                         };
@@ -254,7 +270,7 @@ impl<'a> Renderer<'a> {
     ) -> Result<(), EngineError> {
         self.with_desk(sink, work, |desk| {
             let mut done = 0;
-            for run in runs(wanted, average.reach()) {
+            for run in runs(wanted, average.reach(), self.target.stretch) {
                 let wanted_here = &wanted[run];
                 let (Some(&first), Some(&last)) = (wanted_here.first(), wanted_here.last()) else {
                     continue;
@@ -266,7 +282,7 @@ impl<'a> Renderer<'a> {
                 ordered(
                     to - from,
                     (work.threads, 2 * work.threads),
-                    |k| self.lock_frame(list, from + k),
+                    |k| self.lock_frame(list, from + k, first),
                     |k, frame| {
                         work.check()?;
                         desk.check()?;
@@ -309,10 +325,11 @@ impl<'a> Renderer<'a> {
         let variances: Vec<&Plane> = planes.iter().map(|p| &p.left).collect();
         let noise = steady::median_of(&variances).sqrt();
         let mut frame = self.assemble(planes);
-        if !self.steadied && self.analysis.locked {
-            // Averaged where the scene stands still, shown where the camera saw it.
-            let back = facts.shift.map(|s| -s);
-            frame = steady::moved(&frame, &Move { shift: back, gain: 1.0, window: self.window });
+        if self.target.stretch.is_some() {
+            // Averaged where the scene stands still, shown where the path has it.
+            let origin = [0, 1].map(|a| self.window.origin[a] - self.canvas.origin[a]);
+            let window = Window { origin, size: self.window.size };
+            frame = steady::moved(&frame, &Move { shift: self.target.rest(i), gain: 1.0, window });
         }
         if !self.divide_light {
             scale_light(&mut frame, to_f32(facts.light));
@@ -359,11 +376,12 @@ impl<'a> Renderer<'a> {
         take_off(&mut frame.planes[0], &offsets, noise.factor.as_ref());
     }
 
-    /// Reads one frame and brings it into locked coordinates.
+    /// Reads one frame and brings it into the coordinates in which frame `at` is averaged.
     fn lock_frame(
         &self,
         list: &[(u64, Option<FrameFile>)],
         i: usize,
+        at: usize,
     ) -> Result<Option<Locked>, String> {
         let facts = &self.analysis.frames[i];
         if !facts.usable() {
@@ -371,7 +389,7 @@ impl<'a> Renderer<'a> {
         }
         let (frame, _) = self.read(list, i)?;
         let frame = steady::into_sites(frame);
-        let to = self.place(facts);
+        let to = self.place(facts, self.target.base(at), self.canvas);
         let light = to_f32(1.0 / facts.light);
         Ok(Some(Locked {
             noise_gain: steady::noise_gain(to.shift, frame.layout),
@@ -381,17 +399,18 @@ impl<'a> Renderer<'a> {
         }))
     }
 
-    /// Where a frame goes.
-    fn place(&self, facts: &FrameFacts) -> Move {
+    /// Where a frame goes whose scene is to lie at `target`.
+    fn place(&self, facts: &FrameFacts, target: [f64; 2], window: Window) -> Move {
         let locked = self.analysis.locked;
+        let against = [0, 1].map(|a| facts.shift[a] - target[a]);
         Move {
-            shift: if locked { facts.shift } else { [0.0, 0.0] },
+            shift: if locked { against } else { [0.0, 0.0] },
             gain: if self.average.is_some() || self.divide_light {
                 to_f32(1.0 / facts.light)
             } else {
                 1.0
             },
-            window: self.window,
+            window,
         }
     }
 
@@ -453,29 +472,6 @@ fn deliver(
     match finished {
         Ok(f) => sink.keep(f),
         Err(why) => sink.failed(frame, why),
-    }
-}
-
-/// Multiplies every value.
-fn scale_light(frame: &mut Frame, factor: f32) {
-    for v in frame.planes.iter_mut().flat_map(Plane::data_mut) {
-        *v *= factor;
-    }
-}
-
-/// Saturated pixels become white in every plane, missing ones dark.
-fn settle_flaws(frame: &mut Frame, white: f32) {
-    if frame.flaws.is_empty() {
-        return;
-    }
-    for (plane, flaws) in frame.planes.iter_mut().zip(&frame.flaws) {
-        for (v, f) in plane.data_mut().iter_mut().zip(flaws) {
-            match f {
-                Flaw::None => {}
-                Flaw::Saturated => *v = v.max(white),
-                Flaw::Missing => *v = 0.0,
-            }
-        }
     }
 }
 
@@ -545,12 +541,16 @@ impl Renderer<'_> {
     }
 }
 
-/// Positions in `wanted` whose look-arounds touch: each run is rendered in one go.
-fn runs(wanted: &[usize], reach: usize) -> Vec<std::ops::Range<usize>> {
+/// Positions in `wanted` whose look-arounds touch: each run is rendered in one go. Runs end where
+/// a `stretch` of frames with common coordinates does.
+fn runs(wanted: &[usize], reach: usize, stretch: Option<usize>) -> Vec<std::ops::Range<usize>> {
     let mut out = Vec::new();
     let mut start = 0;
+    let apart = |a: usize, b: usize| {
+        b > a + 2 * reach + 1 || stretch.is_some_and(|length| a / length != b / length)
+    };
     for k in 1..=wanted.len() {
-        if k == wanted.len() || wanted[k] > wanted[k - 1] + 2 * reach + 1 {
+        if k == wanted.len() || apart(wanted[k - 1], wanted[k]) {
             out.push(start..k);
             start = k;
         }
@@ -564,9 +564,10 @@ mod tests {
 
     #[test]
     fn runs_join_what_shares_neighbours() {
-        assert_eq!(runs(&[0, 1, 2, 9], 2), [0..3, 3..4]);
-        assert_eq!(runs(&[0, 1, 2, 7], 2), vec![0..4]);
-        assert!(runs(&[], 2).is_empty());
+        assert_eq!(runs(&[0, 1, 2, 9], 2, None), [0..3, 3..4]);
+        assert_eq!(runs(&[0, 1, 2, 7], 2, None), vec![0..4]);
+        assert_eq!(runs(&[0, 1, 2, 7], 2, Some(2)), [0..2, 2..3, 3..4]);
+        assert!(runs(&[], 2, None).is_empty());
     }
 
     #[test]

@@ -2,7 +2,7 @@
 //! noise there, and the stages that come after averaging and steadying.
 
 use super::EngineError;
-use super::analyse::{Analysis, FrameFacts};
+use super::analyse::Analysis;
 use super::correct::Corrector;
 use super::source::Source;
 use crate::frame::{Layout, NoiseModel, Plane};
@@ -14,11 +14,10 @@ use crate::stages::{
     ClipInfo, Moment, Stage, balance, caption, clock, demosaic, display, scale_bar,
 };
 
-/// The part every frame saw, or all of the frame where that would be too little.
-pub(super) fn crop(analysis: &Analysis, info: &ClipInfo, warnings: &mut Vec<Warning>) -> Window {
-    let poses: Vec<_> =
-        analysis.frames.iter().filter(|f| f.usable()).map(FrameFacts::pose).collect();
-    if let Some(w) = common_window(&poses, info.width, info.height) {
+/// The part every frame saw that lies by one of `shifts` from where it should, or all of the frame
+/// where that would be too little.
+pub(super) fn crop(shifts: &[[f64; 2]], info: &ClipInfo, warnings: &mut Vec<Warning>) -> Window {
+    if let Some(w) = common_window(shifts, info.width, info.height) {
         // Even corners keep a colour mosaic's letters.
         let origin = w.origin.map(|o| o.div_ceil(2) * 2);
         let size = [0, 1].map(|a| (w.size[a] - (origin[a] - w.origin[a])) / 2 * 2);

@@ -446,6 +446,8 @@ impl Papers<'_> {
                 "misfit": self.analysis.misfit,
                 "jitter_px": jitter(&poses),
                 "excursion_px": excursion(&poses),
+                "motion": self.renderer.motion,
+                "path": self.job.pipeline.steady().filter(|_| self.analysis.locked).map(|s| s.path),
             },
             "frames": {
                 "total": summary.frames,

@@ -132,6 +132,34 @@ impl Pipeline {
     finder!(average, Average, stages::average::AverageSettings);
     finder!(steady, Steady, stages::steady::SteadySettings);
 
+    /// Adds rectangles `[x, y, width, height]` that are, and that are not, still background to the
+    /// settings of stage steady.
+    ///
+    /// # Errors
+    /// Where the pipeline has no such stage.
+    pub fn name_background(
+        &mut self,
+        include: &[[usize; 4]],
+        exclude: &[[usize; 4]],
+    ) -> Result<(), PipelineError> {
+        if include.is_empty() && exclude.is_empty() {
+            return Ok(());
+        }
+        let steady = self.steps.iter_mut().find_map(|s| match s {
+            Step::Steady(settings) => Some(settings),
+            _ => None,
+        });
+        let Some(steady) = steady else {
+            return Err(PipelineError::Text {
+                place: format!("pipeline {}", self.name),
+                what: "has no stage steady, which the regions are for".to_owned(),
+            });
+        };
+        steady.include.extend_from_slice(include);
+        steady.exclude.extend_from_slice(exclude);
+        Ok(())
+    }
+
     /// Whether the frames' poses are needed.
     #[must_use]
     pub fn needs_poses(&self) -> bool {
@@ -165,6 +193,18 @@ mod tests {
             assert_eq!(p.name, *name);
             assert!(p.needs_poses());
         }
+    }
+
+    #[test]
+    fn regions_go_to_stage_steady() {
+        let mut p = parse("x", standard("clean").unwrap()).unwrap();
+        p.name_background(&[[1, 2, 3, 4]], &[[5, 6, 7, 8]]).unwrap();
+        assert_eq!(p.steady().unwrap().include, [[1, 2, 3, 4]]);
+        assert_eq!(p.steady().unwrap().exclude, [[5, 6, 7, 8]]);
+        p.steps.retain(|s| !matches!(s, Step::Steady(_)));
+        p.name_background(&[], &[]).unwrap();
+        let why = p.name_background(&[[1, 2, 3, 4]], &[]).unwrap_err().to_string();
+        assert!(why.contains("no stage steady"), "{why}");
     }
 
     #[test]

@@ -86,7 +86,7 @@ pub fn refine(
     frames: &[Option<&FixedPlane>],
     noise: &PixelNoise,
     settings: &RegisterSettings,
-    path: &ground::Path,
+    path: &[Option<[f64; 2]>],
 ) -> Result<Block, NoLock> {
     let first = frames.iter().flatten().next().ok_or(NoLock::NoTexture)?;
     let mut candidates = vec![1; first.width * first.height];

@@ -107,16 +107,20 @@ fn distances(tracks: &[Track], free: &[bool]) -> Vec<Vec<f64>> {
 
 /// Median shift of the chosen tiles for each frame.
 fn path(tracks: &[Track], chosen: &[bool]) -> Vec<Option<[f64; 2]>> {
+    let some: Vec<&Track> =
+        tracks.iter().zip(chosen).filter(|&(_, &s)| s).map(|(t, _)| t).collect();
+    median_path(&some)
+}
+
+/// Median shift of some tiles for each frame.
+#[must_use]
+pub fn median_path(tracks: &[&Track]) -> Vec<Option<[f64; 2]>> {
     let length = tracks.first().map_or(0, |t| t.shifts.len());
     (0..length)
         .map(|k| {
             let axis = |a: usize| {
-                let mut v: Vec<f64> = tracks
-                    .iter()
-                    .zip(chosen)
-                    .filter(|&(_, &s)| s)
-                    .filter_map(|(t, _)| t.shifts[k].map(|p| p[a]))
-                    .collect();
+                let mut v: Vec<f64> =
+                    tracks.iter().filter_map(|t| t.shifts[k].map(|p| p[a])).collect();
                 median_f64(&mut v)
             };
             Some([axis(0)?, axis(1)?])

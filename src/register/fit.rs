@@ -19,8 +19,8 @@
 //! Pixels: only still ones (mask of the patches), four pixels or more inside the frame, with data
 //! and not saturated.
 
-use super::PixelNoise;
 use super::patch::{AHEAD, HALF, Patch, SIDE, TILE};
+use super::{LEAST_VARIANCE, PixelNoise};
 use crate::frame::convert::{floor_isize, round_isize, signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Plane};
 use crate::math::linear::{Sym2, solve};
@@ -258,7 +258,8 @@ impl Part<'_> {
             let s = row.factor[i];
             let m = a * row.model[i];
             let good = row.still[i];
-            let weight = good * scale / (slope * m.max(0.0) * s + floor * s * s);
+            let variance = (slope * m.max(0.0) * s + floor * s * s).max(LEAST_VARIANCE);
+            let weight = good * scale / variance;
             let (gx, gy) = (-a * slope_x[i], -a * slope_y[i]);
             let r = row.seen[i] - m;
             let (wgx, wgy, wm) = (weight * gx, weight * gy, weight * m);

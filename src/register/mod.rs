@@ -5,9 +5,10 @@
 //! frames:
 //!
 //! 1. [`tracks`]: tiles followed one by one, each against its own running template.
-//! 2. [`consensus`]: groups of tiles that move together; [`ground`]: the path that explains the
-//!    largest area is that of the still background (one tile, one vote: the mechanism often has
-//!    the stronger texture).
+//! 2. [`consensus`]: groups of tiles that move together; [`body`]: tiles followed together, where
+//!    none can be followed alone; [`ground`]: the layer that explains the largest area is the still
+//!    background (one tile, one vote: the mechanism often has the stronger texture), if pixels
+//!    that had no part in finding it confirm it.
 //! 3. [`template`]: the frames brought to one pose and averaged: a picture with little noise, and
 //!    which of its pixels are still; [`patch`]: its tiles on a grid of half pixels.
 //! 4. [`fit`]: maximum likelihood of the shifted template against each raw frame.
@@ -16,6 +17,25 @@
 //!
 //! [`path`] turns poses into where the output looks.
 //!
+//! Accuracy (`cargo bench --bench steadying`, 384 px, 60 frames, 30 % foreground that moves, turns
+//! and rings, read noise 8 e-, three draws of the noise; rms error over the Cramer-Rao bound of
+//! the visible background pixels):
+//!
+//! ```text
+//! background      25 e-   150 e-   2000 e-
+//! brick            1.44     1.19      1.19
+//! camera           1.39     1.21      1.23
+//! grass            1.33     1.15      1.15
+//! gravel           1.24     1.14      1.17
+//! ```
+//!
+//! At 25 e- the template is noise for a good part (the bound takes it as known); there the
+//! stated uncertainty of `brick` is 0.68 of the error, elsewhere 0.9 to 1.05; of ten other motions
+//! `camera` at 25 e- gave ratios from 1.3 to 1.7 and claims of 0.73 to 0.96 of the error.
+//! Known to be missing: a fixed pattern of the sensor that the dark frame left pulls the shift to
+//! zero at low light; row offsets are not fitted. Registration of 1920 x 1080 takes far more than
+//! decoding it (see the bench).
+//!
 //! Limits: the background must fill at least 15 % of the frame and hold texture; where no lock is
 //! found that is an answer ([`NoLock`]), never a guess. Translation only.
 //! Sources: the likelihood fit and its bound follow Robinson & Milanfar, IEEE Trans. Image Process.
@@ -23,6 +43,7 @@
 //! registration: Clement, Bierbaum & Sethna, arXiv 1809.05583.
 
 pub mod block;
+pub mod body;
 pub mod consensus;
 pub mod fit;
 pub mod ground;
@@ -48,6 +69,9 @@ pub struct PixelNoise {
     pub factor: Option<Plane>,
 }
 
+/// Variance below this is taken as this, in DN^2: weights stay finite.
+pub(crate) const LEAST_VARIANCE: f32 = 1e-12;
+
 impl PixelNoise {
     /// From a noise model without a flat field.
     #[must_use]
@@ -61,7 +85,7 @@ impl PixelNoise {
     #[must_use]
     pub fn variance(&self, signal: f32, at: usize) -> f32 {
         let s = self.factor.as_ref().map_or(1.0, |f| f.data()[at]);
-        self.slope * signal.max(0.0) * s + self.floor * s * s
+        (self.slope * signal.max(0.0) * s + self.floor * s * s).max(LEAST_VARIANCE)
     }
 }
 
@@ -83,13 +107,13 @@ pub enum NoLock {
         /// Their share of the area of all tiles, in per cent.
         percent: f64,
     },
-    /// What was followed was noise.
+    /// What was followed was noise: pixels that had no part in it do not confirm it.
     #[error(
-        "only {percent:.0} % of the frames are found again in the average of the others, less than 85 %: too little texture for this light"
+        "one half of the picture does not find the frames where the other half has them (evidence {evidence:.1} nats a frame, less than 1.5): too little texture for this light"
     )]
-    NotRepeated {
-        /// Part of the frames in per cent.
-        percent: f64,
+    NotConfirmed {
+        /// Evidence per frame in nats.
+        evidence: f64,
     },
     /// The fit is too uncertain to be of use.
     #[error("the shift is uncertain by {sigma:.2} px, more than half a pixel")]
@@ -138,6 +162,21 @@ impl Default for RegisterSettings {
 }
 
 impl RegisterSettings {
+    /// The same for a plane whose pixels are `by` pixels of the frame wide.
+    #[must_use]
+    pub fn scaled(&self, by: usize) -> Self {
+        let by = by.max(1);
+        let all = |list: &[[usize; 4]]| -> Vec<[usize; 4]> {
+            list.iter()
+                .map(|&[x, y, w, h]| {
+                    let (x1, y1) = ((x + w).div_ceil(by), (y + h).div_ceil(by));
+                    [x / by, y / by, x1 - x / by, y1 - y / by]
+                })
+                .collect()
+        };
+        Self { reach: self.reach, include: all(&self.include), exclude: all(&self.exclude) }
+    }
+
     /// Whether a rectangle may belong to the still background: inside an included rectangle (its
     /// centre) and touching none that is excluded.
     #[must_use]
@@ -149,5 +188,24 @@ impl RegisterSettings {
             |r: &[usize; 4]| x < r[0] + r[2] && r[0] < x + w && y < r[1] + r[3] && r[1] < y + h;
         (self.include.is_empty() || self.include.iter().any(inside))
             && !self.exclude.iter().any(touches)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rectangles_of_a_mosaic_lie_on_its_half_size_plane() {
+        let s = RegisterSettings {
+            include: vec![[10, 21, 64, 32]],
+            exclude: vec![[0, 0, 3, 3]],
+            ..RegisterSettings::default()
+        };
+        assert_eq!(s.scaled(1), s);
+        let half = s.scaled(2);
+        assert_eq!(half.include, [[5, 10, 32, 17]]);
+        assert_eq!(half.exclude, [[0, 0, 2, 2]]);
+        assert!(half.allows([10, 12, 8, 8]) && !half.allows([60, 12, 8, 8]));
     }
 }

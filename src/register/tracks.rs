@@ -19,7 +19,7 @@ use crate::math::window::hann;
 /// Tiles followed at the most; of more the best textured are kept, spread over the frame.
 pub const MOST_TILES: usize = 144;
 /// Frames that a tile's template remembers.
-const MEMORY: f32 = 24.0;
+pub(super) const MEMORY: f32 = 24.0;
 
 /// A tile and where its content lay in each frame.
 #[derive(Debug, Clone, PartialEq)]
@@ -120,243 +120,14 @@ pub fn follow(
         .collect()
 }
 
-/// Log-likelihoods further below a tile's best are taken as this, roughly.
-const SAY: f32 = -3.0;
-/// Surface of a correlation to log-likelihood (the window's overlap of frequencies).
-const SCALE: f32 = 1.0 / 2.25;
-/// How often the frames are gone through, the first time included.
-const ROUNDS: usize = 3;
-/// A frame is found again when it lies this close to where it was, in pixels.
-const AGAIN: f64 = 1.5;
-
-/// `ln(exp(v) + exp(SAY))`.
-fn saturated(v: f32) -> f32 {
-    let (low, high) = (v.min(SAY), v.max(SAY));
-    high + libm::log1pf(libm::expf(low - high))
-}
-
-/// Tiles followed as one body: one shift a frame, where the sum of their likelihoods is largest.
-/// Holds on to textures by which no tile alone can be followed.
-#[derive(Debug)]
-pub struct Body<'a> {
-    frames: &'a [Option<&'a FixedPlane>],
-    noise: &'a PixelNoise,
-    reach: usize,
-    correlator: Correlator,
-    window: Vec<f32>,
-    members: Vec<Member>,
-}
-
-/// One tile of a body.
-#[derive(Debug, Default)]
-struct Member {
-    corner: (usize, usize),
-    follower: Follower,
-    /// Sum of the spectra of the frames at hand, moved back.
-    sum: Vec<Complex32>,
-    /// Frames in the template.
-    seen: f32,
-    /// Noise power of the last spectrum; `None` where the tile was outside of the frame.
-    noise: Option<f32>,
-    surface: Vec<f32>,
-}
-
-impl<'a> Body<'a> {
-    /// A body of the tiles of `tracks`.
-    #[must_use]
-    pub fn new(
-        frames: &'a [Option<&'a FixedPlane>],
-        noise: &'a PixelNoise,
-        settings: &RegisterSettings,
-        tracks: &[&Track],
-    ) -> Self {
-        let side = tracks.first().map_or(2, |t| t.side);
-        Self {
-            frames,
-            noise,
-            reach: settings.reach,
-            correlator: Correlator::new(side, side),
-            window: hann(side),
-            members: tracks
-                .iter()
-                .map(|t| Member { corner: (t.x, t.y), ..Member::default() })
-                .collect(),
-        }
-    }
-
-    /// The path of the body, found in several rounds: first frame by frame with a template made on
-    /// the way, then with one of all other frames.
-    pub fn follow(&mut self) -> Vec<Option<[f64; 2]>> {
-        let mut path = self.first_round();
-        for _ in 1..ROUNDS {
-            path = self.again(&path).0;
-        }
-        path
-    }
-
-    /// The tiles' surfaces added up.
-    fn total(&self) -> Option<Vec<f32>> {
-        let mut sum = vec![0.0; self.window.len() * self.window.len()];
-        let mut voices = 0_usize;
-        for m in self.members.iter().filter(|m| m.noise.is_some() && m.seen > 0.5) {
-            voices += 1;
-            for (s, v) in sum.iter_mut().zip(&m.surface) {
-                *s += v;
-            }
-        }
-        (voices > 0).then_some(sum)
-    }
-
-    fn first_round(&mut self) -> Vec<Option<[f64; 2]>> {
-        let mut last = [0.0, 0.0];
-        let mut path = vec![None; self.frames.len()];
-        for m in &mut self.members {
-            m.seen = 0.0;
-        }
-        for (frame, place) in self.frames.iter().zip(&mut path) {
-            let Some(frame) = frame else { continue };
-            let whole = nearest(last);
-            let (correlator, window, noise) = (&self.correlator, &self.window, self.noise);
-            self.members.par_iter_mut().for_each(|m| {
-                m.see(frame, noise, (correlator, window), whole);
-                m.correlate(correlator, m.seen);
-            });
-            if let Some(sum) = self.total() {
-                let peak = self.correlator.peak(&sum, self.reach);
-                last = [0, 1].map(|a| whole[a] as f64 + peak.shift[a]);
-            }
-            *place = Some(last);
-            let moved = [0, 1].map(|a| last[a] - whole[a] as f64);
-            self.members.par_iter_mut().for_each(|m| m.learn(&self.correlator, moved));
-        }
-        path
-    }
-
-    /// Makes templates along `path` and looks each frame up in that of all others. Also gives the
-    /// part of the frames that were found where the path had them, among all places within reach:
-    /// where there is only noise, hardly any are.
-    pub fn again(&mut self, path: &[Option<[f64; 2]>]) -> (Vec<Option<[f64; 2]>>, f64) {
-        let (correlator, window, noise) = (&self.correlator, &self.window, self.noise);
-        let frames = self.frames;
-        let present = || {
-            frames.iter().zip(path).enumerate().filter_map(|(k, (f, p))| Some((k, (*f)?, (*p)?)))
-        };
-        self.members.par_iter_mut().for_each(|m| {
-            m.sum.clear();
-            m.seen = 0.0;
-            for (_, frame, place) in present() {
-                m.see(frame, noise, (correlator, window), nearest(place));
-                m.add(correlator, fraction(place), 1.0);
-            }
-        });
-        let mut out = vec![None; frames.len()];
-        let (mut found, mut tried) = (0.0, 0.0_f64);
-        for (k, frame, place) in present() {
-            let whole = nearest(place);
-            let (correlator, window) = (&self.correlator, &self.window);
-            self.members.par_iter_mut().for_each(|m| {
-                m.see(frame, noise, (correlator, window), whole);
-                m.correlate_without(correlator, fraction(place));
-            });
-            out[k] = Some(place);
-            let Some(sum) = self.total() else { continue };
-            let peak = self.correlator.plain_peak(&sum, self.reach);
-            out[k] = Some([0, 1].map(|a| whole[a] as f64 + peak.shift[a]));
-            let off = [0, 1].map(|a| peak.shift[a] - fraction(place)[a]);
-            tried += 1.0;
-            if off[0].abs().max(off[1].abs()) < AGAIN {
-                found += 1.0;
-            }
-        }
-        (out, found / tried.max(1.0))
-    }
-}
-
-/// What a place is beyond whole pixels.
-fn fraction(place: [f64; 2]) -> [f64; 2] {
-    let whole = nearest(place);
-    [0, 1].map(|a| place[a] - whole[a] as f64)
-}
-
-impl Member {
-    /// Takes the spectrum of what lies in the frame at `whole`.
-    fn see(
-        &mut self,
-        frame: &FixedPlane,
-        noise: &PixelNoise,
-        (correlator, window): (&Correlator, &[f32]),
-        whole: [isize; 2],
-    ) {
-        let at = [signed(self.corner.0) + whole[0], signed(self.corner.1) + whole[1]];
-        let f = &mut self.follower;
-        self.noise = f.cut(frame, noise, at, window);
-        if self.noise.is_some() {
-            correlator.fft().forward(&f.pixels, &mut f.spectrum, &mut f.correlate.fft);
-        }
-    }
-
-    /// Correlates the last spectrum with the template, which holds `frames` frames.
-    fn correlate(&mut self, correlator: &Correlator, frames: f32) {
-        let Some(noise) = self.noise.filter(|_| frames > 0.5) else { return };
-        let f = &mut self.follower;
-        let template = (&f.template[..], noise / frames);
-        let surface = correlator.correlate(template, (&f.spectrum, noise), &mut f.correlate);
-        // Where a tile is elsewhere than the others it has a say up to a limit, however clear its
-        // own peak is.
-        let top = surface.iter().copied().fold(f32::NEG_INFINITY, f32::max);
-        self.surface.clear();
-        self.surface.extend(surface.iter().map(|&v| saturated((v - top) * SCALE)));
-    }
-
-    /// The same with the mean of all frames but the last one seen, which lies at `moved` in it.
-    fn correlate_without(&mut self, correlator: &Correlator, moved: [f64; 2]) {
-        if self.noise.is_none() {
-            return;
-        }
-        let others = (self.seen - 1.0).max(0.0);
-        let f = &mut self.follower;
-        f.template.clone_from(&self.sum);
-        correlator.accumulate(&mut f.template, &f.spectrum, moved, -1.0);
-        for t in &mut f.template {
-            *t *= 1.0 / others.max(1.0);
-        }
-        self.correlate(correlator, others);
-    }
-
-    /// Adds the last spectrum, moved back, to the sum.
-    fn add(&mut self, correlator: &Correlator, moved: [f64; 2], gain: f32) {
-        if self.noise.is_none() {
-            return;
-        }
-        self.sum.resize(self.follower.spectrum.len(), Complex32::default());
-        correlator.accumulate(&mut self.sum, &self.follower.spectrum, moved, gain);
-        self.seen += 1.0;
-    }
-
-    /// Takes the last spectrum, moved back, into the template made on the way.
-    fn learn(&mut self, correlator: &Correlator, moved: [f64; 2]) {
-        if self.noise.is_none() {
-            return;
-        }
-        let f = &mut self.follower;
-        let keep = self.seen.min(MEMORY);
-        f.template.resize(f.spectrum.len(), Complex32::default());
-        for t in &mut f.template {
-            *t *= keep / (keep + 1.0);
-        }
-        correlator.accumulate(&mut f.template, &f.spectrum, moved, 1.0 / (keep + 1.0));
-        self.seen = keep + 1.0;
-    }
-}
-
 /// Working memory for following one tile after another.
 #[derive(Debug, Default)]
-struct Follower {
-    pixels: Vec<f32>,
-    spectrum: Vec<Complex32>,
-    template: Vec<Complex32>,
+pub(super) struct Follower {
+    pub(super) pixels: Vec<f32>,
+    pub(super) spectrum: Vec<Complex32>,
+    pub(super) template: Vec<Complex32>,
     mean: Vec<Complex32>,
-    correlate: CorrelateScratch,
+    pub(super) correlate: CorrelateScratch,
 }
 
 impl Follower {
@@ -425,7 +196,7 @@ impl Follower {
 
     /// Cuts out a windowed tile, its weighted mean removed; gives the noise power of one spectrum
     /// value, or `None` where the tile is not all inside the frame.
-    fn cut(
+    pub(super) fn cut(
         &mut self,
         frame: &FixedPlane,
         noise: &PixelNoise,

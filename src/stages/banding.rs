@@ -314,12 +314,12 @@ mod tests {
         let normal = Normal::new(0.0_f32, 1.0).unwrap();
         let offsets: Vec<f32> = (0..H).map(|_| spread * normal.sample(rng)).collect();
         let mut out = shifted(&scene(), -shift[0], -shift[1]);
-        for y in 0..H {
+        for (y, offset) in offsets.iter().enumerate() {
             for x in 0..W {
                 let covered = x > 400 && x < 900;
                 let light = if covered { 10.0 } else { out.at(x, y) };
                 let sigma = (light.max(0.0) + READ * READ).sqrt();
-                out.set(x, y, light + offsets[y] + sigma * normal.sample(rng));
+                out.set(x, y, light + offset + sigma * normal.sample(rng));
             }
         }
         (out, offsets)

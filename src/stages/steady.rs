@@ -8,13 +8,19 @@
 //! taken off any more). With `average` before it the frames are averaged in the same coordinates
 //! and not resampled again.
 //!
+//! Path: with `lock` the picture stands as from a locked-off camera. With `keep` a move that was
+//! made on purpose stays: the path of the camera without what is faster than `slower_than` seconds
+//! on screen (a movement of that period is halved; zero phase). With `average` before it, frames
+//! are averaged where the scene stands still and the finished frame is moved along the path, which
+//! is a second resampling, of a frame with little noise; a margin is cut off for it.
+//!
 //! Edges: `crop` writes the part of the scene that every frame saw; `fill` keeps the frame's size,
 //! and what a frame did not see comes from its neighbours (with `average`) or repeats its edge.
 //! Where cropping would leave less than half of the width or height, `fill` is used and said so.
 
 use serde::{Deserialize, Serialize};
 
-use super::{Realm, SettingDoc, StageDoc, StageError};
+use super::{ClipInfo, Realm, SettingDoc, StageDoc, StageError};
 use crate::frame::convert::{signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Flaw, Frame, Layout, Plane, spare};
 use crate::math::resample::{RowScratch, Shift, shifted_row, valid_range};
@@ -31,10 +37,25 @@ pub enum Edges {
     Fill,
 }
 
+/// What becomes of the camera's own move.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Follow {
+    /// Taken out: as from a locked-off camera.
+    #[default]
+    Lock,
+    /// Its slow part stays.
+    Keep,
+}
+
 /// Settings of the stage.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct SteadySettings {
+    /// What becomes of the camera's own move.
+    pub path: Follow,
+    /// With `keep`: movements that take longer than this on screen stay, in s; 0.2 to 60.
+    pub slower_than: f64,
     /// What becomes of places that not every frame saw.
     pub edges: Edges,
     /// How far the picture may jump from one frame to the next, in pixels; 4 to 28.
@@ -47,7 +68,14 @@ pub struct SteadySettings {
 
 impl Default for SteadySettings {
     fn default() -> Self {
-        Self { edges: Edges::Crop, reach: 20, include: Vec::new(), exclude: Vec::new() }
+        Self {
+            path: Follow::Lock,
+            slower_than: 2.0,
+            edges: Edges::Crop,
+            reach: 20,
+            include: Vec::new(),
+            exclude: Vec::new(),
+        }
     }
 }
 
@@ -55,19 +83,64 @@ impl SteadySettings {
     /// Checks the settings.
     ///
     /// # Errors
-    /// [`StageError::BadSetting`] for a reach outside 4 to 28.
+    /// [`StageError::BadSetting`] for a value outside its range.
     pub fn check(&self) -> Result<(), StageError> {
-        if (4..=28).contains(&self.reach) {
-            return Ok(());
+        let bad = |setting, found: String, expected| {
+            Err(StageError::BadSetting { stage: "steady", setting, found, expected })
+        };
+        if !(4..=28).contains(&self.reach) {
+            return bad("reach", self.reach.to_string(), "from 4 to 28 px");
         }
-        Err(StageError::BadSetting {
-            stage: "steady",
-            setting: "reach",
-            found: self.reach.to_string(),
-            expected: "from 4 to 28 px",
-        })
+        if !(0.2..=60.0).contains(&self.slower_than) {
+            return bad("slower_than", self.slower_than.to_string(), "from 0.2 to 60 s");
+        }
+        let unfit = |r: &&[usize; 4]| r[2] == 0 || r[3] == 0 || r.iter().any(|&v| v > MOST_PIXELS);
+        for (setting, list) in [("include", &self.include), ("exclude", &self.exclude)] {
+            if let Some(r) = list.iter().find(unfit) {
+                return bad(setting, format!("{r:?}"), "[x, y, width, height] with an area");
+            }
+        }
+        Ok(())
+    }
+
+    /// Checks the settings against what is known of the clip.
+    ///
+    /// # Errors
+    /// [`StageError::MissingFact`] where a move is to be kept and nobody said how fast the clip
+    /// will be shown; [`StageError::BadSetting`] for a rectangle outside of the frame.
+    pub fn check_clip(&self, clip: &ClipInfo) -> Result<(), StageError> {
+        self.check()?;
+        if self.path == Follow::Keep && clip.playback.is_none() {
+            return Err(StageError::MissingFact {
+                stage: "steady",
+                fact: "the playback rate",
+                advice: "give playback, for example 25, or take path = \"lock\"",
+            });
+        }
+        let outside = |r: &&[usize; 4]| r[0] >= clip.width || r[1] >= clip.height;
+        for (setting, list) in [("include", &self.include), ("exclude", &self.exclude)] {
+            if let Some(r) = list.iter().find(outside) {
+                return Err(StageError::BadSetting {
+                    stage: "steady",
+                    setting,
+                    found: format!("{r:?}"),
+                    expected: "inside of the frame (x, y, width, height in px)",
+                });
+            }
+        }
+        Ok(())
+    }
+
+    /// Frames on screen that the slowest movement to be taken out lasts; `None` where the rate of
+    /// showing is not known.
+    #[must_use]
+    pub fn period_frames(&self, clip: &ClipInfo) -> Option<f64> {
+        Some(self.slower_than * clip.playback?.per_second())
     }
 }
+
+/// No frame is wider or higher, in pixels.
+const MOST_PIXELS: usize = 1_000_000;
 
 /// What people see of the stage.
 pub const DOC: StageDoc = StageDoc {
@@ -76,6 +149,20 @@ pub const DOC: StageDoc = StageDoc {
     takes: &[Realm::Sensor, Realm::Linear],
     gives: Some(Realm::Linear),
     settings: &[
+        SettingDoc {
+            name: "path",
+            unit: "-",
+            range: "\"lock\" or \"keep\"",
+            default: "\"lock\"",
+            meaning: "whether a move of the camera is taken out, or its slow part kept",
+        },
+        SettingDoc {
+            name: "slower_than",
+            unit: "s",
+            range: "0.2 to 60",
+            default: "2.0",
+            meaning: "with keep: what takes longer than this on screen is kept",
+        },
         SettingDoc {
             name: "edges",
             unit: "-",
