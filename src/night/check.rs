@@ -11,6 +11,7 @@ use crate::engine::render::Renderer;
 use crate::engine::source::Source;
 use crate::footage::printable;
 use crate::record::Warning;
+use crate::stages::dark::SHORT_S;
 
 /// What is known of one clip.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -149,11 +150,13 @@ fn reference(what: &str, path: &Path, clip: &Source, c: &mut ClipCheck) {
                 (what.starts_with("dark"), exposure(&source), exposure(clip))
                 && !(0.9..=1.1).contains(&(a / b))
             {
-                c.warnings.push(Warning::new(
-                    "dark-exposure",
-                    format!("{name} was exposed for {a:.6} s, the clip for {b:.6} s"),
-                    "take darks at the clip's exposure",
-                ));
+                let what = format!("{name} was exposed for {a:.6} s, the clip for {b:.6} s");
+                let advice = "take darks at the clip's exposure";
+                if a.max(b) > SHORT_S {
+                    c.faults.push(format!("{what}: {advice}"));
+                } else {
+                    c.warnings.push(Warning::new("dark-exposure", what, advice));
+                }
             }
         }
     }
