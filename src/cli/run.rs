@@ -11,6 +11,8 @@ use crate::footage::printable;
 use crate::night::clip::{self, Summary};
 use crate::night::job::ClipJob;
 use crate::night::{place, shoot};
+use crate::record::Warning;
+use crate::report;
 
 /// Arguments of `run`.
 #[derive(Debug, clap::Args)]
@@ -149,6 +151,9 @@ pub(super) fn run_jobs(
         match clip::run(job, out, &ui.work(&watch)) {
             Ok(summary) => {
                 tell(&summary, ui);
+                if let Err(e) = report::pictures(&summary.folder, &job.input, &job.facts) {
+                    ui.warn(&page_warning(&e));
+                }
                 if summary.faults() {
                     outcome = Outcome::Faults;
                 }
@@ -175,6 +180,12 @@ pub(super) fn run_jobs(
     if let Some(bar) = bar {
         bar.finish_and_clear();
     }
+    if results.iter().any(|r| r.summary.is_some()) {
+        match report::pages(out) {
+            Ok(_) => ui.say(&format!("pages: {}", printable(out.join(report::INDEX)))),
+            Err(e) => ui.warn(&page_warning(&e)),
+        }
+    }
     if results.len() > 1 {
         let failed = results.iter().filter(|r| r.error.is_some()).count();
         ui.say(&format!(
@@ -184,6 +195,15 @@ pub(super) fn run_jobs(
         ));
     }
     Ok((outcome, results))
+}
+
+/// A page that could not be made never costs a clip.
+fn page_warning(e: &dyn std::fmt::Display) -> Warning {
+    Warning::new(
+        "no-page",
+        format!("the pages could not be made whole: {e}"),
+        "the finished frames are not touched by this; hushframe report makes the pages again",
+    )
 }
 
 /// The few lines a person reads of a finished clip.

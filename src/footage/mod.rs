@@ -45,6 +45,7 @@ pub use facts::{Fact, FactSource, Facts, FactsFile, Mains, parse_mosaic};
 pub use find::{Clip, FrameFile, MAX_SPAN, find};
 pub use guard::check_output;
 pub use names::printable;
+pub use png::encode_png8;
 pub use scale::{ScaleText, ScaleValue, Taken, read_scale};
 pub use toml_text::{TableFault, key_line, line_of, read_table, toml_fault};
 pub use write::{

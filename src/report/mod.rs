@@ -1,1 +1,73 @@
-//! To be written.
+//! The morning after: pages that say what was done and what went wrong.
+//!
+//! | file | what it holds |
+//! | --- | --- |
+//! | `read` | a clip's folder as its files say it |
+//! | `verdict` | what it came to, in words and few numbers |
+//! | `page`, `charts`, `tables`, `index` | the pages |
+//! | `plot`, `spectrum` | decimated plots; frequencies of a series |
+//! | `html` | escaping; addresses; significant figures |
+//! | `picture`, `compare` | finished frames as shown; one frame before and after |
+//!
+//! **Pages come from records alone** ([`pages`]); what needs pictures is made once, at the end of
+//! a clip's run ([`pictures`]), and lies beside the page. **Nothing that comes from a record or a
+//! name enters a page unescaped** (`tests/pages.rs`). A page loads nothing but files beside it.
+//! A page has a bounded number of points however long the clip is.
+
+pub mod charts;
+pub mod compare;
+pub mod html;
+pub mod index;
+pub mod page;
+pub mod picture;
+pub mod plot;
+pub mod read;
+pub mod spectrum;
+pub mod tables;
+pub mod verdict;
+
+use std::path::{Path, PathBuf};
+
+use crate::engine::EngineError;
+use crate::engine::source::Source;
+use crate::footage::{Facts, FootageError, write_bytes};
+use read::{ClipFolder, clip_folders};
+
+/// Name of a clip's page.
+pub const PAGE: &str = "report.html";
+/// Name of the overview.
+pub const INDEX: &str = "index.html";
+
+/// Makes the pages of all clips in an output folder and the overview; gives their places, the
+/// overview last.
+///
+/// # Errors
+/// Where the folder holds no results, or a page cannot be written.
+pub fn pages(out: &Path) -> Result<Vec<PathBuf>, FootageError> {
+    let mut written = Vec::new();
+    let mut lines = Vec::new();
+    for folder in clip_folders(out)? {
+        let clip = ClipFolder::read(&folder);
+        let place = folder.join(PAGE);
+        write_bytes(&place, page::page(&clip).as_bytes())?;
+        written.push(place);
+        lines.push(index::Line::of(&clip));
+    }
+    let place = out.join(INDEX);
+    write_bytes(&place, index::index(&lines).as_bytes())?;
+    written.push(place);
+    Ok(written)
+}
+
+/// Makes what the page of a finished clip shows of its pictures: the comparison and the small
+/// picture. `input` and `facts` are those of its job; originals are only read.
+///
+/// # Errors
+/// Where the original or the finished frame does not read, or a picture cannot be written.
+pub fn pictures(folder: &Path, input: &Path, facts: &[Facts]) -> Result<(), EngineError> {
+    let clip = ClipFolder::read(folder);
+    if clip.record.is_null() {
+        return Ok(());
+    }
+    compare::make(&clip, &Source::open(input, facts.to_vec())?)
+}
