@@ -25,6 +25,9 @@ pub(super) struct Args {
     /// Only these source frames, for a quick look
     #[arg(long, value_name = "A-B", value_parser = range)]
     frames: Option<(u64, u64)>,
+    /// Make no preview movie
+    #[arg(long)]
+    no_preview: bool,
 }
 
 /// What to work on; the same for `run` and `check`.
@@ -125,7 +128,7 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     for job in &mut jobs {
         job.range = args.frames;
     }
-    let (outcome, results) = run_jobs(&jobs, &args.out, ui)?;
+    let (outcome, results) = run_jobs(&jobs, &args.out, !args.no_preview, ui)?;
     ui.result(&serde_json::json!({ "out": printable(&args.out), "clips": results }))?;
     Ok(outcome)
 }
@@ -134,6 +137,7 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
 pub(super) fn run_jobs(
     jobs: &[ClipJob],
     out: &Path,
+    movie: bool,
     ui: &Ui,
 ) -> anyhow::Result<(Outcome, Vec<ClipResult>)> {
     ui.listen()?;
@@ -151,8 +155,14 @@ pub(super) fn run_jobs(
         match clip::run(job, out, &ui.work(&watch)) {
             Ok(summary) => {
                 tell(&summary, ui);
-                if let Err(e) = report::pictures(&summary.folder, &job.input, &job.facts) {
-                    ui.warn(&page_warning(&e));
+                let given = (job.input.as_path(), &job.facts[..]);
+                match report::pictures(&summary.folder, given, movie, &ui.work(&watch)) {
+                    Ok(warnings) => warnings.iter().for_each(|w| ui.warn(w)),
+                    Err(e) => {
+                        ui.say(&format!("{}: {e}", job.name));
+                        outcome = Outcome::Interrupted;
+                        break;
+                    }
                 }
                 if summary.faults() {
                     outcome = Outcome::Faults;

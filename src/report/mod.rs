@@ -8,6 +8,8 @@
 //! | `plot`, `spectrum` | decimated plots; frequencies of a series |
 //! | `html` | escaping; addresses; significant figures |
 //! | `picture`, `compare` | finished frames as shown; one frame before and after |
+//! | `preview` | the movie of the finished frames |
+//! | `flash`, `flash_count` | whether it flashes |
 //!
 //! **Pages come from records alone** ([`pages`]); what needs pictures is made once, at the end of
 //! a clip's run ([`pictures`]), and lies beside the page. **Nothing that comes from a record or a
@@ -16,11 +18,14 @@
 
 pub mod charts;
 pub mod compare;
+pub mod flash;
+pub mod flash_count;
 pub mod html;
 pub mod index;
 pub mod page;
 pub mod picture;
 pub mod plot;
+pub mod preview;
 pub mod read;
 pub mod spectrum;
 pub mod tables;
@@ -28,9 +33,10 @@ pub mod verdict;
 
 use std::path::{Path, PathBuf};
 
-use crate::engine::EngineError;
 use crate::engine::source::Source;
-use crate::footage::{Facts, FootageError, write_bytes};
+use crate::engine::{EngineError, Work};
+use crate::footage::{CAN_ENCODE, Facts, FootageError, write_bytes};
+use crate::record::Warning;
 use read::{ClipFolder, clip_folders};
 
 /// Name of a clip's page.
@@ -59,15 +65,40 @@ pub fn pages(out: &Path) -> Result<Vec<PathBuf>, FootageError> {
     Ok(written)
 }
 
-/// Makes what the page of a finished clip shows of its pictures: the comparison and the small
-/// picture. `input` and `facts` are those of its job; originals are only read.
+/// Makes what the page of a finished clip shows of its pictures: the comparison, the small picture
+/// and, with `movie`, the preview. `input` and `facts` are those of its job; originals are only read.
+///
+/// Gives what did not work, as warnings: the frames are finished, and no picture of them costs the
+/// clip.
 ///
 /// # Errors
-/// Where the original or the finished frame does not read, or a picture cannot be written.
-pub fn pictures(folder: &Path, input: &Path, facts: &[Facts]) -> Result<(), EngineError> {
+/// [`EngineError::Stopped`] on request only.
+pub fn pictures(
+    folder: &Path,
+    (input, facts): (&Path, &[Facts]),
+    movie: bool,
+    work: &Work<'_>,
+) -> Result<Vec<Warning>, EngineError> {
     let clip = ClipFolder::read(folder);
     if clip.record.is_null() {
-        return Ok(());
+        return Ok(Vec::new());
     }
-    compare::make(&clip, &Source::open(input, facts.to_vec())?)
+    let compared =
+        Source::open(input, facts.to_vec()).and_then(|source| compare::make(&clip, &source));
+    let filmed = if movie && CAN_ENCODE { preview::make(&clip, work) } else { Ok(()) };
+    let mut warnings = Vec::new();
+    for (what, kind, outcome) in
+        [("comparison", "no-comparison", compared), ("preview", "no-preview", filmed)]
+    {
+        match outcome {
+            Ok(()) => {}
+            Err(EngineError::Stopped) => return Err(EngineError::Stopped),
+            Err(e) => warnings.push(Warning::new(
+                kind,
+                format!("the {what} could not be made: {e}"),
+                "the finished frames are not touched by this; run again to make it",
+            )),
+        }
+    }
+    Ok(warnings)
 }

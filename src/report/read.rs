@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 use serde_json::Value;
 
 use super::compare::Compared;
+use super::preview::PreviewNote;
 use crate::footage::{FootageError, printable};
 use crate::record::Warning;
 
@@ -57,6 +58,8 @@ pub struct ClipFolder {
     pub complete: bool,
     /// The pictures for the comparison, where they were made.
     pub compared: Option<Compared>,
+    /// The preview, where it was made.
+    pub preview: Option<PreviewNote>,
     /// What could not be read, in words.
     pub faults: Vec<String>,
 }
@@ -78,6 +81,9 @@ impl ClipFolder {
                     .iter()
                     .all(|n| folder.join(n).is_file())
             });
+        let preview = json(&folder.join(super::preview::NOTE), &mut faults)
+            .and_then(|v| serde_json::from_value::<PreviewNote>(v).ok())
+            .filter(|_| folder.join(super::preview::MOVIE).is_file());
         Self {
             name: folder.file_name().map(printable).unwrap_or_default(),
             complete: folder.join("complete.json").is_file(),
@@ -85,6 +91,7 @@ impl ClipFolder {
             record,
             rows,
             compared,
+            preview,
             faults,
         }
     }
