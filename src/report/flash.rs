@@ -16,6 +16,8 @@
 //!   the same frame; and a field counts changes of a quarter of it in one frame, whether or not the
 //!   same places change the next time.
 //!
+//! A change counts in the frame that completes it; a half swing at the very start counts too.
+//!
 //! The picture is averaged over [`GRID`] x [`GRID`] cells, so that grain does not count (fine,
 //! balanced patterns are exempt). The clip is joined end to start. Memory: two seconds of cells.
 

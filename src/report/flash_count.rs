@@ -136,21 +136,21 @@ impl Counter {
         }
     }
 
-    /// Counts fields of which a quarter changes in this frame; gives the most changes of one.
+    /// Counts fields of which a quarter changes in this frame, at most one change each: where
+    /// different places go up and down, the one that alternates. Gives the most changes of one.
     fn add_fields(&mut self, at: u64, changes: &[i8]) -> usize {
-        let mut most = 0;
-        for way in [1, -1] {
+        let quarter = self.size.0 / 3 * (self.size.1 / 3);
+        let by_way = [1, -1].map(|way| {
             let hot: Vec<bool> = changes.iter().map(|c| *c == way).collect();
-            if !hot.contains(&true) {
-                continue;
-            }
-            for (k, area) in self.areas(&hot).into_iter().enumerate() {
-                let (last, ring) = &mut self.fields[k];
-                if 4 * area.1 >= self.size.0 / 3 * (self.size.1 / 3) && *last != way {
-                    *last = way;
-                    ring.add(at);
-                    most = most.max(ring.count(at, self.rate));
-                }
+            (way, self.areas(&hot))
+        });
+        let mut most = 0;
+        for (k, (last, ring)) in self.fields.iter_mut().enumerate() {
+            let way = by_way.iter().find(|(way, areas)| way != last && 4 * areas[k].1 >= quarter);
+            if let Some((way, _)) = way {
+                *last = *way;
+                ring.add(at);
+                most = most.max(ring.count(at, self.rate));
             }
         }
         most

@@ -4,8 +4,10 @@ use std::fmt::Write as _;
 
 use super::charts::{fault_words, jitter_words};
 use super::compare::THUMB;
+use super::flash::FlashReport;
 use super::html::{escape, figures, href};
 use super::page::document;
+use super::preview::{MOVIE, PreviewNote};
 use super::read::ClipFolder;
 use super::verdict::{Grade, noise, plural, verdict};
 
@@ -83,13 +85,26 @@ fn address(clip: &ClipFolder, file: &str) -> String {
     href(&[folder, std::ffi::OsStr::new(file)])
 }
 
+/// The small picture, or the movie under it. It never plays by itself: moving pictures are begun
+/// by the person, and a movie that flashes is not offered here at all.
 fn picture(clip: &ClipFolder) -> String {
-    if !clip.folder.join(THUMB).is_file() {
-        return "<span class=\"soft\">no picture</span>".to_owned();
+    let thumb = clip.folder.join(THUMB).is_file();
+    let safe = |p: &&PreviewNote| p.flash.as_ref().is_none_or(FlashReport::passes);
+    match (thumb, clip.preview.as_ref().filter(safe)) {
+        (_, Some(p)) => format!(
+            "<video controls muted loop playsinline preload=\"none\" width=\"{}\" height=\"{}\"{} \
+             src=\"{}\" aria-label=\"Preview of {}\"></video>",
+            p.size[0],
+            p.size[1],
+            if thumb { format!(" poster=\"{}\"", address(clip, THUMB)) } else { String::new() },
+            address(clip, MOVIE),
+            escape(&clip.name)
+        ),
+        (true, None) => format!(
+            "<img class=\"thumb\" src=\"{}\" alt=\"A finished frame of {}\" loading=\"lazy\">",
+            address(clip, THUMB),
+            escape(&clip.name)
+        ),
+        (false, None) => "<span class=\"soft\">no picture</span>".to_owned(),
     }
-    format!(
-        "<img class=\"thumb\" src=\"{}\" alt=\"A finished frame of {}\" loading=\"lazy\">",
-        address(clip, THUMB),
-        escape(&clip.name)
-    )
 }

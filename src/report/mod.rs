@@ -4,7 +4,7 @@
 //! | --- | --- |
 //! | `read` | a clip's folder as its files say it |
 //! | `verdict` | what it came to, in words and few numbers |
-//! | `page`, `charts`, `tables`, `index` | the pages |
+//! | `page`, `charts`, `tables`, `movie`, `index` | the pages |
 //! | `plot`, `spectrum` | decimated plots; frequencies of a series |
 //! | `html` | escaping; addresses; significant figures |
 //! | `picture`, `compare` | finished frames as shown; one frame before and after |
@@ -20,8 +20,11 @@ pub mod charts;
 pub mod compare;
 pub mod flash;
 pub mod flash_count;
+#[cfg(test)]
+mod flash_tests;
 pub mod html;
 pub mod index;
+pub mod movie;
 pub mod page;
 pub mod picture;
 pub mod plot;

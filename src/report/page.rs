@@ -6,6 +6,7 @@ use std::fmt::Write as _;
 use super::charts;
 use super::compare::{AFTER, BEFORE, Compared};
 use super::html::{escape, figures, href};
+use super::movie;
 use super::read::ClipFolder;
 use super::tables;
 use super::verdict::{jitter, noise, plural, verdict};
@@ -59,6 +60,12 @@ pub fn page(clip: &ClipFolder) -> String {
     body.push_str(&verdict_section(clip));
     let warned = tables::warnings(clip);
     body.push_str(&section("warnings", "Warnings, and what to do", &warned));
+    if let Some(p) = &clip.preview {
+        body.push_str(&section("preview", "Preview", &movie::preview(p, &clip.name)));
+        if let Some(f) = &p.flash {
+            body.push_str(&section("flash", "Does it flash?", &movie::flash(f)));
+        }
+    }
     if let Some(c) = &clip.compared {
         body.push_str(&section("compare", "Before and after", &compare(c)));
     }

@@ -60,6 +60,8 @@ pub struct PreviewNote {
     pub frames_shown: Shown,
     /// The flash screening; `None` for pictures too small for it.
     pub flash: Option<FlashReport>,
+    /// The job that the movie belongs to.
+    pub key: String,
     /// What the movie was made of.
     pub made_of: String,
     /// BLAKE3 of the movie.
@@ -102,6 +104,7 @@ pub fn make(clip: &ClipFolder, work: &Work<'_>) -> Result<(), EngineError> {
         duration_s: ticks as f64 * rate.interval_s(),
         frames_shown: shown,
         flash,
+        key: clip.text(&["key"]).unwrap_or("").to_owned(),
         made_of,
         blake3: written,
     };

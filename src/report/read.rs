@@ -74,8 +74,12 @@ impl ClipFolder {
             Ok(text) => rows(&text, &mut faults),
             Err(_) => Vec::new(),
         };
+        // Pictures of an earlier job say nothing of this one.
+        let key = record.get("key").and_then(Value::as_str).unwrap_or("").to_owned();
+        let ours = |of: &String| *of == key;
         let compared = json(&folder.join(super::compare::NOTE), &mut faults)
             .and_then(|v| serde_json::from_value::<Compared>(v).ok())
+            .filter(|c| ours(&c.key))
             .filter(|_| {
                 [super::compare::BEFORE, super::compare::AFTER]
                     .iter()
@@ -83,7 +87,7 @@ impl ClipFolder {
             });
         let preview = json(&folder.join(super::preview::NOTE), &mut faults)
             .and_then(|v| serde_json::from_value::<PreviewNote>(v).ok())
-            .filter(|_| folder.join(super::preview::MOVIE).is_file());
+            .filter(|p| ours(&p.key) && folder.join(super::preview::MOVIE).is_file());
         Self {
             name: folder.file_name().map(printable).unwrap_or_default(),
             complete: folder.join("complete.json").is_file(),

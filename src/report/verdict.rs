@@ -148,6 +148,14 @@ pub fn verdict(clip: &ClipFolder) -> Verdict {
             ),
         ));
     }
+    if clip.preview.as_ref().and_then(|p| p.flash.as_ref()).is_some_and(|f| !f.passes()) {
+        said.push((
+            Grade::Fair,
+            "The preview flashes more than is safe for some people: see \u{201c}Does it \
+             flash?\u{201d} before showing it."
+                .into(),
+        ));
+    }
     if !clip.faults.is_empty() {
         said.push((Grade::Bad, "Records are damaged; see the warnings.".into()));
     }
@@ -168,7 +176,8 @@ pub fn verdict(clip: &ClipFolder) -> Verdict {
 /// "frame" or "frames".
 #[must_use]
 pub fn plural(n: usize, word: &str) -> String {
-    if n == 1 { word.to_owned() } else { format!("{word}s") }
+    let end = if word.ends_with("ch") { "es" } else { "s" };
+    if n == 1 { word.to_owned() } else { format!("{word}{end}") }
 }
 
 #[cfg(test)]
