@@ -88,7 +88,8 @@ mod with_library {
     }
 
     impl Encoder {
-        /// For a stream of `rate` frames and about `bits` bits a second.
+        /// For a stream of `rate` frames a second. Quality is what is held; `bits` a second is
+        /// only what the encoder plans for, and noisy frames take more.
         ///
         /// # Errors
         /// What the library says.
@@ -96,7 +97,7 @@ mod with_library {
             let vui = VuiConfig::bt709().transfer_characteristics(TransferCharacteristics::Srgb);
             let config = EncoderConfig::new()
                 .usage_type(UsageType::CameraVideoRealTime)
-                .rate_control_mode(RateControlMode::Quality)
+                .rate_control_mode(RateControlMode::Bufferbased)
                 .sps_pps_strategy(SpsPpsStrategy::ConstantId)
                 .bitrate(BitRate::from_bps(bits))
                 .max_frame_rate(FrameRate::from_hz(rate))

@@ -255,7 +255,7 @@ fn be(v: u32) -> [u8; 4] {
 /// that fits, for players that think in milliseconds.
 fn clock(rate: FrameRate) -> Option<(u32, u32)> {
     let (num, den) = (u32::try_from(rate.num()).ok()?, u32::try_from(rate.den()).ok()?);
-    let fine = (num < 1000 && den < 1000).then_some(1000).unwrap_or(1);
+    let fine = if num < 1000 && den < 1000 { 1000 } else { 1 };
     Some((num * fine, den * fine))
 }
 

@@ -12,6 +12,7 @@ use super::flash::{
     Cells, FlashReport, Screening, State, general_change, red_change, within_second,
 };
 use crate::frame::Curve;
+use crate::frame::convert::to_f32;
 use crate::frame::units::FrameRate;
 
 fn light(code: u8) -> f64 {
@@ -19,7 +20,7 @@ fn light(code: u8) -> f64 {
 }
 
 fn rgb(codes: [u8; 3]) -> State {
-    State { rgb: codes.map(|c| light(c) as f32) }
+    State { rgb: codes.map(|c| to_f32(light(c))) }
 }
 
 fn rate(n: u64) -> FrameRate {
@@ -27,7 +28,7 @@ fn rate(n: u64) -> FrameRate {
 }
 
 fn grey(level: f64) -> State {
-    State { rgb: [level as f32; 3] }
+    State { rgb: [to_f32(level); 3] }
 }
 
 /// A movie of 6 x 6 cells, each given by cell and frame.
@@ -291,7 +292,7 @@ fn the_slow_version_agrees_on_random_clips() {
         let tints = [[1.0, 1.0, 1.0], [1.0, 0.05, 0.0], [0.1, 0.8, 1.0]];
         let draw = |rng: &mut ChaCha8Rng| {
             let level: f64 = rng.random_range(0.0..1.0);
-            State { rgb: tints[rng.random_range(0..3)].map(|t: f64| (t * level) as f32) }
+            State { rgb: tints[rng.random_range(0..3)].map(|t: f64| to_f32(t * level)) }
         };
         let mut now: Vec<State> = (0..count).map(|_| draw(&mut rng)).collect();
         let mut clip = Vec::new();

@@ -3,7 +3,6 @@
 use std::ffi::OsStr;
 use std::fmt::Write as _;
 
-use super::compare::THUMB;
 use super::flash::{Failure, FlashReport};
 use super::html::{escape, figures, href};
 use super::page::{and_more, capital};
@@ -37,10 +36,9 @@ pub fn preview(p: &PreviewNote, name: &str) -> String {
     );
     format!(
         "{caution}<video controls muted {}playsinline preload=\"metadata\" width=\"{w}\" \
-         height=\"{h}\" poster=\"{}\" src=\"{}\" aria-label=\"Preview of {}\"></video>\n\
+         height=\"{h}\" src=\"{}\" aria-label=\"Preview of {}\"></video>\n\
          <p class=\"soft\">{}</p>",
         if flashes { "" } else { "loop " },
-        href(&[OsStr::new(THUMB)]),
         href(&[OsStr::new(MOVIE)]),
         escape(name),
         escape(&words)
@@ -57,17 +55,17 @@ pub fn flash(f: &FlashReport) -> String {
         f.general_changes, f.red_changes
     );
     if f.passes() {
-        let _ = write!(
+        let _ = writeln!(
             out,
             "<p class=\"good\"><span class=\"word\">Pass:</span> below the general and the red flash \
-             threshold, looped.</p>\n<p>{}</p>\n",
+             threshold, looped.</p>\n<p>{}</p>",
             escape(&counts)
         );
     } else {
-        let _ = write!(
+        let _ = writeln!(
             out,
             "<p class=\"bad\"><span class=\"word\">Fails:</span> it flashes more than three times in \
-             a second.</p>\n<p>{}</p>\n",
+             a second.</p>\n<p>{}</p>",
             escape(&counts)
         );
         out.push_str(&failures(&f.failures));
@@ -78,10 +76,10 @@ pub fn flash(f: &FlashReport) -> String {
         );
     }
     if let Some(run) = f.long_run_s {
-        let _ = write!(
+        let _ = writeln!(
             out,
             "<p>Permitted flashes follow one another for {} s; a run of more than 5 s may still be a \
-             risk.</p>\n",
+             risk.</p>",
             figures(run, 2)
         );
     }

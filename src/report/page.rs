@@ -50,10 +50,10 @@ pub fn section(id: &str, heading: &str, body: &str) -> String {
 pub fn page(clip: &ClipFolder) -> String {
     let tool = clip.text(&["tool"]).unwrap_or("hushframe");
     let mut body = String::new();
-    let _ = write!(
+    let _ = writeln!(
         body,
         "<header>\n<p><a href=\"../index.html\">All clips</a></p>\n<h1>{}</h1>\n\
-         <p class=\"soft\">{}</p>\n</header>\n<main id=\"main\">\n",
+         <p class=\"soft\">{}</p>\n</header>\n<main id=\"main\">",
         escape(&clip.name),
         escape(&subtitle(clip))
     );
@@ -77,10 +77,10 @@ pub fn page(clip: &ClipFolder) -> String {
     body.push_str(&section("references", "References", &tables::references(clip)));
     body.push_str(&section("facts", "Facts, and where each came from", &tables::facts(clip)));
     body.push_str(&section("settings", "Stages and settings", &tables::settings(clip)));
-    let _ = write!(
+    let _ = writeln!(
         body,
         "</main>\n<footer>\n<p>Made by {} from record.json, frames.csv and the files beside this \
-         page; <code>hushframe report</code> makes it again.</p>\n</footer>\n",
+         page; <code>hushframe report</code> makes it again.</p>\n</footer>",
         escape(tool)
     );
     document(&format!("{} \u{2013} results", clip.name), &body)

@@ -34,7 +34,7 @@ pub const WIDEST: usize = 1280;
 const TALLEST: usize = 1280;
 /// Frames that the exposure of linear frames is chosen from.
 const SAMPLED: usize = 9;
-/// Bits for each pixel of the movie.
+/// Bits for each pixel of the movie that the encoder plans for.
 const BITS_A_PIXEL: f64 = 0.3;
 /// Fewest bits a second.
 const FEWEST_BITS: f64 = 600_000.0;

@@ -184,7 +184,7 @@ pub fn plural(n: usize, word: &str) -> String {
 mod tests {
     use super::*;
 
-    fn clip(record: serde_json::Value, csv: &str, complete: bool) -> ClipFolder {
+    fn clip(record: &serde_json::Value, csv: &str, complete: bool) -> ClipFolder {
         let dir = tempfile::tempdir().unwrap();
         std::fs::write(dir.path().join("record.json"), record.to_string()).unwrap();
         let head = "frame,shift_x_px,shift_y_px,shift_sigma_px,noise_e,status\n";
@@ -198,18 +198,18 @@ mod tests {
     #[test]
     fn well_uncertain_and_faulty() {
         let locked = serde_json::json!({ "registration": { "locked": true, "jitter_px": 0.5 } });
-        let well = clip(locked.clone(), "1,0,0,0.01,2,ok\n2,1,0,0.01,4,ok\n", true);
+        let well = clip(&locked, "1,0,0,0.01,2,ok\n2,1,0,0.01,4,ok\n", true);
         let v = verdict(&well);
         assert_eq!(v.grade, Grade::Good);
         assert_eq!(v.sentences[0], "All 2 frames are made.");
         // 2 (0.01^2 + 0.01^2) = 0.02^2.
         assert!((jitter(&well).unwrap().after.unwrap() - 0.02).abs() < 1e-12);
         assert!((noise(&well).unwrap().after - 3.0).abs() < 1e-12);
-        let unsure = clip(locked.clone(), "1,0,0,0.5,,low-confidence\n", true);
+        let unsure = clip(&locked, "1,0,0,0.5,,low-confidence\n", true);
         assert_eq!(verdict(&unsure).grade, Grade::Fair);
-        let lost = clip(locked.clone(), "1,0,0,0.01,2,ok\n2,0,0,,,missing\n", true);
+        let lost = clip(&locked, "1,0,0,0.01,2,ok\n2,0,0,,,missing\n", true);
         assert_eq!(verdict(&lost).grade, Grade::Bad);
-        assert_eq!(verdict(&clip(locked, "", false)).grade, Grade::Bad);
+        assert_eq!(verdict(&clip(&locked, "", false)).grade, Grade::Bad);
     }
 
     #[test]
@@ -218,7 +218,7 @@ mod tests {
             "pipeline": { "steps": [{ "use": "steady" }] },
             "registration": { "locked": false, "jitter_px": 0.0 },
         });
-        let v = verdict(&clip(record, "1,0,0,,,ok\n", true));
+        let v = verdict(&clip(&record, "1,0,0,,,ok\n", true));
         assert_eq!(v.grade, Grade::Fair);
         assert!(v.sentences.iter().any(|s| s.contains("was not found")), "{v:?}");
     }
