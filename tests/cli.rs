@@ -181,7 +181,7 @@ fn only_some_clips_of_a_shoot() {
     let place = shoot();
     // A folder stands for the shoot.toml in it.
     place.run(&["run", ".", "--out", "out", "--only", "third"]).expect(0, &["third: 24 frames"]);
-    assert_eq!(names(&place.path("out")), ["third"]);
+    assert_eq!(names(&place.path("out")), ["index.html", "third"]);
     place
         .run(&["run", ".", "--out", "out", "--only", "fourth"])
         .expect(2, &["--only fourth", "first, second, third"]);

@@ -562,7 +562,8 @@ fn names_with_spaces_and_letters_of_the_world_are_worked_on() {
     place
         .run(&["run", "a night/comb \u{fc}\u{97f3} 1", "--out", "r\u{e9}sultats du soir"])
         .expect(0, &["24 frames made", "r\u{e9}sultats du soir"]);
-    assert_eq!(names(&place.path("r\u{e9}sultats du soir")).len(), 1);
+    // The clip's folder and the overview.
+    assert_eq!(names(&place.path("r\u{e9}sultats du soir")).len(), 2);
 }
 
 #[cfg(unix)]

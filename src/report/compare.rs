@@ -53,10 +53,11 @@ pub struct Compared {
 /// Where the original or the finished frame does not read, or the pictures cannot be written.
 pub fn make(clip: &ClipFolder, source: &Source) -> Result<(), EngineError> {
     let key = clip.text(&["key"]).unwrap_or("").to_owned();
-    if clip.compared.as_ref().is_some_and(|c| c.key == key) && clip.folder.join(THUMB).is_file() {
+    let Some(row) = middle(clip) else { return Ok(()) };
+    let there = clip.compared.as_ref().is_some_and(|c| c.key == key && c.frame == row.frame);
+    if there && clip.folder.join(THUMB).is_file() {
         return Ok(());
     }
-    let Some(row) = middle(clip) else { return Ok(()) };
     let decoded = finished(&clip.folder, row.frame)?;
     let shown = Shown::of(clip.get(&["output_scale"]), &[&decoded]);
     let after = as_picture(decoded, &clip.folder)?;
