@@ -198,7 +198,7 @@ pub(super) fn run_jobs(
 }
 
 /// The few lines a person reads of a finished clip.
-fn tell(s: &Summary, ui: &Ui) {
+pub(super) fn tell(s: &Summary, ui: &Ui) {
     let kept = if s.kept > 0 { format!(", {} were done before", s.kept) } else { String::new() };
     let steadied =
         if s.locked { format!("; jitter was {:.2} px rms", s.jitter_px) } else { String::new() };
