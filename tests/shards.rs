@@ -44,12 +44,17 @@ fn step(place: &Place, out: &str, step: &str, share: &str) -> Ended {
 /// Asserts that the long clip's results are those of the unbroken run, but for the parts' files.
 #[track_caller]
 fn assert_as_whole(place: &Place, out: &str, clip: &str) {
+    assert_as(place, out, "whole", clip);
+}
+
+#[track_caller]
+fn assert_as(place: &Place, out: &str, whole: &str, clip: &str) {
     let of = |out: &str| {
         let mut all = results(&place.path(out).join(clip));
         all.retain(|p, _| !p.starts_with("shards"));
         all
     };
-    let (a, b) = (of(out), of("whole"));
+    let (a, b) = (of(out), of(whole));
     assert_eq!(a.keys().collect::<Vec<_>>(), b.keys().collect::<Vec<_>>());
     assert!(a.contains_key(&PathBuf::from("complete.json")));
     for (name, bytes) in &a {
@@ -201,6 +206,32 @@ fn an_unreadable_frame_fails_the_finish_and_not_the_parts() {
     }
     step(&place, "out", "finish", "2").expect(1, &["frame 70 failed", "1 numbers"]);
     assert_as_whole(&place, "out", "comb-pluck");
+}
+
+#[test]
+fn row_offsets_the_lamp_and_a_pipeline_without_poses_come_out_the_same_too() {
+    let place = shoot();
+    let rows = "name = \"mine\"\n[[stage]]\nuse = \"dark\"\n[[stage]]\nuse = \"banding\"\n\
+                [[stage]]\nuse = \"flicker\"\n[[stage]]\nuse = \"steady\"\n";
+    place.write("rows.toml", rows);
+    place.write("plain.toml", "name = \"mine\"\n[[stage]]\nuse = \"dark\"\n");
+    for pipeline in ["rows.toml", "plain.toml"] {
+        let whole = format!("whole-{pipeline}");
+        let out = format!("out-{pipeline}");
+        let what = ["shoot.toml", "--only", "comb-pluck", "--pipeline", pipeline, "--mains", "50"];
+        let run = |before: &[&str], out: &str, after: &[&str]| {
+            let words = [before, &what, &["--out", out], after].concat();
+            place.run(&words).expect(0, &[]);
+        };
+        run(&["run"], &whole, &[]);
+        run(&["shard", "analyse"], &out, &["--part", "2/2", "--threads", "1"]);
+        run(&["shard", "analyse"], &out, &["--part", "1/2", "--threads", "3"]);
+        run(&["shard", "merge"], &out, &["--parts", "2"]);
+        run(&["shard", "render"], &out, &["--part", "1/2", "--threads", "3"]);
+        run(&["shard", "render"], &out, &["--part", "2/2", "--threads", "1"]);
+        run(&["shard", "finish"], &out, &["--parts", "2"]);
+        assert_as(&place, &out, &whole, "comb-pluck");
+    }
 }
 
 /// Writes the script for Slurm and gives the words of the four jobs of each clip.

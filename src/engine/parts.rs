@@ -58,7 +58,7 @@ pub struct Part {
     pub reference: Option<Reference>,
 }
 
-fn refused(what: String) -> EngineError {
+fn refused(what: &str) -> EngineError {
     EngineError::Refused(format!("the parts of the analysis do not fit: {what}"))
 }
 
@@ -113,23 +113,23 @@ fn check(numbers: &[u64], parts: &[Part]) -> Result<(), EngineError> {
     let blocks: Vec<&BlockFacts> = parts.iter().flat_map(|p| &p.blocks).collect();
     for (k, b) in blocks.iter().enumerate() {
         if b.block < k {
-            return Err(refused(format!("block {} is there twice, or out of order", b.block)));
+            return Err(refused(&format!("block {} is there twice, or out of order", b.block)));
         }
         if b.block > k {
-            return Err(refused(format!("block {k} is missing")));
+            return Err(refused(&format!("block {k} is missing")));
         }
         let wanted = grid.get(k).and_then(|r| numbers.get(r.clone())).unwrap_or_default();
         if !b.frames.iter().map(|f| f.frame).eq(wanted.iter().copied()) {
-            return Err(refused(format!("block {k} has not the frames of the clip")));
+            return Err(refused(&format!("block {k} has not the frames of the clip")));
         }
     }
     if blocks.len() < grid.len() {
-        return Err(refused(format!("block {} is missing", blocks.len())));
+        return Err(refused(&format!("block {} is missing", blocks.len())));
     }
     let mut firsts = blocks.iter().filter(|b| b.first.is_some()).map(|b| b.block);
     let first = firsts.next();
     if let Some(other) = firsts.next() {
-        return Err(refused(format!("block {other} is said to be the reference too")));
+        return Err(refused(&format!("block {other} is said to be the reference too")));
     }
     let said = parts.iter().filter_map(|p| p.reference.as_ref());
     let known = said.clone().next();
@@ -141,7 +141,7 @@ fn check(numbers: &[u64], parts: &[Part]) -> Result<(), EngineError> {
         };
         if !right {
             let at = p.blocks.first().map_or(0, |b| b.block);
-            return Err(refused(format!(
+            return Err(refused(&format!(
                 "the part from block {at} on was measured against another reference: analyse it \
                  again; if that does not help, the machines do not agree, or frames change"
             )));
@@ -209,7 +209,7 @@ mod tests {
         let mut other = b.clone();
         other[2].frames[3].frame += 1;
         fails(&[part(&other, h)], "block 2 has not the frames");
-        let mut two = b.clone();
+        let mut two = b;
         two[2].first = two[1].first.clone();
         fails(&[part(&two, h)], "block 2 is said to be the reference too");
     }
