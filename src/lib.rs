@@ -2,7 +2,7 @@
 //!
 //! The layers, lowest first; a layer uses only lower ones (`tests/layers.rs` holds it): [`frame`],
 //! then [`math`], [`footage`], [`record`], [`optics`], then [`sensor`], [`register`], [`labels`],
-//! [`plan`], then [`measure`], [`stages`], [`simulate`].
+//! [`plan`], then [`measure`], [`stages`], [`simulate`], [`report`].
 
 pub mod cli;
 pub mod day;
@@ -18,6 +18,7 @@ pub mod pipeline;
 pub mod plan;
 pub mod record;
 pub mod register;
+pub mod report;
 pub mod sensor;
 pub mod simulate;
 pub mod stages;

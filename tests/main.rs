@@ -19,6 +19,7 @@ mod layers;
 mod masters;
 mod motion;
 mod open_transfer;
+mod pages;
 mod plan;
 mod reference_tables;
 mod registration;

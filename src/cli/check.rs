@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use super::run::What;
 use super::{Outcome, Ui};
-use crate::night::check::{ClipCheck, check};
+use crate::night::check::{ClipCheck, Room, check};
 
 /// Arguments of `check`.
 #[derive(Debug, clap::Args)]
@@ -29,6 +29,11 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
         for w in &c.warnings {
             ui.warn(w);
         }
+    }
+    let room = Room::of(&checks, &args.out);
+    if let Some(fault) = room.fault() {
+        bad = true;
+        ui.say(&format!("fault: {fault}"));
     }
     ui.result(&checks)?;
     Ok(if bad { Outcome::Faults } else { Outcome::Well })

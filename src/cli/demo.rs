@@ -30,7 +30,7 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     }
     let jobs = shoot::read(&file, &Facts::default())?;
     let out = dir.join("out");
-    let (outcome, results) = run_jobs(&jobs, &out, ui)?;
+    let (outcome, results) = run_jobs(&jobs, &out, true, ui)?;
     if outcome == Outcome::Interrupted {
         ui.result(&serde_json::json!({ "out": printable(&out), "clips": results }))?;
         return Ok(outcome);

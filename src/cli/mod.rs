@@ -17,6 +17,7 @@ mod measure;
 mod options;
 mod plan;
 mod reference;
+mod report;
 mod run;
 mod scale;
 mod shard;
@@ -74,6 +75,8 @@ enum Command {
     Check(check::Args),
     /// How far a run is, what failed and why
     Status(status::Args),
+    /// Build the pages of a run again from its records
+    Report(report::Args),
     /// A hash list of a folder of originals, or a comparison with one
     Checksum(checksum::Args),
     /// A master reference from a folder of frames
@@ -127,6 +130,7 @@ fn dispatch(command: Command, ui: &Ui) -> anyhow::Result<Outcome> {
         Command::Run(args) => run::run(&args, ui),
         Command::Init(args) => init::run(&args, ui),
         Command::Status(args) => status::run(&args, ui),
+        Command::Report(args) => report::run(&args, ui),
         Command::Checksum(args) => checksum::run(&args, ui),
         Command::Check(args) => check::run(&args, ui),
         Command::Reference(args) => reference::run(&args, ui),

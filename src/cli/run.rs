@@ -12,6 +12,8 @@ use crate::footage::printable;
 use crate::night::clip::{self, Summary};
 use crate::night::job::ClipJob;
 use crate::night::{place, shoot};
+use crate::record::Warning;
+use crate::report;
 
 /// Arguments of `run`.
 #[derive(Debug, clap::Args)]
@@ -24,6 +26,9 @@ pub(super) struct Args {
     /// Only these source frames, for a quick look
     #[arg(long, value_name = "A-B", value_parser = range)]
     frames: Option<(u64, u64)>,
+    /// Make no preview movie
+    #[arg(long)]
+    no_preview: bool,
 }
 
 /// What to work on; the same for `run` and `check`.
@@ -134,7 +139,7 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     for job in &mut jobs {
         job.range = args.frames;
     }
-    let (outcome, results) = run_jobs(&jobs, &args.out, ui)?;
+    let (outcome, results) = run_jobs(&jobs, &args.out, !args.no_preview, ui)?;
     ui.result(&serde_json::json!({ "out": printable(&args.out), "clips": results }))?;
     Ok(outcome)
 }
@@ -143,6 +148,7 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
 pub(super) fn run_jobs(
     jobs: &[ClipJob],
     out: &Path,
+    movie: bool,
     ui: &Ui,
 ) -> anyhow::Result<(Outcome, Vec<ClipResult>)> {
     ui.listen()?;
@@ -160,6 +166,15 @@ pub(super) fn run_jobs(
         match clip::run(job, out, &ui.work(&watch)) {
             Ok(summary) => {
                 tell(&summary, ui);
+                let given = (job.input.as_path(), &job.facts[..]);
+                match report::pictures(&summary.folder, given, movie, &ui.work(&watch)) {
+                    Ok(warnings) => warnings.iter().for_each(|w| ui.warn(w)),
+                    Err(e) => {
+                        ui.say(&format!("{}: {e}", job.name));
+                        outcome = Outcome::Interrupted;
+                        break;
+                    }
+                }
                 if summary.faults() {
                     outcome = Outcome::Faults;
                 }
@@ -186,6 +201,12 @@ pub(super) fn run_jobs(
     if let Some(bar) = bar {
         bar.finish_and_clear();
     }
+    if results.iter().any(|r| r.summary.is_some()) {
+        match report::pages(out) {
+            Ok(_) => ui.say(&format!("pages: {}", printable(out.join(report::INDEX)))),
+            Err(e) => ui.warn(&page_warning(&e)),
+        }
+    }
     if results.len() > 1 {
         let failed = results.iter().filter(|r| r.error.is_some()).count();
         ui.say(&format!(
@@ -195,6 +216,15 @@ pub(super) fn run_jobs(
         ));
     }
     Ok((outcome, results))
+}
+
+/// A page that could not be made never costs a clip.
+fn page_warning(e: &dyn std::fmt::Display) -> Warning {
+    Warning::new(
+        "no-page",
+        format!("the pages could not be made whole: {e}"),
+        "the finished frames are not touched by this; hushframe report makes the pages again",
+    )
 }
 
 /// The few lines a person reads of a finished clip.

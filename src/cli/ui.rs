@@ -176,6 +176,7 @@ fn word(phase: Phase) -> &'static str {
         Phase::References => "references",
         Phase::Analyse => "analyse",
         Phase::Render => "render",
+        Phase::Preview => "preview",
     }
 }
 

@@ -61,6 +61,8 @@ pub enum Phase {
     Analyse,
     /// Second pass.
     Render,
+    /// The preview movie.
+    Preview,
 }
 
 /// Is told how the work goes, from several threads.

@@ -9,6 +9,7 @@
 //! | `scale`, `toml_text` | the object-space scale; small TOML files and their mistakes |
 //! | `exif` | the facts a camera wrote into its files |
 //! | `write` | temp file, fsync, rename, fsync of the folder; TIFF and PNG bytes |
+//! | `mp4`, `h264` | the preview movie: container and stream |
 //! | `guard` | no output inside an input |
 //! | `open` | inputs: read-only, regular files, never waiting for a pipe |
 //! | `names` | names from disk as harmless text |
@@ -21,8 +22,10 @@ mod exif;
 mod facts;
 mod find;
 mod guard;
+mod h264;
 mod ifd;
 mod jpeg;
+mod mp4;
 mod names;
 mod open;
 mod png;
@@ -44,7 +47,10 @@ pub use exif::{ExifFacts, exif_facts};
 pub use facts::{Fact, FactSource, Facts, FactsFile, Mains, parse_mosaic};
 pub use find::{Clip, FrameFile, MAX_SPAN, find};
 pub use guard::check_output;
+pub use h264::{CAN_ENCODE, Encoder, Yuv};
+pub use mp4::MovieWriter;
 pub use names::printable;
+pub use png::encode_png8;
 pub use scale::{ScaleText, ScaleValue, Taken, read_scale};
 pub use toml_text::{TableFault, key_line, line_of, read_table, toml_fault};
 pub use write::{

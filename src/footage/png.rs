@@ -11,8 +11,10 @@ use std::io::Cursor;
 
 use png::{BitDepth, ColorType, Decoder, DecodingError, Limits, Transformations};
 
+use super::FootageError;
 use super::decode::{Decoded, Fault, FileKind, Shape, ends_early, plausible};
 use crate::frame::Samples;
+use crate::frame::convert::count_u32;
 use crate::record::Warning;
 
 /// Most bytes that one byte of deflate can stand for (258 bytes from two bits).
@@ -110,6 +112,36 @@ pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
         ));
     }
     Ok(decoded)
+}
+
+/// 8-bit PNG bytes of `(width, height, channels)` interleaved samples (1 or 3 channels) that are
+/// coded for display; says so with an sRGB chunk.
+///
+/// # Errors
+/// [`FootageError::Limit`] where the samples do not match the size.
+pub fn encode_png8(
+    (width, height, channels): (usize, usize, usize),
+    data: &[u8],
+) -> Result<Vec<u8>, FootageError> {
+    let limit = |what: String| FootageError::Limit { path: "picture".to_owned(), what };
+    if data.len() != width * height * channels || !matches!(channels, 1 | 3) {
+        return Err(limit(format!(
+            "{width}x{height} pixels of {channels} channel(s) do not match {} samples",
+            data.len()
+        )));
+    }
+    let mut out = Vec::with_capacity(data.len() + 1024);
+    let mut encoder = png::Encoder::new(&mut out, count_u32(width), count_u32(height));
+    encoder.set_color(if channels == 3 { ColorType::Rgb } else { ColorType::Grayscale });
+    encoder.set_depth(BitDepth::Eight);
+    encoder.set_compression(png::Compression::Fast);
+    encoder.set_source_srgb(png::SrgbRenderingIntent::Perceptual);
+    let written = encoder.write_header().and_then(|mut w| {
+        w.write_image_data(data)?;
+        w.finish()
+    });
+    written.map_err(|e| limit(format!("could not be encoded as PNG: {e}")))?;
+    Ok(out)
 }
 
 #[cfg(test)]

@@ -49,7 +49,8 @@ impl<W: Write> Write for Hashing<W> {
 }
 
 /// Removes the temporary file unless it was renamed.
-struct Temp {
+#[derive(Debug)]
+pub(super) struct Temp {
     path: PathBuf,
     armed: bool,
 }
@@ -71,12 +72,12 @@ fn folder_of(path: &Path) -> &Path {
 }
 
 /// Creates a file beside `path` under a name nobody has: `.tmp-<pid>-<counter>`.
-fn create_temp(path: &Path) -> Result<(File, Temp), FootageError> {
+pub(super) fn create_temp(path: &Path) -> Result<(File, Temp), FootageError> {
     let folder = folder_of(path);
     loop {
         let n = COUNTER.fetch_add(1, Ordering::Relaxed);
         let temp = folder.join(format!(".tmp-{}-{n}", std::process::id()));
-        match OpenOptions::new().write(true).create_new(true).open(&temp) {
+        match OpenOptions::new().read(true).write(true).create_new(true).open(&temp) {
             Ok(file) => return Ok((file, Temp { path: temp, armed: true })),
             // A leftover of an earlier process with our number: take the next name.
             Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {}

@@ -5,12 +5,13 @@ use std::path::Path;
 use serde::Serialize;
 
 use super::job::ClipJob;
-use super::place::{check_places, inputs};
+use super::place::{FRAMES, check_places, inputs};
 use super::references::sensor_shape;
 use crate::engine::render::Renderer;
 use crate::engine::source::Source;
 use crate::footage::printable;
 use crate::record::Warning;
+use crate::stages::dark::SHORT_S;
 
 /// What is known of one clip.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -47,6 +48,45 @@ impl ClipCheck {
             if self.faults.is_empty() { "" } else { "; cannot be run" }
         )
     }
+}
+
+/// Room on the disk for the results of a night.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Room {
+    /// Bytes that are still to be written.
+    pub needed: u64,
+    /// Bytes that are free; `None` where the system does not tell.
+    pub free: Option<u64>,
+}
+
+impl Room {
+    /// Room for what `checks` found, in `out`, which need not be there yet. Frames that are there
+    /// already count as done.
+    #[must_use]
+    pub fn of(checks: &[ClipCheck], out: &Path) -> Self {
+        let needed = checks.iter().map(|c| c.bytes.saturating_sub(made(&out.join(&c.name)))).sum();
+        let there = std::path::absolute(out).ok();
+        let there = there.as_deref().and_then(|p| p.ancestors().find(|p| p.exists()));
+        Self { needed, free: there.and_then(|p| fs4::available_space(p).ok()) }
+    }
+
+    /// What a person should know, where it is not enough.
+    #[must_use]
+    pub fn fault(&self) -> Option<String> {
+        let free = self.free.filter(|free| *free < self.needed)?;
+        let gb = |bytes: u64| bytes as f64 / 1e9;
+        Some(format!(
+            "the results need {:.2} GB but {:.2} GB are free: make room or choose another --out",
+            gb(self.needed),
+            gb(free)
+        ))
+    }
+}
+
+/// Bytes of the finished frames of a clip's folder.
+fn made(folder: &Path) -> u64 {
+    let entries = std::fs::read_dir(folder.join(FRAMES)).into_iter().flatten().flatten();
+    entries.filter_map(|e| e.metadata().ok()).map(|m| m.len()).sum()
 }
 
 /// Looks at everything that can be known beforehand.
@@ -149,12 +189,31 @@ fn reference(what: &str, path: &Path, clip: &Source, c: &mut ClipCheck) {
                 (what.starts_with("dark"), exposure(&source), exposure(clip))
                 && !(0.9..=1.1).contains(&(a / b))
             {
-                c.warnings.push(Warning::new(
-                    "dark-exposure",
-                    format!("{name} was exposed for {a:.6} s, the clip for {b:.6} s"),
-                    "take darks at the clip's exposure",
-                ));
+                let what = format!("{name} was exposed for {a:.6} s, the clip for {b:.6} s");
+                let advice = "take darks at the clip's exposure";
+                if a.max(b) > SHORT_S {
+                    c.faults.push(format!("{what}: {advice}"));
+                } else {
+                    c.warnings.push(Warning::new("dark-exposure", what, advice));
+                }
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn too_little_room_is_said_with_both_numbers() {
+        let room = |needed, free| Room { needed, free }.fault();
+        assert_eq!(room(10, Some(10)), None);
+        assert_eq!(room(10, None), None);
+        let text = room(3_000_000_000, Some(1_250_000_000)).unwrap();
+        assert!(text.contains("3.00 GB") && text.contains("1.25 GB"), "{text}");
+        let folder = tempfile::tempdir().unwrap();
+        let here = Room::of(&[], &folder.path().join("not/there/yet"));
+        assert!(here.needed == 0 && here.free.is_none_or(|b| b > 0));
     }
 }

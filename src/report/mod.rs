@@ -1,1 +1,107 @@
-//! To be written.
+//! The morning after: pages that say what was done and what went wrong.
+//!
+//! | file | what it holds |
+//! | --- | --- |
+//! | `read` | a clip's folder as its files say it |
+//! | `verdict` | what it came to, in words and few numbers |
+//! | `page`, `charts`, `tables`, `movie`, `index` | the pages |
+//! | `plot`, `spectrum` | decimated plots; frequencies of a series |
+//! | `html` | escaping; addresses; significant figures |
+//! | `picture`, `compare` | finished frames as shown; one frame before and after |
+//! | `preview` | the movie of the finished frames |
+//! | `flash`, `flash_count` | whether it flashes |
+//!
+//! **Pages come from records alone** ([`pages`]); what needs pictures is made once, at the end of
+//! a clip's run ([`pictures`]), and lies beside the page. **Nothing that comes from a record or a
+//! name enters a page unescaped** (`tests/pages.rs`). A page loads nothing but files beside it.
+//! A page has a bounded number of points however long the clip is.
+
+pub mod charts;
+pub mod compare;
+pub mod flash;
+pub mod flash_count;
+#[cfg(test)]
+mod flash_tests;
+pub mod html;
+pub mod index;
+pub mod movie;
+pub mod page;
+pub mod picture;
+pub mod plot;
+pub mod preview;
+pub mod read;
+pub mod spectrum;
+pub mod tables;
+pub mod verdict;
+
+use std::path::{Path, PathBuf};
+
+use crate::engine::source::Source;
+use crate::engine::{EngineError, Work};
+use crate::footage::{CAN_ENCODE, Facts, FootageError, write_bytes};
+use crate::record::Warning;
+use read::{ClipFolder, clip_folders};
+
+/// Name of a clip's page.
+pub const PAGE: &str = "report.html";
+/// Name of the overview.
+pub const INDEX: &str = "index.html";
+
+/// Makes the pages of all clips in an output folder and the overview; gives their places, the
+/// overview last.
+///
+/// # Errors
+/// Where the folder holds no results, or a page cannot be written.
+pub fn pages(out: &Path) -> Result<Vec<PathBuf>, FootageError> {
+    let mut written = Vec::new();
+    let mut lines = Vec::new();
+    for folder in clip_folders(out)? {
+        let clip = ClipFolder::read(&folder);
+        let place = folder.join(PAGE);
+        write_bytes(&place, page::page(&clip).as_bytes())?;
+        written.push(place);
+        lines.push(index::Line::of(&clip));
+    }
+    let place = out.join(INDEX);
+    write_bytes(&place, index::index(&lines).as_bytes())?;
+    written.push(place);
+    Ok(written)
+}
+
+/// Makes what the page of a finished clip shows of its pictures: the comparison, the small picture
+/// and, with `movie`, the preview. `input` and `facts` are those of its job; originals are only read.
+///
+/// Gives what did not work, as warnings: the frames are finished, and no picture of them costs the
+/// clip.
+///
+/// # Errors
+/// [`EngineError::Stopped`] on request only.
+pub fn pictures(
+    folder: &Path,
+    (input, facts): (&Path, &[Facts]),
+    movie: bool,
+    work: &Work<'_>,
+) -> Result<Vec<Warning>, EngineError> {
+    let clip = ClipFolder::read(folder);
+    if clip.record.is_null() {
+        return Ok(Vec::new());
+    }
+    let compared =
+        Source::open(input, facts.to_vec()).and_then(|source| compare::make(&clip, &source));
+    let filmed = if movie && CAN_ENCODE { preview::make(&clip, work) } else { Ok(()) };
+    let mut warnings = Vec::new();
+    for (what, kind, outcome) in
+        [("comparison", "no-comparison", compared), ("preview", "no-preview", filmed)]
+    {
+        match outcome {
+            Ok(()) => {}
+            Err(EngineError::Stopped) => return Err(EngineError::Stopped),
+            Err(e) => warnings.push(Warning::new(
+                kind,
+                format!("the {what} could not be made: {e}"),
+                "the finished frames are not touched by this; run again to make it",
+            )),
+        }
+    }
+    Ok(warnings)
+}

@@ -7,12 +7,14 @@
 //! lower bound; pixels that already have a flaw keep it. Edges: none.
 //! Cost: one pass; 0.4 ns a pixel in the plain C prototype (one core). Memory: the master.
 //! Source: common practice, no source.
-//! Limit: the dark is not scaled to another exposure; a difference is reported, not repaired.
+//! Limit: the dark is not scaled to another exposure: a difference is reported, and refused where
+//! either is above 2 ms.
 
 use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
+use crate::frame::units::Duration;
 use crate::frame::{Domain, Flaw, Frame, Layout};
 use crate::record::{Notes, Warning};
 use crate::sensor::MasterDark;
@@ -22,6 +24,10 @@ const NAME: &str = "dark";
 
 /// Ratio of exposures up to which a dark counts as taken at the clip's exposure.
 const SAME_EXPOSURE: f64 = 1.1;
+
+/// Exposure in s up to which dark current is far below the read noise, so that darks of another
+/// exposure serve: at 500 frames a second and more no clip is exposed for longer.
+pub const SHORT_S: f64 = 2e-3;
 
 /// Share of the range by which the dark may lie off the clip's black level without a word.
 const BLACK_OFF: f64 = 0.05;
@@ -109,6 +115,18 @@ impl Dark {
                 advice: "take the darks with the same crop and mode",
             });
         }
+        if let Some((dark, own)) = master.as_ref().and_then(|m| other_exposure(m, clip))
+            && dark.s().max(own.s()) > SHORT_S
+        {
+            return Err(StageError::Mismatch {
+                stage: NAME,
+                what: "the exposure of the dark reference".to_owned(),
+                found: dark.to_string(),
+                expected: own.to_string(),
+                advice: "above 2 ms dark current grows with the exposure: take darks at the \
+                         clip's exposure",
+            });
+        }
         let warnings = match &master {
             Some(master) => doubts(master, clip),
             None => vec![Warning::new(
@@ -138,18 +156,22 @@ impl Dark {
     }
 }
 
+/// Exposures of the darks and of the clip, where both are known and differ.
+fn other_exposure(master: &MasterDark, clip: &ClipInfo) -> Option<(Duration, Duration)> {
+    let (dark, own) = (master.exposure?, clip.exposure?);
+    let same = (1.0 / SAME_EXPOSURE..=SAME_EXPOSURE).contains(&(dark.s() / own.s()));
+    (!same).then_some((dark, own))
+}
+
 /// What speaks against this master for this clip.
 fn doubts(master: &MasterDark, clip: &ClipInfo) -> Vec<Warning> {
     let mut out = master.warnings(clip.noise.as_ref());
-    if let (Some(dark), Some(own)) = (master.exposure, clip.exposure) {
-        let ratio = dark.s() / own.s();
-        if !(1.0 / SAME_EXPOSURE..=SAME_EXPOSURE).contains(&ratio) {
-            out.push(Warning::new(
-                "dark-exposure",
-                format!("the darks were exposed for {dark} but the clip for {own}"),
-                "take darks at the clip's exposure",
-            ));
-        }
+    if let Some((dark, own)) = other_exposure(master, clip) {
+        out.push(Warning::new(
+            "dark-exposure",
+            format!("the darks were exposed for {dark} but the clip for {own}"),
+            "take darks at the clip's exposure",
+        ));
     }
     let level = master.mean_level(0);
     let range = f64::from(clip.white - clip.black);
@@ -236,7 +258,6 @@ mod tests {
     use super::super::label_tests::bare;
     use super::*;
     use crate::frame::Plane;
-    use crate::frame::units::Duration;
     use crate::sensor::{DefectMap, Shape};
 
     fn clip(width: usize, height: usize, layout: Layout) -> ClipInfo {
@@ -327,6 +348,16 @@ mod tests {
         assert!(
             stage.warnings()[0].text.contains("50us") && stage.warnings()[0].text.contains("200us")
         );
+    }
+
+    #[test]
+    fn a_dark_of_another_long_exposure_is_refused() {
+        let mut info = clip(4, 4, Layout::Mono);
+        info.exposure = Duration::from_s(5e-3);
+        let text = Dark::new(DarkSettings::default(), &info, Some(master(4, 4, 160.0)))
+            .unwrap_err()
+            .to_string();
+        assert!(["50us", "5ms", "dark current"].iter().all(|w| text.contains(w)), "{text}");
     }
 
     #[test]

@@ -1,0 +1,184 @@
+//! One frame before and after at full resolution, as two PNGs beside the page.
+//!
+//! The frame is the middle one of those made. Before is the original as recorded, cut to the same
+//! part of the scene by whole pixels (no resampling), black level taken off, shown through the
+//! same curve. Where the finished frames are linear it has their exposure; where they are coded for
+//! display it is made as bright as they are at the median, and that is said. A colour mosaic is
+//! shown in grey, as the sensor gave it. The original is only read.
+
+use serde::{Deserialize, Serialize};
+
+use super::picture::{Shown, as_picture, finished, png};
+use super::read::ClipFolder;
+use crate::engine::EngineError;
+use crate::engine::source::Source;
+use crate::footage::{FootageError, OutFrame, write_bytes};
+use crate::frame::convert::{clamp_index, round_isize, round_u8, signed, to_f32};
+use crate::frame::{Curve, Frame};
+use crate::math::robust::median;
+
+/// The note about the pictures.
+pub const NOTE: &str = "compare.json";
+/// The original's picture.
+pub const BEFORE: &str = "compare-before.png";
+/// The finished frame's picture.
+pub const AFTER: &str = "compare-after.png";
+/// A small picture for the overview.
+pub const THUMB: &str = "thumb.png";
+/// Its width at most.
+const THUMB_WIDTH: usize = 320;
+
+/// What the two pictures are.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Compared {
+    /// Number of the frame.
+    pub frame: u64,
+    /// Width and height of both pictures.
+    pub size: [usize; 2],
+    /// How the finished frame is shown.
+    pub after: Shown,
+    /// Whether before has the exposure of after, or only its median brightness.
+    pub same_exposure: bool,
+    /// Whether before is a mosaic in grey.
+    pub mosaic: bool,
+    /// Median of the original in DN above black.
+    pub median_dn: f64,
+    /// The job the pictures belong to.
+    pub key: String,
+}
+
+/// Makes the pictures of a clip, unless they are there for this job already.
+///
+/// # Errors
+/// Where the original or the finished frame does not read, or the pictures cannot be written.
+pub fn make(clip: &ClipFolder, source: &Source) -> Result<(), EngineError> {
+    let key = clip.text(&["key"]).unwrap_or("").to_owned();
+    if clip.compared.as_ref().is_some_and(|c| c.key == key) && clip.folder.join(THUMB).is_file() {
+        return Ok(());
+    }
+    let Some(row) = middle(clip) else { return Ok(()) };
+    let decoded = finished(&clip.folder, row.frame)?;
+    let shown = Shown::of(clip.get(&["output_scale"]), &[&decoded]);
+    let after = as_picture(decoded, &clip.folder)?;
+    let Some(file) = source.clip.get(row.frame) else { return Ok(()) };
+    let raw = source.read(file)?.frame;
+    let origin = [0, 1].map(|a| {
+        let at = clip.get(&["origin_px"]).get(a).and_then(serde_json::Value::as_f64);
+        round_isize(at.unwrap_or(0.0) + row.shift[a])
+    });
+    let cut = cut(&raw, origin, (after.width, after.height));
+    let before = Before { values: cut, channels: raw.planes.len(), black: source.black() };
+    let codes = shown.codes();
+    let (bytes, same_exposure, median_dn) = before.coded(clip, &shown, (&after, &codes))?;
+    write_bytes(&clip.folder.join(BEFORE), &bytes)?;
+    write_bytes(&clip.folder.join(AFTER), &png(&after, &codes)?)?;
+    let (w, h) = fitted((after.width, after.height), THUMB_WIDTH);
+    let thumb = super::picture::smaller(&after, w, h);
+    write_bytes(&clip.folder.join(THUMB), &png(&thumb, &codes)?)?;
+    let note = Compared {
+        frame: row.frame,
+        size: [after.width, after.height],
+        after: shown,
+        same_exposure,
+        mosaic: matches!(raw.layout, crate::frame::Layout::Mosaic(_)),
+        median_dn,
+        key,
+    };
+    let text = serde_json::to_string_pretty(&note).unwrap_or_default();
+    write_bytes(&clip.folder.join(NOTE), text.as_bytes())?;
+    Ok(())
+}
+
+/// The middle one of the frames that were made.
+fn middle(clip: &ClipFolder) -> Option<&super::read::Row> {
+    let made: Vec<_> = clip
+        .rows
+        .iter()
+        .filter(|r| r.usable() && super::picture::is_finished(&clip.folder, r.frame))
+        .collect();
+    made.get(made.len() / 2).copied()
+}
+
+/// Width and height at most `most` wide, in proportion.
+#[must_use]
+pub fn fitted((width, height): (usize, usize), most: usize) -> (usize, usize) {
+    if width <= most {
+        return (width, height);
+    }
+    (most, ((height * most + width / 2) / width).max(1))
+}
+
+/// A part of a frame, edge pixels repeated outside it, interleaved.
+fn cut(frame: &Frame, origin: [isize; 2], (width, height): (usize, usize)) -> Vec<f32> {
+    let mut out = Vec::with_capacity(width * height * frame.planes.len());
+    for y in 0..height {
+        let sy = clamp_index(origin[1] + signed(y), frame.height());
+        for x in 0..width {
+            let sx = clamp_index(origin[0] + signed(x), frame.width());
+            out.extend(frame.planes.iter().map(|p| p.at(sx, sy)));
+        }
+    }
+    out
+}
+
+struct Before {
+    values: Vec<f32>,
+    channels: usize,
+    black: f32,
+}
+
+impl Before {
+    /// PNG bytes, whether the exposure is that of after, and the median in DN above black.
+    fn coded(
+        &self,
+        clip: &ClipFolder,
+        shown: &Shown,
+        (after, codes): (&OutFrame, &[u8]),
+    ) -> Result<(Vec<u8>, bool, f64), FootageError> {
+        let mut some: Vec<f32> = self.values.iter().step_by(3).map(|v| v - self.black).collect();
+        let median_dn = f64::from(median(&mut some).unwrap_or(0.0));
+        let per_dn = clip.number(&["output_scale", "dn_per_input_dn"]);
+        let (gain, same) = match (shown, per_dn) {
+            (Shown::Linear { span, .. }, Some(per_dn)) => (per_dn / span, true),
+            _ => {
+                let mut seen: Vec<f32> = after
+                    .data
+                    .iter()
+                    .step_by(3)
+                    .map(|&v| f32::from(codes.get(usize::from(v)).copied().unwrap_or(0)))
+                    .collect();
+                let code = f64::from(median(&mut seen).unwrap_or(0.0)) / 255.0;
+                (Curve::Srgb.decode(code) / median_dn.max(1e-3), false)
+            }
+        };
+        let data: Vec<u8> = self
+            .values
+            .iter()
+            .map(|v| {
+                let light = f64::from(v - self.black) * gain;
+                round_u8(to_f32(255.0 * Curve::Srgb.encode(light)))
+            })
+            .collect();
+        let bytes = crate::footage::encode_png8((after.width, after.height, self.channels), &data)?;
+        Ok((bytes, same, median_dn))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frame::Plane;
+
+    #[test]
+    fn cutting_moves_by_whole_pixels_and_repeats_edges() {
+        let frame = Frame::mono(Plane::from_fn(4, 3, |x, y| (10 * y + x) as f32));
+        assert_eq!(cut(&frame, [1, 1], (2, 2)), [11.0, 12.0, 21.0, 22.0]);
+        assert_eq!(cut(&frame, [-1, 2], (2, 2)), [20.0, 20.0, 20.0, 20.0]);
+    }
+
+    #[test]
+    fn fitting_keeps_the_proportion() {
+        assert_eq!(fitted((1920, 1080), 320), (320, 180));
+        assert_eq!(fitted((200, 900), 320), (200, 900));
+    }
+}

@@ -1,0 +1,249 @@
+//! The preview movie of a clip, made from its finished frames, and its flash screening.
+//!
+//! At most [`WIDEST`] px wide, even sizes, mean of the pixels that fall on each new one; 8 bit, the
+//! sRGB curve where frames are linear (see [`super::picture`]). One frame after another at the exact
+//! playback rate; where a frame is missing the one before it stays. Frames are read, scaled and
+//! screened on several threads and encoded in order on one: the bytes do not depend on the number
+//! of threads. Memory: a few frames and two seconds of screening cells.
+
+use std::path::Path;
+use std::sync::atomic::Ordering;
+
+use serde::{Deserialize, Serialize};
+
+use super::compare::fitted;
+use super::flash::{Cells, FlashReport, Screening};
+use super::picture::{Shown, as_picture, finished, is_finished, smaller};
+use super::read::{ClipFolder, Row};
+use crate::engine::ordered::ordered;
+use crate::engine::{EngineError, Phase, Work};
+use crate::footage::{
+    Encoder, FootageError, MovieWriter, OutFrame, Yuv, hash_bytes, hash_file, printable,
+    write_bytes,
+};
+use crate::frame::convert::{count_u32, round_u64, to_f32};
+use crate::frame::units::FrameRate;
+
+/// The movie.
+pub const MOVIE: &str = "preview.mp4";
+/// The note about it.
+pub const NOTE: &str = "preview.json";
+/// Widest movie in pixels.
+pub const WIDEST: usize = 1280;
+/// Tallest movie in pixels: what decoders of phones take at that width.
+const TALLEST: usize = 1280;
+/// Frames that the exposure of linear frames is chosen from.
+const SAMPLED: usize = 9;
+/// Bits for each pixel of the movie that the encoder plans for.
+const BITS_A_PIXEL: f64 = 0.3;
+/// Fewest bits a second.
+const FEWEST_BITS: f64 = 600_000.0;
+/// Most bits a second.
+const MOST_BITS: f64 = 40_000_000.0;
+/// Playback rate where nobody gave one.
+const USUAL_RATE: u64 = 25;
+
+/// What the movie is.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PreviewNote {
+    /// Pictures in the movie.
+    pub frames: usize,
+    /// Width and height in pixels.
+    pub size: [usize; 2],
+    /// Playback rate.
+    pub rate: FrameRate,
+    /// Whether the rate was given, or is the usual 25.
+    pub rate_given: bool,
+    /// Playing time in seconds.
+    pub duration_s: f64,
+    /// How frames are shown.
+    pub frames_shown: Shown,
+    /// The flash screening; `None` for pictures too small for it.
+    pub flash: Option<FlashReport>,
+    /// The job that the movie belongs to.
+    pub key: String,
+    /// What the movie was made of.
+    pub made_of: String,
+    /// BLAKE3 of the movie.
+    pub blake3: String,
+}
+
+/// Makes the movie of a clip, unless it is there for these frames already.
+///
+/// # Errors
+/// Where a finished frame does not read, the movie cannot be coded or written, or on request.
+pub fn make(clip: &ClipFolder, work: &Work<'_>) -> Result<(), EngineError> {
+    let rows: Vec<&Row> =
+        clip.rows.iter().filter(|r| r.usable() && is_finished(&clip.folder, r.frame)).collect();
+    let Some(first) = rows.first() else { return Ok(()) };
+    let made_of = made_of(clip, &rows);
+    let there = clip.preview.as_ref().is_some_and(|p| {
+        p.made_of == made_of
+            && hash_file(&clip.folder.join(MOVIE)).is_ok_and(|w| w.hash == p.blake3)
+    });
+    if there {
+        return Ok(());
+    }
+    let given = clip.text(&["rates", "playback"]).and_then(|t| t.parse::<FrameRate>().ok());
+    let rate = given.or_else(|| FrameRate::new(USUAL_RATE, 1));
+    let Some(rate) = rate else { return Ok(()) };
+    let shown = shown(clip, &rows)?;
+    let picture = as_picture(finished(&clip.folder, first.frame)?, &clip.folder)?;
+    let maker = Maker {
+        folder: &clip.folder,
+        codes: shown.codes(),
+        whole: (picture.width, picture.height, picture.channels),
+        size: movie_size((picture.width, picture.height)),
+    };
+    let (written, flash, ticks) = maker.film(&rows, rate, work)?;
+    let note = PreviewNote {
+        frames: rows.len(),
+        size: [maker.size.0, maker.size.1],
+        rate,
+        rate_given: given.is_some(),
+        duration_s: ticks as f64 * rate.interval_s(),
+        frames_shown: shown,
+        flash,
+        key: clip.text(&["key"]).unwrap_or("").to_owned(),
+        made_of,
+        blake3: written,
+    };
+    let text = serde_json::to_string_pretty(&note).unwrap_or_default();
+    write_bytes(&clip.folder.join(NOTE), text.as_bytes())?;
+    Ok(())
+}
+
+/// A name for the frames that a movie is made of: job, and numbers.
+fn made_of(clip: &ClipFolder, rows: &[&Row]) -> String {
+    let mut text = clip.text(&["key"]).unwrap_or("").to_owned();
+    for row in rows {
+        text.push_str(&format!(" {}", row.frame));
+    }
+    hash_bytes(text.as_bytes())
+}
+
+fn shown(clip: &ClipFolder, rows: &[&Row]) -> Result<Shown, FootageError> {
+    let every = rows.len().div_ceil(SAMPLED).max(1);
+    let sampled: Vec<_> = rows
+        .iter()
+        .step_by(every)
+        .map(|r| finished(&clip.folder, r.frame))
+        .collect::<Result<_, _>>()?;
+    Ok(Shown::of(clip.get(&["output_scale"]), &sampled.iter().collect::<Vec<_>>()))
+}
+
+/// Even width and height within the limits, in proportion; at least 2.
+fn movie_size(size: (usize, usize)) -> (usize, usize) {
+    let (w, h) = fitted(size, WIDEST);
+    let (h, w) = fitted((h, w), TALLEST);
+    ((w / 2 * 2).max(2), (h / 2 * 2).max(2))
+}
+
+struct Maker<'a> {
+    folder: &'a Path,
+    codes: Vec<u8>,
+    whole: (usize, usize, usize),
+    size: (usize, usize),
+}
+
+/// A frame ready to be coded.
+struct Ready {
+    yuv: Yuv,
+    cells: Option<Cells>,
+}
+
+impl Maker<'_> {
+    fn fault(&self, what: &str) -> FootageError {
+        FootageError::Unsupported {
+            path: printable(self.folder.join(MOVIE)),
+            what: what.to_owned(),
+        }
+    }
+
+    fn ready(&self, frame: u64) -> Result<Ready, FootageError> {
+        let picture = as_picture(finished(self.folder, frame)?, self.folder)?;
+        if (picture.width, picture.height, picture.channels) != self.whole {
+            return Err(self.fault(&format!("frame {frame} has another size than the first")));
+        }
+        if picture.width < 2 || picture.height < 2 {
+            return Err(self.fault("frames of less than 2 x 2 pixels make no movie"));
+        }
+        let OutFrame { width, height, channels, data } =
+            smaller(&picture, self.size.0, self.size.1);
+        let codes: Vec<u8> = data.iter().map(|&v| self.codes[usize::from(v)]).collect();
+        let size = (width, height, channels);
+        let yuv = Yuv::of(size, &codes).ok_or_else(|| self.fault("a frame has an odd size"))?;
+        Ok(Ready { yuv, cells: Cells::of(size, &codes) })
+    }
+
+    /// Hash of the movie, the screening, and the playing time in frame times.
+    fn film(
+        &self,
+        rows: &[&Row],
+        rate: FrameRate,
+        work: &Work<'_>,
+    ) -> Result<(String, Option<FlashReport>, u64), EngineError> {
+        let pixels = (self.size.0 * self.size.1) as f64;
+        let bits = (pixels * rate.per_second() * BITS_A_PIXEL).clamp(FEWEST_BITS, MOST_BITS);
+        let bits = count_u32(crate::frame::convert::floor_usize(bits));
+        let mut encoder =
+            Encoder::new(to_f32(rate.per_second()), bits).map_err(|e| self.fault(&e))?;
+        let side = |v: usize| u16::try_from(v).unwrap_or(u16::MAX);
+        let size = (side(self.size.0), side(self.size.1));
+        let mut movie = MovieWriter::begin(&self.folder.join(MOVIE), size, rate)?;
+        let mut screening: Option<Screening> = None;
+        let mut ticks = 0_u64;
+        let make = |i: usize| rows.get(i).map(|r| self.ready(r.frame));
+        let take = |i: usize, ready: Option<Result<Ready, FootageError>>| {
+            if work.stop.load(Ordering::Relaxed) {
+                return Err(EngineError::Stopped);
+            }
+            let Some(ready) = ready else { return Ok(()) };
+            let ready = ready?;
+            let next = rows.get(i + 1).map(|r| r.frame);
+            let hold = next.map_or(1, |n| n.saturating_sub(rows[i].frame).max(1));
+            let stream = encoder.encode(&ready.yuv).map_err(|e| self.fault(&e))?;
+            movie.add(&stream, hold)?;
+            if let Some(cells) = ready.cells {
+                let size = cells.size;
+                screening.get_or_insert_with(|| Screening::new(size, rate)).push(cells, hold);
+            }
+            ticks += hold;
+            work.progress.step(Phase::Preview, i as u64 + 1, rows.len() as u64);
+            Ok(())
+        };
+        ordered(rows.len(), (work.threads, 2 * work.threads + 2), make, take)?;
+        let written = movie.finish()?;
+        Ok((written.hash, screening.map(Screening::finish), ticks))
+    }
+}
+
+/// Playing time as people say it.
+#[must_use]
+pub fn playing_time(seconds: f64) -> String {
+    let whole = round_u64(seconds);
+    if seconds < 60.0 {
+        format!("{} s", super::html::figures(seconds, 3))
+    } else {
+        format!("{} min {:02} s", whole / 60, whole % 60)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn movies_are_even_and_at_most_1280_wide() {
+        assert_eq!(movie_size((1920, 1080)), (1280, 720));
+        assert_eq!(movie_size((641, 361)), (640, 360));
+        assert_eq!(movie_size((1000, 3000)), (426, 1280));
+        assert_eq!(movie_size((3, 2)), (2, 2));
+    }
+
+    #[test]
+    fn times_are_said_as_people_say_them() {
+        assert_eq!(playing_time(4.0), "4.00 s");
+        assert_eq!(playing_time(125.4), "2 min 05 s");
+    }
+}

@@ -1,0 +1,278 @@
+//! What a finished clip's folder says: record, table, and the notes beside them.
+//!
+//! Nothing here opens an original or a finished picture. A file that is missing or damaged makes
+//! its part of the page empty, with a word about it; it never stops the other clips' pages.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use serde_json::Value;
+
+use super::compare::Compared;
+use super::preview::PreviewNote;
+use crate::footage::{FootageError, printable};
+use crate::record::Warning;
+
+/// The words of the `status` column, in the order of their colours.
+pub const STATES: &[&str] = &["ok", "saturated", "missing", "unreadable", "low-confidence"];
+
+/// One row of `frames.csv`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Row {
+    /// Number of the source frame.
+    pub frame: u64,
+    /// Seconds from the trigger, where a rate is known.
+    pub time_s: Option<f64>,
+    /// Shift of the scene in px, x right and y down.
+    pub shift: [f64; 2],
+    /// Its standard uncertainty per axis in px; `None` where no pose was measured.
+    pub sigma: Option<f64>,
+    /// Light relative to the clip's reference level.
+    pub light: f64,
+    /// Noise left in electrons, where known.
+    pub noise_e: Option<f64>,
+    /// The word of the `status` column, one of [`STATES`].
+    pub status: &'static str,
+}
+
+impl Row {
+    /// Whether there was a picture to read.
+    #[must_use]
+    pub fn usable(&self) -> bool {
+        !matches!(self.status, "missing" | "unreadable")
+    }
+}
+
+/// All that the pages need to know of one clip.
+#[derive(Debug, Clone)]
+pub struct ClipFolder {
+    /// Its folder.
+    pub folder: PathBuf,
+    /// Its name as harmless text.
+    pub name: String,
+    /// `record.json`; null where it is not there yet.
+    pub record: Value,
+    /// `frames.csv`.
+    pub rows: Vec<Row>,
+    /// Whether the seal is there.
+    pub complete: bool,
+    /// The pictures for the comparison, where they were made.
+    pub compared: Option<Compared>,
+    /// The preview, where it was made.
+    pub preview: Option<PreviewNote>,
+    /// What could not be read, in words.
+    pub faults: Vec<String>,
+}
+
+impl ClipFolder {
+    /// Reads a clip's folder.
+    #[must_use]
+    pub fn read(folder: &Path) -> Self {
+        let mut faults = Vec::new();
+        let record = json(&folder.join("record.json"), &mut faults).unwrap_or(Value::Null);
+        let rows = match fs::read_to_string(folder.join("frames.csv")) {
+            Ok(text) => rows(&text, &mut faults),
+            Err(_) => Vec::new(),
+        };
+        // Pictures of an earlier job say nothing of this one.
+        let key = record.get("key").and_then(Value::as_str).unwrap_or("").to_owned();
+        let ours = |of: &String| *of == key;
+        let compared = json(&folder.join(super::compare::NOTE), &mut faults)
+            .and_then(|v| serde_json::from_value::<Compared>(v).ok())
+            .filter(|c| ours(&c.key))
+            .filter(|_| {
+                [super::compare::BEFORE, super::compare::AFTER]
+                    .iter()
+                    .all(|n| folder.join(n).is_file())
+            });
+        let preview = json(&folder.join(super::preview::NOTE), &mut faults)
+            .and_then(|v| serde_json::from_value::<PreviewNote>(v).ok())
+            .filter(|p| ours(&p.key) && folder.join(super::preview::MOVIE).is_file());
+        Self {
+            name: folder.file_name().map(printable).unwrap_or_default(),
+            complete: folder.join("complete.json").is_file(),
+            folder: folder.to_owned(),
+            record,
+            rows,
+            compared,
+            preview,
+            faults,
+        }
+    }
+
+    /// A value of the record by its path.
+    #[must_use]
+    pub fn get(&self, path: &[&str]) -> &Value {
+        path.iter().fold(&self.record, |at, key| at.get(key).unwrap_or(&Value::Null))
+    }
+
+    /// A number of the record by its path.
+    #[must_use]
+    pub fn number(&self, path: &[&str]) -> Option<f64> {
+        self.get(path).as_f64().filter(|x| x.is_finite())
+    }
+
+    /// Text of the record by its path.
+    #[must_use]
+    pub fn text(&self, path: &[&str]) -> Option<&str> {
+        self.get(path).as_str()
+    }
+
+    /// Frames that could not be made, with the reason, in order.
+    #[must_use]
+    pub fn failed(&self) -> Vec<(u64, String)> {
+        let listed = self.get(&["frames", "failed"]).as_object();
+        let mut all: Vec<(u64, String)> = listed
+            .into_iter()
+            .flatten()
+            .filter_map(|(n, why)| Some((n.parse().ok()?, why.as_str()?.to_owned())))
+            .collect();
+        all.sort();
+        all
+    }
+
+    /// Numbers of the sequence without a file.
+    #[must_use]
+    pub fn missing(&self) -> Vec<u64> {
+        self.rows.iter().filter(|r| r.status == "missing").map(|r| r.frame).collect()
+    }
+
+    /// Frames that were made.
+    #[must_use]
+    pub fn made(&self) -> usize {
+        self.rows.iter().filter(|r| r.usable()).count()
+    }
+
+    /// The warnings of the record.
+    #[must_use]
+    pub fn warnings(&self) -> Vec<Warning> {
+        serde_json::from_value(self.get(&["warnings"]).clone()).unwrap_or_default()
+    }
+
+    /// Whether the still background was found.
+    #[must_use]
+    pub fn locked(&self) -> bool {
+        self.get(&["registration", "locked"]).as_bool().unwrap_or(false)
+    }
+
+    /// Capture rate in frames a second.
+    #[must_use]
+    pub fn rate(&self) -> Option<f64> {
+        rate(self.text(&["rates", "capture"])?)
+    }
+}
+
+/// A rate as records write it: "5000" or "30000/1001".
+fn rate(text: &str) -> Option<f64> {
+    let parsed: crate::frame::units::FrameRate = text.parse().ok()?;
+    Some(parsed.per_second())
+}
+
+/// The folders of clips in an output folder, in the order of their names.
+///
+/// # Errors
+/// Where the folder cannot be listed, or holds no results.
+pub fn clip_folders(out: &Path) -> Result<Vec<PathBuf>, FootageError> {
+    let listed = fs::read_dir(out).map_err(|e| FootageError::disk(out, "list", e))?;
+    let mut folders: Vec<PathBuf> = listed
+        .filter_map(Result::ok)
+        .map(|e| e.path())
+        .filter(|p| p.join("lock").is_file())
+        .collect();
+    folders.sort();
+    if folders.is_empty() {
+        return Err(FootageError::Footage {
+            path: printable(out),
+            what: "there are no results of a run here: name the folder given as --out".to_owned(),
+        });
+    }
+    Ok(folders)
+}
+
+fn json(path: &Path, faults: &mut Vec<String>) -> Option<Value> {
+    let bytes = fs::read(path).ok()?;
+    match serde_json::from_slice(&bytes) {
+        Ok(value) => Some(value),
+        Err(e) => {
+            let name = path.file_name().map(printable).unwrap_or_default();
+            faults.push(format!("{name} does not read: {e}; run the clip again"));
+            None
+        }
+    }
+}
+
+/// Rows of the table; columns are found by their names.
+fn rows(text: &str, faults: &mut Vec<String>) -> Vec<Row> {
+    let mut lines = text.lines();
+    let head: Vec<&str> = lines.next().unwrap_or("").split(',').collect();
+    let column = |name: &str| head.iter().position(|h| *h == name);
+    let at = [
+        "frame",
+        "time_s",
+        "shift_x_px",
+        "shift_y_px",
+        "shift_sigma_px",
+        "light_gain",
+        "noise_e",
+        "status",
+    ]
+    .map(column);
+    let mut bad = 0_usize;
+    let mut rows = Vec::new();
+    for line in lines {
+        let cells: Vec<&str> = line.split(',').collect();
+        let cell = |k: usize| at[k].and_then(|i| cells.get(i)).copied().unwrap_or("");
+        let number = |k: usize| cell(k).parse::<f64>().ok().filter(|x| x.is_finite());
+        let status = STATES.iter().copied().find(|s| *s == cell(7));
+        let (Ok(frame), Some(status)) = (cell(0).parse(), status) else {
+            bad += 1;
+            continue;
+        };
+        rows.push(Row {
+            frame,
+            time_s: number(1),
+            shift: [number(2).unwrap_or(0.0), number(3).unwrap_or(0.0)],
+            sigma: number(4),
+            light: number(5).unwrap_or(1.0),
+            noise_e: number(6),
+            status,
+        });
+    }
+    if bad > 0 {
+        faults.push(format!("frames.csv: {bad} rows do not read; run the clip again"));
+    }
+    rows
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn columns_are_found_by_name_and_bad_rows_are_told() {
+        let mut faults = Vec::new();
+        let text = "frame,status,shift_y_px,shift_x_px\n7,ok,-0.5,1.25\nx,ok,0,0\n8,odd,0,0\n";
+        let read = rows(text, &mut faults);
+        assert_eq!(read.len(), 1);
+        assert_eq!((read[0].frame, read[0].shift), (7, [1.25, -0.5]));
+        assert_eq!((read[0].time_s, read[0].noise_e), (None, None));
+        assert!(faults[0].contains("2 rows do not read"), "{faults:?}");
+    }
+
+    #[test]
+    fn a_folder_without_results_is_refused() {
+        let dir = tempfile::tempdir().unwrap();
+        let said = clip_folders(dir.path()).unwrap_err().to_string();
+        assert!(said.contains("no results"), "{said}");
+        assert!(clip_folders(&dir.path().join("none")).is_err());
+    }
+
+    #[test]
+    fn a_damaged_record_is_a_fault_of_that_page_only() {
+        let dir = tempfile::tempdir().unwrap();
+        fs::write(dir.path().join("record.json"), "{\"tool\": ").unwrap();
+        let clip = ClipFolder::read(dir.path());
+        assert!(clip.faults[0].contains("record.json does not read"));
+        assert!(!clip.locked() && clip.rows.is_empty());
+    }
+}

@@ -1,0 +1,252 @@
+//! The parts of a clip's page that are lists: warnings, references, facts, settings.
+
+use std::fmt::Write as _;
+
+use serde_json::Value;
+
+use super::html::{escape, figures};
+use super::read::ClipFolder;
+use crate::pipeline::STAGES;
+
+/// Facts in the order people think of them: key, name, unit.
+const FACTS: &[(&str, &str, &str)] = &[
+    ("rate", "Capture rate", "frames/s"),
+    ("playback", "Playback rate", "frames/s"),
+    ("exposure", "Exposure of a frame", ""),
+    ("magnification", "Magnification", "times"),
+    ("pixel_pitch", "Pixel pitch of the sensor", ""),
+    ("scale", "Size of a pixel on the object", ""),
+    ("trigger_frame", "Trigger frame", ""),
+    ("mosaic", "Colour mosaic", ""),
+    ("black", "Black level", "DN"),
+    ("white", "White level", "DN"),
+    ("mains", "Mains", "Hz"),
+    ("row_time", "Time from row to row", ""),
+    ("binning", "Sensor pixels read as one, along a side", ""),
+];
+
+fn table(caption: &str, heads: &[&str], rows: &[Vec<String>]) -> String {
+    let mut out =
+        format!("<div class=\"scroll\"><table><caption>{}</caption><thead><tr>", escape(caption));
+    for h in heads {
+        let _ = write!(out, "<th scope=\"col\">{}</th>", escape(h));
+    }
+    out.push_str("</tr></thead><tbody>\n");
+    for row in rows {
+        out.push_str("<tr>");
+        for (k, cell) in row.iter().enumerate() {
+            let text = escape(cell);
+            let _ = if k == 0 {
+                write!(out, "<th scope=\"row\">{text}</th>")
+            } else {
+                write!(out, "<td>{text}</td>")
+            };
+        }
+        out.push_str("</tr>\n");
+    }
+    out.push_str("</tbody></table></div>");
+    out
+}
+
+/// A value of a record as text, without quotes.
+fn plain(value: &Value) -> String {
+    match value {
+        Value::Null => "\u{2013}".to_owned(),
+        Value::Bool(b) => if *b { "yes" } else { "no" }.to_owned(),
+        Value::String(s) => s.clone(),
+        Value::Number(n) if n.is_f64() => {
+            // Settings pass through f32: 0.004999999888 was written as 0.005.
+            let x = n.as_f64().unwrap_or(0.0);
+            let short = format!("{x:.6}");
+            let short = short.trim_end_matches('0').trim_end_matches('.').to_owned();
+            if x != 0.0 && x.abs() < 1e-4 { figures(x, 4) } else { short }
+        }
+        Value::Array(all) if all.is_empty() => "none".to_owned(),
+        Value::Array(all) => all.iter().map(plain).collect::<Vec<_>>().join(", "),
+        Value::Object(all) => {
+            all.iter().map(|(k, v)| format!("{k} {}", plain(v))).collect::<Vec<_>>().join(", ")
+        }
+        Value::Number(n) => n.to_string(),
+    }
+}
+
+/// Warnings and faults of the records, with advice.
+#[must_use]
+pub fn warnings(clip: &ClipFolder) -> String {
+    let mut out = String::new();
+    for w in clip.warnings() {
+        let _ = writeln!(
+            out,
+            "<li class=\"warned\"><strong>{}</strong> {}</li>",
+            escape(&super::page::capital(&w.text)),
+            escape(&super::page::capital(&w.advice))
+        );
+    }
+    for fault in &clip.faults {
+        let _ = writeln!(out, "<li class=\"warned\"><strong>{}</strong></li>", escape(fault));
+    }
+    if out.is_empty() { out } else { format!("<ul class=\"plain\">\n{out}</ul>") }
+}
+
+/// Which references were used and what they say of the camera.
+#[must_use]
+pub fn references(clip: &ClipFolder) -> String {
+    if clip.record.is_null() {
+        return String::new();
+    }
+    let used = |key: &str, word: &str, gain: &str| match clip.text(&["inputs", key]) {
+        Some(hash) => format!("used (fingerprint {})", hash.get(..12).unwrap_or(hash)),
+        None => format!("none: {word}; {gain}"),
+    };
+    let mut rows = vec![
+        vec![
+            "Black frames".to_owned(),
+            used(
+                "dark",
+                "the sensor's own pattern stays in the picture",
+                "record 64 frames with the lens covered, at the clip's exposure",
+            ),
+        ],
+        vec![
+            "Even frames".to_owned(),
+            used(
+                "flat",
+                "uneven light and dust stay in the picture",
+                "record 64 frames of an even field at about half of white",
+            ),
+        ],
+    ];
+    let model = |key: &str| clip.number(&["noise_model", key]);
+    let with = |value: Option<f64>, sigma: Option<f64>, unit: &str| {
+        value.map(|v| {
+            let s = sigma.map_or(String::new(), |s| format!(" \u{b1} {}", figures(s, 2)));
+            format!("{}{s} {unit}", figures(v, 4))
+        })
+    };
+    let source = match clip.text(&["noise_model", "source"]) {
+        Some("references") => "measured on the references",
+        Some(other) => other,
+        None => "not known",
+    };
+    if let Some(text) = with(model("gain_e_per_dn"), model("gain_sigma"), "e\u{2212}/DN") {
+        rows.push(vec!["Gain".to_owned(), text]);
+    }
+    if let Some(text) = with(model("read_noise_e"), model("read_noise_sigma"), "e\u{2212}") {
+        rows.push(vec!["Read noise".to_owned(), text]);
+    }
+    rows.push(vec!["Noise model from".to_owned(), source.to_owned()]);
+    if let Some(sigma) = clip.number(&["row_offsets_dn"]) {
+        rows.push(vec!["Spread of row offsets".to_owned(), format!("{} DN", figures(sigma, 3))]);
+    }
+    table(
+        "References and the noise model (\u{b1} is one standard uncertainty)",
+        &["What", "Value"],
+        &rows,
+    )
+}
+
+/// The facts with their sources.
+#[must_use]
+pub fn facts(clip: &ClipFolder) -> String {
+    if clip.record.is_null() {
+        return String::new();
+    }
+    let rows: Vec<Vec<String>> = FACTS
+        .iter()
+        .filter_map(|(key, name, unit)| {
+            let fact = clip.get(&["facts", key]);
+            let value = fact.get("value")?;
+            let text = if *key == "scale" { scale(value) } else { plain(value) };
+            let text = if unit.is_empty() { text } else { format!("{text} {unit}") };
+            Some(vec![(*name).to_owned(), text, plain(fact.get("source").unwrap_or(&Value::Null))])
+        })
+        .collect();
+    let given: Vec<&str> = FACTS
+        .iter()
+        .filter(|(key, ..)| clip.get(&["facts", key]).is_null())
+        .map(|(_, name, _)| *name)
+        .collect();
+    let mut out = table("Facts of the clip", &["Fact", "Value", "From"], &rows);
+    if !given.is_empty() {
+        let _ = write!(
+            out,
+            "<p class=\"soft\">Not given: {}.</p>",
+            escape(&given.join(", ").to_lowercase())
+        );
+    }
+    out
+}
+
+fn scale(value: &Value) -> String {
+    let number = |key: &str| value.get(key).and_then(Value::as_f64);
+    let Some(um) = number("um_per_px") else { return plain(value) };
+    let sigma = number("sigma_um_per_px").map_or(" (uncertainty not known)".to_owned(), |s| {
+        format!(" \u{b1} {} (one standard uncertainty)", figures(s, 2))
+    });
+    let file = value.get("file").and_then(Value::as_str);
+    let file = file.map_or(String::new(), |f| format!(", from {f}"));
+    format!("{} \u{b5}m{sigma}{file}", figures(um, 5))
+}
+
+/// Stages in their order with their settings.
+#[must_use]
+pub fn settings(clip: &ClipFolder) -> String {
+    let Some(steps) = clip.get(&["pipeline", "steps"]).as_array() else { return String::new() };
+    let mut rows = Vec::new();
+    for (n, step) in steps.iter().enumerate() {
+        let name = step.get("use").and_then(Value::as_str).unwrap_or("?");
+        let doc = STAGES.iter().find(|d| d.name == name);
+        let summary = doc.map_or("", |d| d.summary);
+        let set: Vec<String> = step
+            .as_object()
+            .into_iter()
+            .flatten()
+            .filter(|(k, _)| *k != "use")
+            .map(|(k, v)| {
+                let unit = doc
+                    .and_then(|d| d.settings.iter().find(|s| s.name == k))
+                    .map_or("-", |s| s.unit);
+                let unit = if unit == "-" { String::new() } else { format!(" {unit}") };
+                format!("{k} = {}{unit}", plain(v))
+            })
+            .collect();
+        let set = if set.is_empty() { "no settings".to_owned() } else { set.join("; ") };
+        rows.push(vec![format!("{}. {name}", n + 1), summary.to_owned(), set]);
+    }
+    let mut out =
+        table("Stages in the order they were done", &["Stage", "What it does", "Settings"], &rows);
+    out.push_str(&output(clip));
+    out
+}
+
+fn output(clip: &ClipFolder) -> String {
+    let mut rows = Vec::new();
+    let mut row = |name: &str, text: Option<String>| {
+        if let Some(text) = text {
+            rows.push(vec![name.to_owned(), text]);
+        }
+    };
+    let pair = |key: &str| {
+        let v = clip.get(&[key]);
+        Some(format!("{}, {}", v.get(0)?, v.get(1)?))
+    };
+    row("Frame size, px", pair("frame_size"));
+    row("Top-left corner in the reference, px", pair("origin_px"));
+    let out_scale = |key: &str| clip.number(&["output_scale", key]);
+    row("Output DN for one input DN", out_scale("dn_per_input_dn").map(|v| figures(v, 4)));
+    row("Output DN for one electron", out_scale("dn_per_electron").map(|v| figures(v, 4)));
+    row("Pedestal", out_scale("pedestal_dn").map(|v| format!("{} DN", figures(v, 4))));
+    row(
+        "Values of the finished frames",
+        Some(match clip.text(&["output_scale", "coded"]) {
+            Some(_) => "coded for display".to_owned(),
+            None => "linear light".to_owned(),
+        }),
+    );
+    row(
+        "Misfit of the registration (1 is as the noise model says)",
+        clip.number(&["registration", "misfit"]).map(|v| figures(v, 3)),
+    );
+    row("Job", clip.text(&["key"]).map(|k| k.get(..16).unwrap_or(k).to_owned()));
+    table("The finished frames", &["What", "Value"], &rows)
+}
