@@ -319,7 +319,11 @@ fn the_script_for_slurm_submits_arrays_that_wait_for_each_other() {
     };
     let ended = submit(&[]);
     ended.expect(0, &[]);
-    assert_eq!(ended.out, "comb-pluck: jobs 101 102 103 104\nshort: jobs 105 106 107 108\n");
+    assert_eq!(
+        ended.out,
+        "comb-pluck: jobs 101 102 103 104\nshort: jobs 105 106 107 108\n\
+                pages: job 109\n"
+    );
     let calls = fs::read_to_string(place.path("calls")).unwrap();
     let common = "--parsable --requeue --kill-on-invalid-dep=yes --job-name=";
     let s = script.display();
@@ -334,8 +338,10 @@ fn the_script_for_slurm_submits_arrays_that_wait_for_each_other() {
     assert_eq!(calls.lines().take(4).collect::<Vec<_>>(), wanted);
     submit(&["short"]).expect(0, &[]);
     let calls = fs::read_to_string(place.path("calls")).unwrap();
-    assert_eq!(calls.lines().count(), 12);
-    assert!(calls.lines().nth(11).unwrap().ends_with("task finish short 2"));
+    assert_eq!(calls.lines().count(), 14);
+    let pages = format!("--job-name=pages --dependency=afterany:113 {s} task pages");
+    assert!(calls.lines().nth(13).unwrap().ends_with(&pages), "{calls}");
+    assert!(calls.lines().nth(12).unwrap().ends_with("task finish short 2"));
     submit(&["shrt"]).expect(2, &["there is no clip shrt"]);
 }
 
@@ -354,7 +360,7 @@ fn farm_files_never_lie_among_originals_and_need_a_shoot_file() {
     place.run(&["farm", "openjd", ".", "--to", "night.json"]).expect(0, &["Shoot and Out"]);
     let t = read_json(&place.path("night.json"));
     assert_eq!(t["specificationVersion"], "jobtemplate-2023-09");
-    assert_eq!(t["steps"].as_array().unwrap().len(), 8);
+    assert_eq!(t["steps"].as_array().unwrap().len(), 9);
     let text = fs::read_to_string(place.path("night.json")).unwrap();
     assert!(!text.contains(&*place.path("").to_string_lossy()), "a path of this machine");
     assert!(kept("comb-pluck").exists());

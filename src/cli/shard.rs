@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use super::run::{What, tell};
+use super::run::{What, pictures, tell, tell_pages};
 use super::{Outcome, Ui};
 use crate::footage::printable;
 use crate::night::clip::Summary;
@@ -17,8 +17,8 @@ pub(super) enum Step {
     Merge(AllArgs),
     /// Makes the frames of one part
     Render(PartArgs),
-    /// Sees that every frame is there and writes table, record and seal
-    Finish(AllArgs),
+    /// Sees that every frame is there and writes table, record, seal, preview and pages
+    Finish(FinishArgs),
 }
 
 /// Arguments of a step on one part.
@@ -45,6 +45,16 @@ pub(super) struct AllArgs {
     /// How many parts there are
     #[arg(long, value_name = "N", value_parser = parts)]
     parts: usize,
+}
+
+/// Arguments of the last step.
+#[derive(Debug, clap::Args)]
+pub(super) struct FinishArgs {
+    #[command(flatten)]
+    all: AllArgs,
+    /// Make no preview.mp4
+    #[arg(long)]
+    no_preview: bool,
 }
 
 fn share(text: &str) -> Result<Share, String> {
@@ -88,14 +98,16 @@ fn ended(step: &Step, ui: &Ui) -> anyhow::Result<Outcome> {
             ui.result(&merged)?;
             Ok(Outcome::Well)
         }
-        Step::Finish(args) => {
+        Step::Finish(FinishArgs { all: args, no_preview }) => {
             let mut all = Vec::new();
             for job in args.what.jobs()? {
                 let watch = ui.watch(&job.name);
                 let summary = shard::finish(&job, &args.out, args.parts, &ui.work(&watch))?;
                 tell(&summary, ui);
+                pictures(&job, &summary.folder, !no_preview, ui)?;
                 all.push(summary);
             }
+            tell_pages(&args.out, ui);
             ui.result(&serde_json::json!({ "out": printable(&args.out), "clips": all }))?;
             let faults = all.iter().any(Summary::faults);
             Ok(if faults { Outcome::Faults } else { Outcome::Well })

@@ -1,7 +1,8 @@
 //! Job files for engines that run many machines: a script for Slurm, a template in the Open Job
 //! Description. There is no scheduler here: both call `hushframe shard`.
 //!
-//! Each clip is a chain: analyse its parts, merge, render its parts, finish. A part that is run
+//! Each clip is a chain: analyse its parts, merge, render its parts, finish; the pages of the
+//! whole night come last. A part that is run
 //! again finds its work done, so what to do after a failure is always the same: submit again.
 //!
 //! Sources: `sbatch` of Slurm (job arrays, `--dependency=afterok`, `--kill-on-invalid-dep`);
@@ -67,7 +68,7 @@ const SLURM_HEAD: &str = r#"#
 #   bash FILE task STEP CLIP N   what a job does: one step of a clip that is cut in N parts
 #
 # Of each clip, four jobs wait for each other: analyse (an array), merge, render (an array),
-# finish. A job ends with 0 when all is well. "finish" ends with 1 where frames of the clip could
+# finish. A last job makes the pages of the whole night. A job ends with 0 when all is well. "finish" ends with 1 where frames of the clip could
 # not be made; record.json lists them.
 #
 # After a failure (a machine went down, a job was killed) Slurm takes back the jobs that wait for
@@ -83,10 +84,11 @@ set -euo pipefail
 
 /// What it does; its values stand before.
 const SLURM_BODY: &str = r#"task() {
-    local step=$1 clip=$2 n=$3
+    local step=$1 clip=${2:-} n=${3:-}
     local args=("$shoot" --only "$clip" --out "$out")
     if [ -n "${SLURM_CPUS_PER_TASK:-}" ]; then args+=(--threads "$SLURM_CPUS_PER_TASK"); fi
     case $step in
+    pages) exec "$program" report "$out" ;;
     analyse | render) args+=(--part "$SLURM_ARRAY_TASK_ID/$n") ;;
     merge | finish) args+=(--parts "$n") ;;
     *) echo "no step $step" >&2; exit 2 ;;
@@ -96,7 +98,6 @@ const SLURM_BODY: &str = r#"task() {
 
 chain() {
     local clip=$1 n=$2 a m r f
-    local common=(--parsable --requeue --kill-on-invalid-dep=yes ${options[@]+"${options[@]}"})
     a=$(sbatch "${common[@]}" --job-name="analyse-$clip" --array="1-$n" \
         "$script" task analyse "$clip" "$n")
     m=$(sbatch "${common[@]}" --job-name="merge-$clip" --dependency="afterok:${a%%;*}" \
@@ -106,10 +107,12 @@ chain() {
     f=$(sbatch "${common[@]}" --job-name="finish-$clip" --dependency="afterok:${r%%;*}" \
         "$script" task finish "$clip" "$n")
     echo "$clip: jobs ${a%%;*} ${m%%;*} ${r%%;*} ${f%%;*}"
+    ends+=":${f%%;*}"
 }
 
 submit() {
-    local i wanted known
+    local i wanted known pages ends=""
+    local common=(--parsable --requeue --kill-on-invalid-dep=yes ${options[@]+"${options[@]}"})
     for wanted in "$@"; do
         known=no
         for i in "${!clips[@]}"; do
@@ -127,6 +130,9 @@ submit() {
         fi
         chain "${clips[i]}" "${parts[i]}"
     done
+    pages=$(sbatch "${common[@]}" --job-name=pages --dependency="afterany$ends" \
+        "$script" task pages)
+    echo "pages: job ${pages%%;*}"
 }
 
 script=${BASH_SOURCE[0]}
@@ -166,6 +172,7 @@ pub fn slurm(
 #[must_use]
 pub fn openjd(chains: &[Chain]) -> Value {
     let mut steps = Vec::new();
+    let mut ends = Vec::new();
     for (k, chain) in chains.iter().enumerate() {
         let mut before: Option<String> = None;
         for step in ["analyse", "merge", "render", "finish"] {
@@ -201,7 +208,15 @@ pub fn openjd(chains: &[Chain]) -> Value {
             steps.push(value);
             before = Some(name);
         }
+        ends.extend(before.map(|name| json!({ "dependsOn": name })));
     }
+    steps.push(json!({
+        "name": "pages",
+        "dependencies": ends,
+        "script": { "actions": { "onRun": {
+            "command": "{{Param.Program}}", "args": ["report", "{{Param.Out}}"]
+        } } },
+    }));
     json!({
         "specificationVersion": "jobtemplate-2023-09",
         "name": "hushframe",
@@ -266,6 +281,8 @@ mod tests {
         let steps = t["steps"].as_array().unwrap();
         let names: Vec<&str> = steps.iter().map(|s| s["name"].as_str().unwrap()).collect();
         assert_eq!(names[..2], ["1 analyse comb-pluck", "1 merge comb-pluck"]);
+        assert_eq!(names[8], "pages");
+        assert_eq!(steps[8]["dependencies"][1]["dependsOn"], "2 finish relay.close");
         assert_eq!(names[4..6], ["2 analyse relay.close", "2 merge relay.close"]);
         assert!(steps[0].get("dependencies").is_none() && steps[4].get("dependencies").is_none());
         assert_eq!(steps[3]["dependencies"][0]["dependsOn"], "1 render comb-pluck");
