@@ -28,6 +28,7 @@ mod ruler;
 #[path = "../benches/rules/mod.rs"]
 mod rules;
 mod scale;
+mod shards;
 mod simulate;
 mod steadying;
 mod truth;

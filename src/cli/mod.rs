@@ -11,6 +11,7 @@ mod checksum;
 mod completions;
 mod demo;
 mod facts;
+mod farm;
 mod init;
 mod measure;
 mod options;
@@ -19,6 +20,7 @@ mod reference;
 mod report;
 mod run;
 mod scale;
+mod shard;
 mod stages;
 mod status;
 mod ui;
@@ -85,6 +87,12 @@ enum Command {
     Scale(scale::Args),
     /// Motion of a part against the still background: displacement, events, ring-down
     Measure(measure::Args),
+    /// One part of a clip's work, for an engine that runs many machines
+    #[command(subcommand)]
+    Shard(shard::Step),
+    /// Job files for such an engine
+    #[command(subcommand)]
+    Farm(farm::Engine),
     /// The stages of a pipeline and their settings
     Stages(stages::Args),
     /// Completions for a shell
@@ -129,6 +137,8 @@ fn dispatch(command: Command, ui: &Ui) -> anyhow::Result<Outcome> {
         Command::Measure(args) => measure::run(&args, ui),
         Command::Plan(args) => plan::run(&args, ui),
         Command::Scale(args) => scale::run(&args, ui),
+        Command::Shard(step) => shard::run(&step, ui),
+        Command::Farm(engine) => farm::run(&engine, ui),
         Command::Stages(args) => stages::run(&args, ui),
         Command::Completions(args) => completions::run(&args),
         Command::Man => completions::man(),

@@ -166,14 +166,10 @@ pub(super) fn run_jobs(
         match clip::run(job, out, &ui.work(&watch)) {
             Ok(summary) => {
                 tell(&summary, ui);
-                let given = (job.input.as_path(), &job.facts[..]);
-                match report::pictures(&summary.folder, given, movie, &ui.work(&watch)) {
-                    Ok(warnings) => warnings.iter().for_each(|w| ui.warn(w)),
-                    Err(e) => {
-                        ui.say(&format!("{}: {e}", job.name));
-                        outcome = Outcome::Interrupted;
-                        break;
-                    }
+                if let Err(e) = pictures(job, &summary.folder, movie, ui) {
+                    ui.say(&format!("{}: {e}", job.name));
+                    outcome = Outcome::Interrupted;
+                    break;
                 }
                 if summary.faults() {
                     outcome = Outcome::Faults;
@@ -202,10 +198,7 @@ pub(super) fn run_jobs(
         bar.finish_and_clear();
     }
     if results.iter().any(|r| r.summary.is_some()) {
-        match report::pages(out) {
-            Ok(_) => ui.say(&format!("pages: {}", printable(out.join(report::INDEX)))),
-            Err(e) => ui.warn(&page_warning(&e)),
-        }
+        tell_pages(out, ui);
     }
     if results.len() > 1 {
         let failed = results.iter().filter(|r| r.error.is_some()).count();
@@ -218,6 +211,28 @@ pub(super) fn run_jobs(
     Ok((outcome, results))
 }
 
+/// Makes the pictures that go with a finished clip's page. Fails where it was stopped.
+pub(super) fn pictures(
+    job: &ClipJob,
+    folder: &Path,
+    movie: bool,
+    ui: &Ui,
+) -> Result<(), crate::night::NightError> {
+    let watch = ui.watch(&job.name);
+    let given = (job.input.as_path(), &job.facts[..]);
+    let warnings = report::pictures(folder, given, movie, &ui.work(&watch))?;
+    warnings.iter().for_each(|w| ui.warn(w));
+    Ok(())
+}
+
+/// Makes the pages, and says where.
+pub(super) fn tell_pages(out: &Path, ui: &Ui) {
+    match report::pages(out) {
+        Ok(_) => ui.say(&format!("pages: {}", printable(out.join(report::INDEX)))),
+        Err(e) => ui.warn(&page_warning(&e)),
+    }
+}
+
 /// A page that could not be made never costs a clip.
 fn page_warning(e: &dyn std::fmt::Display) -> Warning {
     Warning::new(
@@ -228,7 +243,7 @@ fn page_warning(e: &dyn std::fmt::Display) -> Warning {
 }
 
 /// The few lines a person reads of a finished clip.
-fn tell(s: &Summary, ui: &Ui) {
+pub(super) fn tell(s: &Summary, ui: &Ui) {
     let kept = if s.kept > 0 { format!(", {} were done before", s.kept) } else { String::new() };
     let steadied =
         if s.locked { format!("; jitter was {:.2} px rms", s.jitter_px) } else { String::new() };

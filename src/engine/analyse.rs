@@ -3,12 +3,14 @@
 //! The clip is cut into blocks of equal length ([`block::grid`]); each is registered on its own
 //! and tied to the first. Memory: one block of 16-bit planes and two templates.
 
+use std::ops::Range;
 use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
 use super::correct::{Corrector, coding, luma, luma_noise, saturated_share};
 use super::ordered::ordered;
+use super::parts::{BlockFacts, FirstFacts, Part, Reference, join};
 use super::source::Source;
 use super::{EngineError, Phase, Work};
 use crate::footage::FrameFile;
@@ -149,69 +151,128 @@ pub fn analyse(
     wanted: Wanted,
     work: &Work<'_>,
 ) -> Result<Analysis, EngineError> {
-    spare::clear();
-    let list = source.list();
-    let pixel_noise = luma_noise(noise, source.layout(), corrector);
-    let mut out = Analysis {
-        frames: Vec::with_capacity(list.len()),
-        locked: false,
-        no_lock: Vec::new(),
-        still_share: 0.0,
-        misfit: 1.0,
-        bright_dn: 0.0,
-        ripple: None,
-        rows: None,
-        row_model: None,
-        warnings: Vec::new(),
-    };
-    let mut first: Option<Block> = None;
-    for (k, range) in block::grid(list.len()).into_iter().enumerate() {
-        let raw =
-            read_block(source, corrector, &list[range.clone()], (range.start, list.len()), work)?;
-        let mut facts = raw.facts;
-        for w in raw.warnings {
-            add_once(&mut out.warnings, w);
+    let mut analyst = Analyst::new((source, corrector), noise, settings, wanted);
+    let all = 0..analyst.blocks();
+    let part = analyst.part(all, work)?;
+    let mut out = join(source, vec![part])?;
+    out.row_model = analyst.row_model.take();
+    Ok(out)
+}
+
+/// Analyses blocks of a clip, one after another.
+#[derive(Debug)]
+pub struct Analyst<'a> {
+    source: &'a Source,
+    corrector: &'a Corrector,
+    settings: &'a RegisterSettings,
+    noise: PixelNoise,
+    wanted: Wanted,
+    list: Vec<(u64, Option<FrameFile>)>,
+    grid: Vec<Range<usize>>,
+    /// The first block of the clip that locked, and which it is: all others are tied to it.
+    first: Option<(usize, Block)>,
+    row_model: Option<Arc<RowModel>>,
+}
+
+impl<'a> Analyst<'a> {
+    /// Ready to begin.
+    #[must_use]
+    pub fn new(
+        (source, corrector): (&'a Source, &'a Corrector),
+        noise: &NoiseModel,
+        settings: &'a RegisterSettings,
+        wanted: Wanted,
+    ) -> Self {
+        let list = source.list();
+        Self {
+            source,
+            corrector,
+            settings,
+            noise: luma_noise(noise, source.layout(), corrector),
+            wanted,
+            grid: block::grid(list.len()),
+            list,
+            first: None,
+            row_model: None,
         }
-        out.bright_dn = out.bright_dn.max(bright(&raw.planes));
-        if !wanted.poses {
-            out.frames.append(&mut facts);
-            continue;
-        }
-        let settings = settings.scaled(raw.scale);
-        match register_block(&raw.planes, &mut first, &pixel_noise, &settings) {
-            Ok((poses, block)) => {
-                apply(&mut facts, &poses, raw.scale as f64);
-                if let Some(block) = block {
-                    out.still_share = block.still_share();
-                    out.misfit = block.misfit;
-                    if wanted.rows {
-                        let model = rows_of(block, &raw.planes, &pixel_noise);
-                        out.rows = model.as_ref().map(|m| RowFacts { sigma_dn: m.sigma, block: k });
-                        out.row_model = model.map(Arc::new);
-                    }
+    }
+
+    /// Blocks of the clip.
+    #[must_use]
+    pub fn blocks(&self) -> usize {
+        self.grid.len()
+    }
+
+    /// What is found in `blocks`, the same whoever works on the rest of the clip.
+    ///
+    /// Where the blocks are not the clip's first, the first that locks is registered once more:
+    /// it is what poses are measured against.
+    ///
+    /// # Errors
+    /// As [`analyse`].
+    pub fn part(&mut self, blocks: Range<usize>, work: &Work<'_>) -> Result<Part, EngineError> {
+        spare::clear();
+        if self.wanted.poses && !blocks.is_empty() {
+            for k in 0..blocks.start {
+                if self.first.is_some() {
+                    break;
                 }
-                out.locked = true;
+                self.block(k, work)?;
+            }
+        }
+        let blocks = blocks.map(|k| self.block(k, work)).collect::<Result<Vec<_>, _>>()?;
+        let reference = self.first.as_ref().map(|(k, b)| Reference { block: *k, hash: b.hash() });
+        Ok(Part { blocks, reference })
+    }
+
+    fn block(&mut self, k: usize, work: &Work<'_>) -> Result<BlockFacts, EngineError> {
+        let range = self.grid[k].clone();
+        let (before, total) = (range.start, self.list.len());
+        let raw =
+            read_block(self.source, self.corrector, &self.list[range], (before, total), work)?;
+        let mut out = BlockFacts {
+            block: k,
+            frames: raw.facts,
+            bright_dn: bright(&raw.planes),
+            lock: None,
+            first: None,
+            warnings: raw.warnings,
+        };
+        if !self.wanted.poses {
+            return Ok(out);
+        }
+        let settings = self.settings.scaled(raw.scale);
+        match register_block(k, &raw.planes, &mut self.first, &self.noise, &settings) {
+            Ok((poses, block)) => {
+                apply(&mut out.frames, &poses, raw.scale as f64);
+                if let Some(block) = block {
+                    if self.wanted.rows {
+                        self.row_model = rows_of(block, &raw.planes, &self.noise).map(Arc::new);
+                    }
+                    let row = |m: &Arc<RowModel>| RowFacts { sigma_dn: m.sigma, block: k };
+                    out.first = Some(FirstFacts {
+                        still_share: block.still_share(),
+                        misfit: block.misfit,
+                        rows: self.row_model.as_ref().map(row),
+                    });
+                }
+                out.lock = Some(Ok(()));
             }
             Err(why) => {
-                let (a, b) = (facts.first(), facts.last());
+                let (a, b) = (out.frames.first(), out.frames.last());
                 let numbers = a.zip(b).map_or((0, 0), |(a, b)| (a.frame, b.frame));
-                out.no_lock.push(format!("frames {} to {}: {why}", numbers.0, numbers.1));
-                for f in facts.iter_mut().filter(|f| f.usable()) {
+                out.lock = Some(Err(format!("frames {} to {}: {why}", numbers.0, numbers.1)));
+                for f in out.frames.iter_mut().filter(|f| f.usable()) {
                     f.status = FrameStatus::LowConfidence;
                 }
             }
         }
-        out.frames.append(&mut facts);
+        Ok(out)
     }
-    if out.locked {
-        lamp(source, &mut out);
-    }
-    settle(&mut out);
-    Ok(out)
 }
 
 /// Takes noise out of the measured light where a lamp on the mains explains it.
-fn lamp(source: &Source, out: &mut Analysis) {
+pub(super) fn lamp(source: &Source, out: &mut Analysis) {
     let measured = |f: &FrameFacts| f.usable() && f.status != FrameStatus::LowConfidence;
     let times: Option<Vec<f64>> = out.frames.iter().map(|f| source.time_s(f.frame)).collect();
     let Some(times) = times else { return };
@@ -257,7 +318,7 @@ pub fn row_model(
 }
 
 /// Adds what has not been said yet.
-fn add_once(list: &mut Vec<Warning>, warning: Warning) {
+pub(super) fn add_once(list: &mut Vec<Warning>, warning: Warning) {
     if !list.contains(&warning) {
         list.push(warning);
     }
@@ -334,8 +395,9 @@ fn read_block(
 
 /// Registers one block; the first that locks becomes the reference and is given back too.
 fn register_block<'a>(
+    k: usize,
     planes: &[Option<FixedPlane>],
-    first: &'a mut Option<Block>,
+    first: &'a mut Option<(usize, Block)>,
     noise: &PixelNoise,
     settings: &RegisterSettings,
 ) -> Result<(Vec<Option<Pose>>, Option<&'a Block>), NoLock> {
@@ -346,10 +408,10 @@ fn register_block<'a>(
     let block = block::register(&list, noise, settings)?;
     let anchor = match first.as_ref() {
         None => Anchor::FIRST,
-        Some(first) => block::anchor(&block, first, noise)?,
+        Some((_, first)) => block::anchor(&block, first, noise)?,
     };
     let poses = block.poses.iter().map(|p| p.as_ref().map(|p| anchor.apply(p))).collect();
-    let kept = if first.is_none() { Some(&*first.insert(block)) } else { None };
+    let kept = if first.is_none() { Some(&first.insert((k, block)).1) } else { None };
     Ok((poses, kept))
 }
 
@@ -368,7 +430,7 @@ fn apply(facts: &mut [FrameFacts], poses: &[Option<Pose>], scale: f64) {
 }
 
 /// Poses for frames that were not measured, from their neighbours; and what to say of it.
-fn settle(out: &mut Analysis) {
+pub(super) fn settle(out: &mut Analysis) {
     let known: Vec<Option<Pose>> = out
         .frames
         .iter()

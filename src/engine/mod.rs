@@ -18,6 +18,7 @@
 pub mod analyse;
 pub mod correct;
 pub mod ordered;
+pub mod parts;
 pub mod render;
 mod setup;
 pub mod source;

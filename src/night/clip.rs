@@ -62,15 +62,20 @@ impl Summary {
 }
 
 /// Everything known of a clip before its frames are read.
-struct Desk {
-    source: Source,
-    prepared: Prepared,
-    noise: Noise,
-    key: String,
-    warnings: Vec<Warning>,
+pub(super) struct Desk {
+    pub(super) source: Source,
+    pub(super) prepared: Prepared,
+    pub(super) noise: Noise,
+    pub(super) key: String,
+    pub(super) warnings: Vec<Warning>,
 }
 
-fn lay_out(job: &ClipJob, source: Source, out: &Path, work: &Work<'_>) -> Result<Desk, NightError> {
+pub(super) fn lay_out(
+    job: &ClipJob,
+    source: Source,
+    out: &Path,
+    work: &Work<'_>,
+) -> Result<Desk, NightError> {
     let mut warnings = source.warnings.clone();
     let references = [job.dark.as_deref(), job.flat.as_deref()];
     let prepared = prepare(&source, references, &out.join(REFERENCES), work)?;
@@ -114,7 +119,7 @@ pub fn run(job: &ClipJob, out: &Path, work: &Work<'_>) -> Result<Summary, NightE
     let analysis = analysed(job, &folder, &desk, &corrector, work)?;
     let renderer =
         Renderer::new(&job.pipeline, &desk.source, &corrector, &desk.noise.model, &analysis)?;
-    let mut done = verified(&folder, &desk.key)?;
+    let mut done = verified(&folder.join("journal.jsonl"), &frames, &desk.key)?;
     let wanted: Vec<usize> = (0..analysis.frames.len())
         .filter(|&i| {
             let f = &analysis.frames[i];
@@ -126,32 +131,17 @@ pub fn run(job: &ClipJob, out: &Path, work: &Work<'_>) -> Result<Summary, NightE
     remove(&folder.join("complete.json"))?;
     clear(&frames, |n| done.contains_key(&n))?;
     let journal = Journal::begin(&folder.join("journal.jsonl"), &desk.key, done.values())?;
-    let keeper = Keeper {
-        frames: &frames,
+    let papers = Papers {
         job,
         desk: &desk,
+        corrector: &corrector,
+        analysis: &analysis,
         renderer: &renderer,
-        state: Mutex::new(Kept { journal, done: BTreeMap::new(), failed: BTreeMap::new() }),
     };
-    let outcome = renderer.render(&wanted, &keeper, work);
-    let state = keeper.state.into_inner().unwrap_or_else(PoisonError::into_inner);
-    outcome?;
-    let made = state.done.len() as u64;
-    done.extend(state.done);
-    let mut failed = state.failed;
-    for f in analysis.frames.iter().filter(|f| f.status == FrameStatus::Unreadable) {
-        failed.insert(f.frame, f.fault.clone().unwrap_or_default());
-    }
-    let summary = summarise(job, &folder, (kept, made), &analysis, failed, {
-        let mut all = desk.warnings.clone();
-        all.extend(corrector.warnings.iter().cloned());
-        all.extend(renderer.warnings.iter().cloned());
-        all.extend(analysis.warnings.iter().cloned());
-        all
-    });
-    let papers = Papers { job, desk: &desk, analysis: &analysis, renderer: &renderer };
-    papers.write(&folder, &done, &summary)?;
-    Ok(summary)
+    let (new, failed) = papers.render(&wanted, &frames, journal, work)?;
+    let made = new.len() as u64;
+    done.extend(new);
+    papers.finish(&folder, &done, failed, (kept, made))
 }
 
 /// Refuses a range in which the clip has no frame.
@@ -164,6 +154,18 @@ fn check_range(job: &ClipJob, source: &Source) -> Result<(), NightError> {
         ))),
         _ => Ok(()),
     }
+}
+
+/// How a clip is registered, and what its pipeline needs to know.
+pub(super) fn register_settings(job: &ClipJob, source: &Source) -> (RegisterSettings, Wanted) {
+    let settings = job.pipeline.steady().map_or_else(RegisterSettings::default, |s| {
+        RegisterSettings { reach: s.reach, include: s.include.clone(), exclude: s.exclude.clone() }
+    });
+    let wanted = Wanted {
+        poses: job.pipeline.needs_poses(),
+        rows: job.pipeline.banding().is_some() && source.layout() == Layout::Mono,
+    };
+    (settings, wanted)
 }
 
 fn summarise(
@@ -194,10 +196,31 @@ fn summarise(
 
 /// The analysis as it is kept.
 #[derive(Serialize, Deserialize)]
-struct KeptAnalysis {
+pub(super) struct KeptAnalysis {
     key: String,
-    blake3: String,
+    pub(super) blake3: String,
     analysis: String,
+}
+
+impl KeptAnalysis {
+    pub(super) fn new(key: &str, analysis: &Analysis) -> Self {
+        let text = serde_json::to_string(analysis).unwrap_or_default();
+        Self { key: key.to_owned(), blake3: hash_bytes(text.as_bytes()), analysis: text }
+    }
+
+    /// What is kept for a job with this key, where it is whole.
+    pub(super) fn read(path: &Path, key: &str) -> Option<Self> {
+        let kept = serde_json::from_slice::<Self>(&fs::read(path).ok()?).ok()?;
+        (kept.key == key && kept.blake3 == hash_bytes(kept.analysis.as_bytes())).then_some(kept)
+    }
+
+    pub(super) fn to_json(&self) -> String {
+        serde_json::to_string(self).unwrap_or_default()
+    }
+
+    pub(super) fn analysis(&self) -> Option<Analysis> {
+        serde_json::from_str(&self.analysis).ok()
+    }
 }
 
 /// The analysis of an earlier run with the same key, or a new one.
@@ -209,32 +232,20 @@ fn analysed(
     work: &Work<'_>,
 ) -> Result<Analysis, NightError> {
     let path = folder.join("analysis.json");
-    let kept = fs::read(&path)
-        .ok()
-        .and_then(|b| serde_json::from_slice::<KeptAnalysis>(&b).ok())
-        .filter(|k| k.key == desk.key && k.blake3 == hash_bytes(k.analysis.as_bytes()))
-        .and_then(|k| serde_json::from_str::<Analysis>(&k.analysis).ok());
-    let settings = job.pipeline.steady().map_or_else(RegisterSettings::default, |s| {
-        RegisterSettings { reach: s.reach, include: s.include.clone(), exclude: s.exclude.clone() }
-    });
+    let kept = KeptAnalysis::read(&path, &desk.key).and_then(|k| k.analysis());
+    let (settings, wanted) = register_settings(job, &desk.source);
     let noise = &desk.noise.model;
     if let Some(mut analysis) = kept {
         analysis.row_model = row_model(&desk.source, corrector, noise, &settings, &analysis, work)?;
         return Ok(analysis);
     }
-    let wanted = Wanted {
-        poses: job.pipeline.needs_poses(),
-        rows: job.pipeline.banding().is_some() && desk.source.layout() == Layout::Mono,
-    };
     let mut analysis = analyse(&desk.source, corrector, noise, &settings, wanted, work)?;
-    let text = serde_json::to_string(&analysis).unwrap_or_default();
-    let kept =
-        KeptAnalysis { key: desk.key.clone(), blake3: hash_bytes(text.as_bytes()), analysis: text };
-    write_bytes(&path, serde_json::to_string(&kept).unwrap_or_default().as_bytes())?;
+    let kept = KeptAnalysis::new(&desk.key, &analysis);
+    write_bytes(&path, kept.to_json().as_bytes())?;
     // What is read back is what will be used: the same in an unbroken run and in a resumed one.
-    let mut back: Analysis = serde_json::from_str(&kept.analysis).map_err(|e| {
-        NightError::Refused(format!("{}: does not read back: {e}", printable(&path)))
-    })?;
+    let mut back = kept
+        .analysis()
+        .ok_or_else(|| NightError::Refused(format!("{}: does not read back", printable(&path))))?;
     let sigma = back.rows.map(|r| r.sigma_dn);
     back.row_model = analysis
         .row_model
@@ -245,15 +256,20 @@ fn analysed(
 }
 
 /// Journal entries whose files are there and whole.
-fn verified(folder: &Path, key: &str) -> Result<BTreeMap<u64, Entry>, NightError> {
-    let listed = Journal::read(&folder.join("journal.jsonl"), key)?;
-    Ok(listed
-        .into_iter()
-        .filter(|(frame, entry)| {
-            hash_file(&folder.join(FRAMES).join(file_name(*frame)))
-                .is_ok_and(|w| w.bytes == entry.bytes && w.hash == entry.blake3)
-        })
-        .collect())
+pub(super) fn verified(
+    journal: &Path,
+    frames: &Path,
+    key: &str,
+) -> Result<BTreeMap<u64, Entry>, NightError> {
+    let mut listed = Journal::read(journal, key)?;
+    listed.retain(|_, entry| whole(frames, entry));
+    Ok(listed)
+}
+
+/// Whether a finished frame is there, with the hash it is listed with.
+pub(super) fn whole(frames: &Path, entry: &Entry) -> bool {
+    hash_file(&frames.join(file_name(entry.frame)))
+        .is_ok_and(|w| w.bytes == entry.bytes && w.hash == entry.blake3)
 }
 
 /// Writes finished frames.
@@ -326,15 +342,61 @@ impl Sink for Keeper<'_> {
     }
 }
 
-/// The table, the record and the seal of a finished clip.
-struct Papers<'a> {
-    job: &'a ClipJob,
-    desk: &'a Desk,
-    analysis: &'a Analysis,
-    renderer: &'a Renderer<'a>,
+/// Frames, the table, the record and the seal of a clip that is ready to be rendered.
+pub(super) struct Papers<'a> {
+    pub(super) job: &'a ClipJob,
+    pub(super) desk: &'a Desk,
+    pub(super) corrector: &'a Corrector,
+    pub(super) analysis: &'a Analysis,
+    pub(super) renderer: &'a Renderer<'a>,
 }
 
+/// Frames that were made, and those that could not be, with the reason.
+pub(super) type Made = (BTreeMap<u64, Entry>, BTreeMap<u64, String>);
+
 impl Papers<'_> {
+    /// Makes the frames at positions `wanted` of the clip.
+    pub(super) fn render(
+        &self,
+        wanted: &[usize],
+        frames: &Path,
+        journal: Journal,
+        work: &Work<'_>,
+    ) -> Result<Made, NightError> {
+        let keeper = Keeper {
+            frames,
+            job: self.job,
+            desk: self.desk,
+            renderer: self.renderer,
+            state: Mutex::new(Kept { journal, done: BTreeMap::new(), failed: BTreeMap::new() }),
+        };
+        let outcome = self.renderer.render(wanted, &keeper, work);
+        let state = keeper.state.into_inner().unwrap_or_else(PoisonError::into_inner);
+        outcome?;
+        Ok((state.done, state.failed))
+    }
+
+    /// Writes everything but the frames, which are `done` or `failed`.
+    pub(super) fn finish(
+        &self,
+        folder: &Path,
+        done: &BTreeMap<u64, Entry>,
+        mut failed: BTreeMap<u64, String>,
+        (kept, made): (u64, u64),
+    ) -> Result<Summary, NightError> {
+        let analysis = self.analysis;
+        for f in analysis.frames.iter().filter(|f| f.status == FrameStatus::Unreadable) {
+            failed.insert(f.frame, f.fault.clone().unwrap_or_default());
+        }
+        let mut warnings = self.desk.warnings.clone();
+        warnings.extend(self.corrector.warnings.iter().cloned());
+        warnings.extend(self.renderer.warnings.iter().cloned());
+        warnings.extend(analysis.warnings.iter().cloned());
+        let summary = summarise(self.job, folder, (kept, made), analysis, failed, warnings);
+        self.write(folder, done, &summary)?;
+        Ok(summary)
+    }
+
     fn write(
         &self,
         folder: &Path,

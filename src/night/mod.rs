@@ -9,12 +9,14 @@
 pub mod check;
 pub mod checksum;
 pub mod clip;
+pub mod farm;
 pub mod init;
 pub mod job;
 pub mod journal;
 pub mod noise;
 pub mod place;
 pub mod references;
+pub mod shard;
 pub mod shoot;
 pub mod status;
 pub mod table;

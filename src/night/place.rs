@@ -61,7 +61,7 @@ pub(super) fn check_ours(folder: &Path) -> Result<(), NightError> {
 /// An open lock; gives way when dropped.
 #[derive(Debug)]
 pub(super) struct Lock {
-    _file: File,
+    file: File,
 }
 
 pub(super) fn disk(path: &Path, doing: &'static str, source: std::io::Error) -> NightError {
@@ -69,7 +69,23 @@ pub(super) fn disk(path: &Path, doing: &'static str, source: std::io::Error) -> 
 }
 
 impl Lock {
+    /// Alone in the folder.
     pub(super) fn take(folder: &Path) -> Result<Self, NightError> {
+        let holder = format!("process {}", std::process::id());
+        Self::take_by(folder, File::try_lock, &holder)
+    }
+
+    /// Together with other parts of the same clip's work. On a network share this may keep nobody
+    /// off: whoever takes it must do no harm when done twice at once.
+    pub(super) fn share(folder: &Path) -> Result<Self, NightError> {
+        Self::take_by(folder, File::try_lock_shared, "a part of a clip's work (hushframe shard)")
+    }
+
+    fn take_by(
+        folder: &Path,
+        lock: fn(&File) -> Result<(), fs::TryLockError>,
+        holder: &str,
+    ) -> Result<Self, NightError> {
         let path = folder.join("lock");
         let mut file = OpenOptions::new()
             .read(true)
@@ -78,7 +94,7 @@ impl Lock {
             .truncate(false)
             .open(&path)
             .map_err(|e| disk(&path, "open", e))?;
-        match file.try_lock() {
+        match lock(&file) {
             Ok(()) => {}
             Err(fs::TryLockError::WouldBlock) => {
                 let mut holder = String::new();
@@ -91,9 +107,18 @@ impl Lock {
             Err(fs::TryLockError::Error(e)) => return Err(disk(&path, "lock", e)),
         }
         file.set_len(0).map_err(|e| disk(&path, "write", e))?;
-        file.write_all(format!("process {}", std::process::id()).as_bytes())
-            .map_err(|e| disk(&path, "write", e))?;
-        Ok(Self { _file: file })
+        file.write_all(holder.as_bytes()).map_err(|e| disk(&path, "write", e))?;
+        Ok(Self { file })
+    }
+
+    /// Whether nobody shares the folder; then nobody comes in either until this is dropped.
+    pub(super) fn alone(&self) -> bool {
+        let alone = self.file.try_lock().is_ok();
+        if !alone {
+            // Where the exclusive lock was refused, the shared one may be gone.
+            let _ = self.file.try_lock_shared();
+        }
+        alone
     }
 }
 

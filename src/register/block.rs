@@ -11,6 +11,7 @@ use super::fit::{Fit, FitScratch, Target, fit_frame};
 use super::patch::patches;
 use super::template::{Average, Posed, average, still_pixels, variance_ratio, wiener};
 use super::{NoLock, PixelNoise, Pose, RegisterSettings, ground};
+use crate::footage::hash_bytes;
 use crate::frame::convert::{index_in, round_isize, signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Plane};
 use crate::math::correlate::{CorrelateScratch, Correlator};
@@ -62,6 +63,21 @@ impl Block {
     #[must_use]
     pub fn still_share(&self) -> f64 {
         self.still.iter().map(|&s| f64::from(s)).sum::<f64>() / self.still.len().max(1) as f64
+    }
+
+    /// BLAKE3 of what other blocks are tied to: template, still pixels and poses, to the last bit.
+    #[must_use]
+    pub fn hash(&self) -> String {
+        let mut bytes = Vec::with_capacity(5 * self.still.len());
+        for v in self.template.data() {
+            bytes.extend(v.to_bits().to_le_bytes());
+        }
+        bytes.extend(&self.still);
+        for p in &self.poses {
+            let p = p.map_or([f64::NAN; 3], |p| [p.shift[0], p.shift[1], p.light]);
+            p.iter().for_each(|v| bytes.extend(v.to_bits().to_le_bytes()));
+        }
+        hash_bytes(&bytes)
     }
 }
 

@@ -1,0 +1,151 @@
+//! `hushframe shard`.
+
+use std::path::PathBuf;
+
+use super::run::{What, pictures, tell, tell_pages};
+use super::{Outcome, Ui};
+use crate::footage::printable;
+use crate::night::clip::Summary;
+use crate::night::shard::{self, Done, MOST_PARTS, Share};
+
+/// A step of a clip's work in parts.
+#[derive(Debug, clap::Subcommand)]
+pub(super) enum Step {
+    /// First pass over one part of a clip; parts may run in any order, on any machine
+    Analyse(PartArgs),
+    /// Puts the numbers of all parts together
+    Merge(AllArgs),
+    /// Makes the frames of one part
+    Render(PartArgs),
+    /// Sees that every frame is there and writes table, record, seal, preview and pages
+    Finish(FinishArgs),
+}
+
+/// Arguments of a step on one part.
+#[derive(Debug, clap::Args)]
+pub(super) struct PartArgs {
+    #[command(flatten)]
+    what: What,
+    /// Folder for the results, the same for all parts
+    #[arg(long, value_name = "DIR")]
+    out: PathBuf,
+    /// Which part of how many, such as 2/8
+    #[arg(long, value_name = "I/N", value_parser = share)]
+    part: Share,
+}
+
+/// Arguments of a step on all parts.
+#[derive(Debug, clap::Args)]
+pub(super) struct AllArgs {
+    #[command(flatten)]
+    what: What,
+    /// Folder for the results, the same for all parts
+    #[arg(long, value_name = "DIR")]
+    out: PathBuf,
+    /// How many parts there are
+    #[arg(long, value_name = "N", value_parser = parts)]
+    parts: usize,
+}
+
+/// Arguments of the last step.
+#[derive(Debug, clap::Args)]
+pub(super) struct FinishArgs {
+    #[command(flatten)]
+    all: AllArgs,
+    /// Make no preview.mp4
+    #[arg(long)]
+    no_preview: bool,
+}
+
+fn share(text: &str) -> Result<Share, String> {
+    let found = text
+        .split_once('/')
+        .and_then(|(part, of)| Share::new(part.trim().parse().ok()?, of.trim().parse().ok()?));
+    found.ok_or_else(|| {
+        format!("\"{text}\" is not a part such as 2/8: from 1/N to N/N, N at most {MOST_PARTS}")
+    })
+}
+
+/// A number of parts.
+pub(super) fn parts(text: &str) -> Result<usize, String> {
+    let found = text.trim().parse().ok().filter(|n| (1..=MOST_PARTS).contains(n));
+    found.ok_or_else(|| format!("\"{text}\" is not a number from 1 to {MOST_PARTS}"))
+}
+
+pub(super) fn run(step: &Step, ui: &Ui) -> anyhow::Result<Outcome> {
+    ui.listen()?;
+    match ended(step, ui) {
+        Err(e) if e.downcast_ref().is_some_and(crate::night::NightError::stopped) => {
+            ui.say(&e.to_string());
+            Ok(Outcome::Interrupted)
+        }
+        other => other,
+    }
+}
+
+fn ended(step: &Step, ui: &Ui) -> anyhow::Result<Outcome> {
+    match step {
+        Step::Analyse(args) => each_part(args, ui, "analysed", shard::analyse),
+        Step::Render(args) => each_part(args, ui, "made", shard::render),
+        Step::Merge(args) => {
+            let mut merged = serde_json::Map::new();
+            for job in args.what.jobs()? {
+                let watch = ui.watch(&job.name);
+                let frames = shard::merge(&job, &args.out, args.parts, &ui.work(&watch))?;
+                ui.say(&format!("{}: {frames} frames of {} parts merged", job.name, args.parts));
+                merged.insert(job.name, frames.into());
+            }
+            ui.result(&merged)?;
+            Ok(Outcome::Well)
+        }
+        Step::Finish(FinishArgs { all: args, no_preview }) => {
+            let mut all = Vec::new();
+            for job in args.what.jobs()? {
+                let watch = ui.watch(&job.name);
+                let summary = shard::finish(&job, &args.out, args.parts, &ui.work(&watch))?;
+                tell(&summary, ui);
+                pictures(&job, &summary.folder, !no_preview, ui)?;
+                all.push(summary);
+            }
+            tell_pages(&args.out, ui);
+            ui.result(&serde_json::json!({ "out": printable(&args.out), "clips": all }))?;
+            let faults = all.iter().any(Summary::faults);
+            Ok(if faults { Outcome::Faults } else { Outcome::Well })
+        }
+    }
+}
+
+/// A step on one part of each clip. Frames that failed do not fail it: an engine would hold up
+/// the rest of the clip for them. The finish says so with its exit code.
+fn each_part<F>(args: &PartArgs, ui: &Ui, verb: &str, work: F) -> anyhow::Result<Outcome>
+where
+    F: Fn(
+        &crate::night::job::ClipJob,
+        &std::path::Path,
+        Share,
+        &crate::engine::Work<'_>,
+    ) -> Result<Done, crate::night::NightError>,
+{
+    let mut all = Vec::new();
+    for job in args.what.jobs()? {
+        let watch = ui.watch(&job.name);
+        let done = work(&job, &args.out, args.part, &ui.work(&watch))?;
+        let kept = match done.kept {
+            0 => String::new(),
+            n => format!(", {n} of them before"),
+        };
+        ui.say(&format!(
+            "{}: part {} of {}: {} frames {verb}{kept}",
+            done.name,
+            args.part.part,
+            args.part.of,
+            done.frames - done.failed.len()
+        ));
+        for (frame, why) in done.failed.iter().take(5) {
+            ui.say(&format!("  frame {frame} failed: {}", printable(why)));
+        }
+        all.push(done);
+    }
+    ui.result(&all)?;
+    Ok(Outcome::Well)
+}

@@ -1,0 +1,439 @@
+//! One clip's work in parts, for an engine that runs many machines: analyse, merge, render,
+//! finish. The result is that of one machine, to the last byte.
+//!
+//! A part is a run of whole blocks of the clip ([`block::grid`]), `i` of `n`; both passes are cut
+//! the same way. Parts meet in files only, each written beside, synced and renamed, with the job's
+//! key and its own hash:
+//!
+//! ```text
+//! OUT/<clip>/shards/analyse-2-of-3.json   numbers of a part's frames
+//! OUT/<clip>/analysis.json                merge: as one machine writes it
+//! OUT/<clip>/shards/render-2-of-3.json    which frames a part made, with their hashes
+//! ```
+//!
+//! Any part may run again, also twice at once: it finds its work done, or writes the same bytes
+//! again. A part killed on its way goes on where it was. Locks are not relied on: they may not
+//! reach from machine to machine.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::ops::Range;
+use std::path::{Path, PathBuf};
+
+use serde::de::DeserializeOwned;
+use serde::{Deserialize, Serialize};
+
+use super::NightError;
+use super::clip::{
+    Desk, KeptAnalysis, Made, Papers, Summary, lay_out, register_settings, verified, whole,
+};
+use super::job::ClipJob;
+use super::journal::{Entry, Journal};
+use super::place::{FRAMES, Lock, check_ours, check_places, clear, disk, inputs, remove, sweep};
+use crate::engine::Work;
+use crate::engine::analyse::{Analysis, Analyst, row_model};
+use crate::engine::correct::Corrector;
+use crate::engine::parts::{Part, join};
+use crate::engine::render::Renderer;
+use crate::engine::source::Source;
+use crate::footage::{hash_bytes, printable, write_bytes};
+use crate::register::block;
+
+/// Folder of the parts' files, in the clip's folder.
+const SHARDS: &str = "shards";
+/// Parts of a clip at the most: job arrays of common engines end there.
+pub const MOST_PARTS: usize = 1000;
+
+/// Which part of how many, counted from 1.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Share {
+    /// Which, from 1 to `of`.
+    pub part: usize,
+    /// How many there are.
+    pub of: usize,
+}
+
+impl Share {
+    /// Part `part` of `of`.
+    #[must_use]
+    pub fn new(part: usize, of: usize) -> Option<Self> {
+        (1..=of).contains(&part).then_some(Self { part, of }).filter(|_| of <= MOST_PARTS)
+    }
+
+    /// All parts of `of`.
+    fn all(of: usize) -> impl Iterator<Item = Self> {
+        (1..=of).map(move |part| Self { part, of })
+    }
+
+    /// Its share of `n` things, in order: none is left out, none is there twice.
+    #[must_use]
+    pub fn of(&self, n: usize) -> Range<usize> {
+        (self.part - 1) * n / self.of..self.part * n / self.of
+    }
+
+    fn words(&self) -> String {
+        format!("{}/{}", self.part, self.of)
+    }
+}
+
+/// What a part has done, in numbers for a person.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Done {
+    /// The clip.
+    pub name: String,
+    /// Frames of the part.
+    pub frames: usize,
+    /// Those that had been done before, found whole.
+    pub kept: usize,
+    /// Those that could not be made; the finish lists them again.
+    pub failed: BTreeMap<u64, String>,
+}
+
+/// A part's file.
+#[derive(Serialize, Deserialize)]
+struct Sealed {
+    key: String,
+    blake3: String,
+    body: String,
+}
+
+fn seal(path: &Path, key: &str, body: &impl Serialize) -> Result<(), NightError> {
+    let body = serde_json::to_string(body).unwrap_or_default();
+    let sealed = Sealed { key: key.to_owned(), blake3: hash_bytes(body.as_bytes()), body };
+    write_bytes(path, serde_json::to_string(&sealed).unwrap_or_default().as_bytes())?;
+    Ok(())
+}
+
+/// What a part's file holds; why not, in words.
+fn unseal<T: DeserializeOwned>(path: &Path, key: &str) -> Result<T, &'static str> {
+    let bytes = fs::read(path).map_err(|e| match e.kind() {
+        std::io::ErrorKind::NotFound => "is missing",
+        _ => "cannot be read",
+    })?;
+    let damaged = "is damaged";
+    let sealed: Sealed = serde_json::from_slice(&bytes).map_err(|_| damaged)?;
+    if sealed.blake3 != hash_bytes(sealed.body.as_bytes()) {
+        return Err(damaged);
+    }
+    if sealed.key != key {
+        return Err("belongs to other settings, another version, or frames that have changed");
+    }
+    serde_json::from_str(&sealed.body).map_err(|_| damaged)
+}
+
+/// What a rendered part says.
+#[derive(Serialize, Deserialize)]
+struct Rendered {
+    /// Hash of the analysis it was made with.
+    analysis: String,
+    done: Vec<Entry>,
+    failed: BTreeMap<u64, String>,
+}
+
+/// A clip that parts are worked on.
+struct Site<'a> {
+    job: &'a ClipJob,
+    folder: PathBuf,
+    frames: PathBuf,
+    desk: Desk,
+    corrector: Corrector,
+    lock: Lock,
+}
+
+impl<'a> Site<'a> {
+    fn open(job: &'a ClipJob, out: &Path, work: &Work<'_>) -> Result<Self, NightError> {
+        let folder = out.join(&job.name);
+        let source = Source::open(&job.input, job.facts.clone())?;
+        Renderer::check(&job.pipeline, &source)?;
+        check_places(job, out, &inputs(job))?;
+        check_ours(&folder)?;
+        let frames = folder.join(FRAMES);
+        for place in [&frames, &folder.join(SHARDS)] {
+            fs::create_dir_all(place).map_err(|e| disk(place, "create", e))?;
+        }
+        let lock = Lock::share(&folder)?;
+        let desk = lay_out(job, source, out, work)?;
+        let model = Some(desk.noise.model);
+        let corrector = Corrector::new(&job.pipeline, &desk.source, &desk.prepared.masters, model)?;
+        Ok(Self { job, folder, frames, desk, corrector, lock })
+    }
+
+    fn file(&self, what: &str, share: Share, ending: &str) -> PathBuf {
+        let name = format!("{what}-{}-of-{}.{ending}", share.part, share.of);
+        self.folder.join(SHARDS).join(name)
+    }
+
+    /// Positions of a part's frames in the clip.
+    fn positions(&self, share: Share, frames: usize) -> Range<usize> {
+        let grid = block::grid(frames);
+        let blocks = share.of(grid.len());
+        match grid.get(blocks).map(|g| (g.first(), g.last())) {
+            Some((Some(a), Some(b))) => a.start..b.end,
+            _ => 0..0,
+        }
+    }
+
+    /// The parts' files, or which cannot be used, why, and what to run.
+    fn gather<T: DeserializeOwned>(
+        &self,
+        (what, ending): (&str, &str),
+        parts: usize,
+        key: &str,
+    ) -> Result<Vec<(Share, T)>, NightError> {
+        let mut good = Vec::new();
+        let mut bad = Vec::new();
+        for share in Share::all(parts) {
+            match unseal(&self.file(what, share, ending), key) {
+                Ok(part) => good.push((share, part)),
+                Err(why) => bad.push(format!("part {} {why}", share.words())),
+            }
+        }
+        if bad.is_empty() { Ok(good) } else { Err(self.again(what, &bad)) }
+    }
+
+    fn again(&self, what: &str, bad: &[String]) -> NightError {
+        let few: Vec<&str> = bad.iter().take(5).map(String::as_str).collect();
+        let more = if bad.len() > few.len() {
+            format!(" and {} more", bad.len() - few.len())
+        } else {
+            String::new()
+        };
+        NightError::Refused(format!(
+            "{}: {}{more}: run hushframe shard {what} with --part for each of these",
+            self.job.name,
+            few.join("; ")
+        ))
+    }
+
+    /// The merged analysis and its hash.
+    fn merged(&self) -> Result<(Analysis, String), NightError> {
+        let path = self.folder.join("analysis.json");
+        KeptAnalysis::read(&path, &self.desk.key)
+            .and_then(|k| Some((k.analysis()?, k.blake3)))
+            .ok_or_else(|| {
+                NightError::Refused(format!(
+                    "{}: is not there, or was not made of this clip with these settings: run \
+                     hushframe shard merge first",
+                    printable(&path)
+                ))
+            })
+    }
+
+    fn renderer<'b>(&'b self, analysis: &'b Analysis) -> Result<Renderer<'b>, NightError> {
+        let model = &self.desk.noise.model;
+        let source = &self.desk.source;
+        Ok(Renderer::new(&self.job.pipeline, source, &self.corrector, model, analysis)?)
+    }
+
+    fn papers<'b>(&'b self, analysis: &'b Analysis, renderer: &'b Renderer<'b>) -> Papers<'b> {
+        Papers { job: self.job, desk: &self.desk, corrector: &self.corrector, analysis, renderer }
+    }
+}
+
+/// The first pass over a part.
+///
+/// Where the part is not the first, the clip's first block that locks is registered again: poses
+/// are measured against it. That costs the reading of one block (64 frames at the most) a part;
+/// where blocks at the start do not lock, of those too.
+///
+/// # Errors
+/// As [`super::clip::run`].
+pub fn analyse(
+    job: &ClipJob,
+    out: &Path,
+    share: Share,
+    work: &Work<'_>,
+) -> Result<Done, NightError> {
+    let site = Site::open(job, out, work)?;
+    let (settings, wanted) = register_settings(job, &site.desk.source);
+    let of = (&site.desk.source, &site.corrector);
+    let mut analyst = Analyst::new(of, &site.desk.noise.model, &settings, wanted);
+    let frames = site.positions(share, site.desk.source.list().len()).len();
+    let mut done = Done { name: job.name.clone(), frames, kept: 0, failed: BTreeMap::new() };
+    let path = site.file("analyse", share, "json");
+    if unseal::<Part>(&path, &site.desk.key).is_ok() {
+        done.kept = frames;
+        return Ok(done);
+    }
+    let part = analyst.part(share.of(analyst.blocks()), work)?;
+    seal(&path, &site.desk.key, &part)?;
+    Ok(done)
+}
+
+/// Puts the parts' numbers together; `analysis.json` is that of an unbroken run. Frames in it.
+///
+/// # Errors
+/// [`NightError::Refused`] where a part is missing, damaged or of another job, or where parts
+/// contradict each other: which, and what to run.
+pub fn merge(
+    job: &ClipJob,
+    out: &Path,
+    parts: usize,
+    work: &Work<'_>,
+) -> Result<usize, NightError> {
+    let site = Site::open(job, out, work)?;
+    let found = site.gather(("analyse", "json"), parts, &site.desk.key)?;
+    let analysis = join(&site.desk.source, found.into_iter().map(|(_, p)| p).collect())?;
+    let text = KeptAnalysis::new(&site.desk.key, &analysis).to_json();
+    let path = site.folder.join("analysis.json");
+    // Merged a second time, it leaves a finished clip as it is.
+    if fs::read(&path).ok().as_deref() != Some(text.as_bytes()) {
+        remove(&site.folder.join("complete.json"))?;
+        write_bytes(&path, text.as_bytes())?;
+    }
+    Ok(analysis.frames.len())
+}
+
+/// Makes the frames of a part.
+///
+/// # Errors
+/// As [`super::clip::run`]; [`NightError::Refused`] where the analysis is not that of this job. A
+/// frame that cannot be made is not an error.
+pub fn render(
+    job: &ClipJob,
+    out: &Path,
+    share: Share,
+    work: &Work<'_>,
+) -> Result<Done, NightError> {
+    let site = Site::open(job, out, work)?;
+    let (mut analysis, hash) = site.merged()?;
+    let positions = site.positions(share, analysis.frames.len());
+    let usable: Vec<usize> = positions.filter(|&i| analysis.frames[i].usable()).collect();
+    let path = site.file("render", share, "json");
+    let name = job.name.clone();
+    if let Ok(r) = unseal::<Rendered>(&path, &site.desk.key)
+        && r.analysis == hash
+        && r.failed.is_empty()
+        && r.done.iter().all(|e| whole(&site.frames, e))
+    {
+        let n = r.done.len();
+        return Ok(Done { name, frames: n, kept: n, failed: r.failed });
+    }
+    let (settings, _) = register_settings(job, &site.desk.source);
+    let (source, model) = (&site.desk.source, &site.desk.noise.model);
+    analysis.row_model = row_model(source, &site.corrector, model, &settings, &analysis, work)?;
+    let renderer = site.renderer(&analysis)?;
+    let journal_path = site.file("render", share, "jsonl");
+    let key = hash_bytes(format!("{} {hash}", site.desk.key).as_bytes());
+    let mut done = verified(&journal_path, &site.frames, &key)?;
+    let wanted: Vec<usize> =
+        usable.iter().copied().filter(|&i| !done.contains_key(&analysis.frames[i].frame)).collect();
+    let kept = done.len();
+    let journal = Journal::begin(&journal_path, &key, done.values())?;
+    let papers = site.papers(&analysis, &renderer);
+    let (made, failed) = papers.render(&wanted, &site.frames, journal, work)?;
+    done.extend(made);
+    let said =
+        Rendered { analysis: hash, done: done.into_values().collect(), failed: failed.clone() };
+    seal(&path, &site.desk.key, &said)?;
+    Ok(Done { name, frames: usable.len(), kept, failed })
+}
+
+/// Sees that every frame is there with its hash, and writes table, record and seal.
+///
+/// # Errors
+/// [`NightError::Refused`] where a part is missing, was made with another analysis, or a frame is
+/// not what its part wrote: which, and what to run.
+pub fn finish(
+    job: &ClipJob,
+    out: &Path,
+    parts: usize,
+    work: &Work<'_>,
+) -> Result<Summary, NightError> {
+    let site = Site::open(job, out, work)?;
+    let (analysis, hash) = site.merged()?;
+    let (done, failed) = collected(&site, &analysis, &hash, parts, work)?;
+    clear(&site.frames, |n| done.contains_key(&n))?;
+    tidy(&site)?;
+    let renderer = site.renderer(&analysis)?;
+    Journal::begin(&site.folder.join("journal.jsonl"), &site.desk.key, done.values())?;
+    let made = done.len() as u64;
+    site.papers(&analysis, &renderer).finish(&site.folder, &done, failed, (0, made))
+}
+
+/// What the parts made, each frame looked at.
+fn collected(
+    site: &Site<'_>,
+    analysis: &Analysis,
+    hash: &str,
+    parts: usize,
+    work: &Work<'_>,
+) -> Result<Made, NightError> {
+    let (mut done, mut failed) = (BTreeMap::new(), BTreeMap::new());
+    let mut bad = Vec::new();
+    for (share, r) in site.gather::<Rendered>(("render", "json"), parts, &site.desk.key)? {
+        let mut fault = |what: String| bad.push(format!("part {} {what}", share.words()));
+        if r.analysis != hash {
+            fault("was made with another analysis".to_owned());
+            continue;
+        }
+        let positions = site.positions(share, analysis.frames.len());
+        let here = analysis.frames[positions].iter().filter(|f| f.usable()).map(|f| f.frame);
+        let said: BTreeMap<u64, Option<Entry>> = r
+            .done
+            .into_iter()
+            .map(|e| (e.frame, Some(e)))
+            .chain(r.failed.keys().map(|&n| (n, None)))
+            .collect();
+        if !said.keys().copied().eq(here) {
+            fault("does not speak of each of its frames, and of no other".to_owned());
+            continue;
+        }
+        for entry in said.into_values().flatten() {
+            work.check()?;
+            if !whole(&site.frames, &entry) {
+                fault(format!("wrote another frame {} than lies there", entry.frame));
+                break;
+            }
+            done.insert(entry.frame, entry);
+        }
+        failed.extend(r.failed);
+    }
+    if bad.is_empty() { Ok((done, failed)) } else { Err(site.again("render", &bad)) }
+}
+
+/// Sweeps what killed parts left, where nobody else is seen to be at work on the clip.
+fn tidy(site: &Site<'_>) -> Result<(), NightError> {
+    if site.lock.alone() {
+        for place in [&site.folder, &site.frames, &site.folder.join(SHARDS)] {
+            sweep(place)?;
+        }
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn shares_cover_everything_once() {
+        for n in 0..40 {
+            for of in 1..=12 {
+                let all: Vec<usize> = Share::all(of).flat_map(|s| s.of(n)).collect();
+                assert_eq!(all, (0..n).collect::<Vec<_>>());
+            }
+        }
+        assert_eq!(Share::new(0, 3), None);
+        assert_eq!(Share::new(4, 3), None);
+        assert_eq!(Share::new(1, MOST_PARTS + 1), None);
+    }
+
+    #[test]
+    fn a_part_of_another_job_or_a_damaged_one_is_not_taken() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("analyse-1-of-1.json");
+        let read = |key| unseal::<Vec<f64>>(&path, key);
+        assert_eq!(read("k"), Err("is missing"));
+        // Numbers that do not come back to the bit when a reader rounds carelessly.
+        let body: Vec<f64> = (1..2000).map(|k| 1e3 * libm::sin(f64::from(k))).collect();
+        seal(&path, "k", &body).unwrap();
+        assert_eq!(read("k"), Ok(body));
+        assert!(read("other").unwrap_err().contains("other settings"));
+        let mut bytes = fs::read(&path).unwrap();
+        let at = bytes.iter().position(|&b| b == b'3').unwrap();
+        bytes[at] = b'4';
+        fs::write(&path, bytes).unwrap();
+        assert_eq!(read("k"), Err("is damaged"));
+    }
+}
