@@ -131,9 +131,10 @@ fn settle(
     let (mut sigma, mut pass, mut prepared, mut still) = (COARSE, 0, false, None);
     loop {
         pass += 1;
-        let model = Model::build(frames, &poses, (noise, sigma), candidates, still.take());
-        let (next, misfit) = fit_with_misfit(frames, &model, noise, (&poses, most));
         let early = most < usize::MAX;
+        let choice = Choice { candidates, still: still.take(), every: if early { 4 } else { 1 } };
+        let model = Model::build(frames, &poses, (noise, sigma), choice);
+        let (next, misfit) = fit_with_misfit(frames, &model, noise, (&poses, most));
         let lost = poses.iter().zip(&next).any(|(p, q)| p.is_some() && q.is_none());
         if early && lost {
             most = usize::MAX;
@@ -167,6 +168,16 @@ fn restrict(candidates: &mut [u8], width: usize, settings: &RegisterSettings) {
     }
 }
 
+/// How a model is to tell which pixels are still.
+struct Choice<'a> {
+    /// Pixels that may be.
+    candidates: &'a [u8],
+    /// The answer, where it is known.
+    still: Option<Vec<u8>>,
+    /// Of how many frames one is asked.
+    every: usize,
+}
+
 /// What frames are fitted to.
 struct Model {
     average: Average,
@@ -179,8 +190,7 @@ impl Model {
         frames: &[Option<&FixedPlane>],
         poses: &[Option<Pose>],
         (noise, sigma): (&PixelNoise, f64),
-        candidates: &[u8],
-        still: Option<Vec<u8>>,
+        choice: Choice<'_>,
     ) -> Self {
         let posed: Vec<Posed<'_>> = frames
             .iter()
@@ -193,9 +203,10 @@ impl Model {
         let (w, h) = posed.first().map_or((0, 0), |p| (p.frame.width, p.frame.height));
         let average = average(&posed, w, h);
         let template = wiener(&average, noise);
-        let still = still.unwrap_or_else(|| {
-            let ratio = variance_ratio(&posed, &template, noise, sigma);
-            still_pixels(&ratio, &average.count, candidates)
+        let still = choice.still.unwrap_or_else(|| {
+            let some: Vec<Posed<'_>> = posed.iter().copied().step_by(choice.every).collect();
+            let ratio = variance_ratio(&some, &template, noise, sigma);
+            still_pixels(&ratio, &average.count, choice.candidates)
         });
         Self { average, template, still }
     }

@@ -222,11 +222,14 @@ impl Search {
         if self.lost { None } else { self.fit }
     }
 
-    /// Whether another step would be too short to matter: a step of length s leaves an error of
-    /// about [`CURVE`] s (s + sigma) (the model's curvature over s, and over the noise).
+    /// Whether what is left after the last step is too little to matter. A step of length s that
+    /// takes the model's slope as constant leaves about [`CURVE`] s sigma (the noise has a slope
+    /// of its own) and the square of [`CURVE`] times the third power of s (errors of even order
+    /// cancel over a texture, as a correlation is even about its peak).
     fn close(&self) -> bool {
         let sigma = self.fit.map_or(0.0, |f| f.sigma[0].max(f.sigma[1]));
-        self.last < SETTLED || CURVE * self.last * (self.last + sigma) < PART * sigma
+        let cubic = CURVE * self.last * self.last;
+        self.last < SETTLED || CURVE * self.last * (cubic + sigma) < PART * sigma
     }
 
     /// One step from the sums of all tiles at the present shift, less what a frame's own noise in
