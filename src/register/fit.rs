@@ -46,8 +46,6 @@ const CURVE: f64 = 3.0;
 /// What is left by steps not taken, as a part of the uncertainty: adds 0.5 % to the error at the
 /// very most.
 const PART: f64 = 0.1;
-/// How often the pull of a frame's own noise is followed on the sums of the first step.
-const FIRST_ROUNDS: usize = 6;
 
 /// What a frame is fitted to.
 #[derive(Debug, Clone, Copy)]
@@ -167,7 +165,7 @@ pub fn fit_frames(
             .zip(&all)
             .enumerate()
             .filter_map(|(k, (f, s))| Some((k, (*f)?, (*s)?)))
-            .filter(|(_, _, s)| !s.lost && !s.close())
+            .filter(|(_, _, s)| !s.done())
             .collect();
         if going.is_empty() {
             break;
@@ -210,16 +208,28 @@ struct Search {
     fit: Option<Fit>,
     /// Length of the last step along its longer axis, in pixels.
     last: f64,
+    /// How often the pull of the frame's own noise was followed, each step included.
+    rounds: usize,
+    /// Whether that settled.
+    even: bool,
     lost: bool,
 }
 
 impl Search {
     fn new((start, light): ([f64; 2], f64)) -> Self {
-        Self { start, shift: start, light, fit: None, last: f64::INFINITY, lost: false }
+        let last = f64::INFINITY;
+        let (fit, lost) = (None, false);
+        Self { start, shift: start, light, fit, last, rounds: 0, even: false, lost }
     }
 
     fn found(self) -> Option<Fit> {
         if self.lost { None } else { self.fit }
+    }
+
+    /// Whether no further step is to be taken. The pull of own noise is followed [`STEPS`] times
+    /// at the most: at low light it adds up to more than the noise it takes off.
+    fn done(&self) -> bool {
+        self.lost || self.rounds >= STEPS || (self.even && self.close())
     }
 
     /// Whether what is left after the last step is too little to matter. A step of length s that
@@ -238,12 +248,11 @@ impl Search {
     fn step(&mut self, tiles: &mut [Sums], target: &Target<'_>, (usual, area): (f64, usize)) {
         let plain: Vec<[f64; 2]> = tiles.iter().map(|t| t.pull).collect();
         let owned = target.patches.iter().any(|p| p.own > 0.0);
-        let rounds = if !owned {
-            1
-        } else if self.fit.is_none() {
-            FIRST_ROUNDS
-        } else {
-            2
+        let rounds = match (owned, self.fit) {
+            (false, _) => 1,
+            // Two are kept for the sums where this step leads to.
+            (true, None) => STEPS - 2,
+            (true, Some(_)) => STEPS.saturating_sub(self.rounds).max(1),
         };
         let mut step: Option<Step> = None;
         for _ in 0..rounds {
@@ -260,7 +269,9 @@ impl Search {
             let more = (next.move_by[0] - by[0]).abs().max((next.move_by[1] - by[1]).abs());
             let enough = more < SETTLED.max(0.02 * next.sigma[0].min(next.sigma[1]));
             step = Some(next);
-            if enough {
+            self.rounds += 1;
+            self.even = enough || !owned;
+            if self.even {
                 break;
             }
         }
