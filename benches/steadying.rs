@@ -219,8 +219,14 @@ fn speed() {
         let start = Instant::now();
         let done = block::register(&list, &noise, &RegisterSettings::default());
         let took = start.elapsed().as_secs_f64() / n as f64;
-        if let Err(why) = done {
-            println!("1080: {why}");
+        match done {
+            Ok(done) => {
+                let e = errors(&done.poses, &scene.truth);
+                let rms = product(&e, &e).sqrt();
+                let sigma = done.poses.iter().flatten().map(|p| p.sigma).sum::<f64>() / n as f64;
+                println!("1080: rms error {rms:.5} px, claimed {sigma:.5} px");
+            }
+            Err(why) => println!("1080: {why}"),
         }
         let start = Instant::now();
         for f in &files {

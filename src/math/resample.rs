@@ -248,13 +248,14 @@ pub fn shifted_row(
     let to = (left + signed(pad)).clamp(from, signed(w));
     let (from_u, to_u) = (clamp_index(from, w + 1), clamp_index(to, w + 1));
     let (a, b) = (clamp_index(from - left, pad + 1), clamp_index(to - left, pad + 1));
-    for (j, &c) in shift.y.iter().enumerate() {
-        if c.abs() < 1e-12 {
-            continue;
-        }
-        let row = source.row(y + shift.whole[1] + signed(j) - signed(BEFORE));
-        for (s, &v) in sum[a..b].iter_mut().zip(&row[from_u..to_u]) {
-            *s += c * v;
+    let row = |j: usize| &source.row(y + shift.whole[1] + signed(j) - signed(BEFORE))[from_u..to_u];
+    if shift.y.iter().all(|c| c.abs() >= 1e-12) {
+        weighted(std::array::from_fn(row), &shift.y, &mut sum[a..b]);
+    } else {
+        for (j, &c) in shift.y.iter().enumerate().filter(|(_, c)| c.abs() >= 1e-12) {
+            for (s, &v) in sum[a..b].iter_mut().zip(row(j)) {
+                *s += c * v;
+            }
         }
     }
     if a < b {
@@ -280,6 +281,22 @@ pub fn shifted_row(
             + t[5] * s[5]
             + t[6] * s[6]
             + t[7] * s[7];
+    }
+}
+
+/// Rows of one length times their taps, added up: all at once, so that sums stay in registers.
+fn weighted(rows: [&[f32]; TAPS], t: &[f32; TAPS], out: &mut [f32]) {
+    let n = out.len();
+    let r = rows.map(|row| &row[..n]);
+    for (i, o) in out.iter_mut().enumerate() {
+        *o = t[0] * r[0][i]
+            + t[1] * r[1][i]
+            + t[2] * r[2][i]
+            + t[3] * r[3][i]
+            + t[4] * r[4][i]
+            + t[5] * r[5][i]
+            + t[6] * r[6][i]
+            + t[7] * r[7][i];
     }
 }
 

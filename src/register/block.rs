@@ -5,10 +5,8 @@
 //! first block: an error of one block never reaches the next, so nothing drifts over a long clip,
 //! and blocks can be worked on in any order, or on other machines, with the same result.
 
-use rayon::prelude::*;
-
-use super::fit::{Fit, FitScratch, Target, fit_frame};
-use super::patch::patches;
+use super::fit::{Fit, FitScratch, Target, fit_frame, fit_frames};
+use super::patch::{TILE, patches, spread_patches};
 use super::template::{Average, Posed, average, still_pixels, variance_ratio, wiener};
 use super::{NoLock, PixelNoise, Pose, RegisterSettings, ground};
 use crate::footage::hash_bytes;
@@ -31,6 +29,9 @@ const COARSE: f64 = 0.2;
 const MOST_PASSES: usize = 6;
 /// The passes have settled when poses change by less than this part of their uncertainty.
 const SETTLED: f64 = 0.3;
+/// Tiles of the passes before the last one, in frames that have more than twice as many: what
+/// these passes need is poses far better than a pixel's tenth, and they lie all over the frame.
+const EARLY_TILES: usize = 256;
 /// A fit that ends further than this from where the tiles saw the background is not believed.
 const MOST_CORRECTION: f64 = 3.0;
 
@@ -112,19 +113,7 @@ pub fn refine(
         .zip(frames)
         .map(|(p, f)| f.and((*p).map(|shift| Pose { shift, sigma: 0.3, ..Pose::ZERO })))
         .collect();
-    let mut poses = coarse;
-    let (mut sigma, mut pass) = (COARSE, 0);
-    let (fine, misfit) = loop {
-        pass += 1;
-        let model = Model::build(frames, &poses, (noise, sigma), &candidates);
-        let (next, misfit) = fit_with_misfit(frames, &model, noise, &poses);
-        sigma = median_sigma(&next)?;
-        let settled = change(&poses, &next) < SETTLED * sigma;
-        poses = next;
-        if pass >= MOST_PASSES || (pass >= 2 && settled) {
-            break (model, misfit);
-        }
-    };
+    let (poses, fine, misfit) = settle(frames, noise, coarse, &candidates)?;
     let (poses, mean_light) = settle_light(poses);
     let used = poses.iter().flatten().count();
     let mut fine = fine;
@@ -143,6 +132,46 @@ pub fn refine(
     })
 }
 
+/// Template and poses in turn until they settle: the poses, the last model, the mean misfit.
+///
+/// Large frames are first settled on a few tiles (and with the still pixels of the first pass);
+/// one pass with all tiles follows. Where the few cannot tell a frame's pose, all are used.
+fn settle(
+    frames: &[Option<&FixedPlane>],
+    noise: &PixelNoise,
+    mut poses: Vec<Option<Pose>>,
+    candidates: &[u8],
+) -> Result<(Vec<Option<Pose>>, Model, f64), NoLock> {
+    let tiles = candidates.len() / (TILE * TILE);
+    let mut most = if tiles > 2 * EARLY_TILES { EARLY_TILES } else { usize::MAX };
+    let (mut sigma, mut pass, mut prepared, mut still) = (COARSE, 0, false, None);
+    loop {
+        pass += 1;
+        let early = most < usize::MAX;
+        let choice = Choice { candidates, still: still.take(), every: if early { 4 } else { 1 } };
+        let model = Model::build(frames, &poses, (noise, sigma), choice);
+        let (next, misfit) = fit_with_misfit(frames, &model, noise, (&poses, most));
+        let lost = poses.iter().zip(&next).any(|(p, q)| p.is_some() && q.is_none());
+        if early && lost {
+            most = usize::MAX;
+            continue;
+        }
+        sigma = median_sigma(&next)?;
+        let settled = pass >= 2 && change(&poses, &next) < SETTLED * sigma;
+        poses = next;
+        if early {
+            prepared = settled || pass + 1 >= MOST_PASSES;
+            if prepared {
+                most = usize::MAX;
+            } else {
+                still = Some(model.still);
+            }
+        } else if prepared || settled || pass >= MOST_PASSES {
+            return Ok((poses, model, misfit));
+        }
+    }
+}
+
 /// Leaves out what the settings do not allow.
 fn restrict(candidates: &mut [u8], width: usize, settings: &RegisterSettings) {
     if settings.include.is_empty() && settings.exclude.is_empty() {
@@ -153,6 +182,16 @@ fn restrict(candidates: &mut [u8], width: usize, settings: &RegisterSettings) {
             *c = 0;
         }
     }
+}
+
+/// How a model is to tell which pixels are still.
+struct Choice<'a> {
+    /// Pixels that may be.
+    candidates: &'a [u8],
+    /// The answer, where it is known.
+    still: Option<Vec<u8>>,
+    /// Of how many frames one is asked.
+    every: usize,
 }
 
 /// What frames are fitted to.
@@ -167,7 +206,7 @@ impl Model {
         frames: &[Option<&FixedPlane>],
         poses: &[Option<Pose>],
         (noise, sigma): (&PixelNoise, f64),
-        candidates: &[u8],
+        choice: Choice<'_>,
     ) -> Self {
         let posed: Vec<Posed<'_>> = frames
             .iter()
@@ -180,8 +219,11 @@ impl Model {
         let (w, h) = posed.first().map_or((0, 0), |p| (p.frame.width, p.frame.height));
         let average = average(&posed, w, h);
         let template = wiener(&average, noise);
-        let ratio = variance_ratio(&posed, &template, noise, sigma);
-        let still = still_pixels(&ratio, &average.count, candidates);
+        let still = choice.still.unwrap_or_else(|| {
+            let some: Vec<Posed<'_>> = posed.iter().copied().step_by(choice.every).collect();
+            let ratio = variance_ratio(&some, &template, noise, sigma);
+            still_pixels(&ratio, &average.count, choice.candidates)
+        });
         Self { average, template, still }
     }
 }
@@ -208,20 +250,19 @@ fn fit_with_misfit(
     frames: &[Option<&FixedPlane>],
     model: &Model,
     noise: &PixelNoise,
-    start: &[Option<Pose>],
+    (start, most): (&[Option<Pose>], usize),
 ) -> (Vec<Option<Pose>>, f64) {
-    let patches = patches(&model.template, &model.still, noise, (Some(&model.average), ENOUGH));
+    let made_of = (Some(&model.average), ENOUGH);
+    let patches = spread_patches(&model.template, &model.still, noise, made_of, most);
     let target = Target { patches: &patches, noise, variance_factor: 1.0, fixed: None };
-    let fits: Vec<Option<Fit>> = frames
-        .par_iter()
-        .zip(start)
-        .map_init(FitScratch::default, |scratch, (frame, start)| {
-            let (frame, start) = ((*frame)?, (*start)?);
-            fit_frame(frame, &target, (start.shift, start.light), scratch).filter(|f| {
-                let moved =
-                    (f.shift[0] - start.shift[0]).abs().max((f.shift[1] - start.shift[1]).abs());
-                moved < MOST_CORRECTION && f.sigma[0].max(f.sigma[1]) < MOST_SIGMA
-            })
+    let starts: Vec<_> = start.iter().map(|p| p.map(|p| (p.shift, p.light))).collect();
+    let fits: Vec<Option<Fit>> = fit_frames(frames, &target, &starts)
+        .into_iter()
+        .zip(&starts)
+        .map(|(fit, start)| {
+            let (fit, (start, _)) = (fit?, (*start)?);
+            let moved = (fit.shift[0] - start[0]).abs().max((fit.shift[1] - start[1]).abs());
+            (moved < MOST_CORRECTION && fit.sigma[0].max(fit.sigma[1]) < MOST_SIGMA).then_some(fit)
         })
         .collect();
     let good: Vec<&Fit> = fits.iter().flatten().collect();

@@ -19,6 +19,8 @@
 //! Pixels: only still ones (mask of the patches), four pixels or more inside the frame, with data
 //! and not saturated.
 
+use rayon::prelude::*;
+
 use super::patch::{AHEAD, HALF, Patch, SIDE, TILE};
 use super::{LEAST_VARIANCE, PixelNoise};
 use crate::frame::convert::{floor_isize, round_isize, signed, to_f32};
@@ -39,6 +41,11 @@ const MISFIT: f64 = 5.0;
 const SETTLED: f64 = 1e-4;
 /// Steps at the most.
 const STEPS: usize = 8;
+/// How fast the model's slope changes, per pixel (2 pi times 0.5 cycles a pixel at the worst).
+const CURVE: f64 = 3.0;
+/// What is left by steps not taken, as a part of the uncertainty: adds 0.5 % to the error at the
+/// very most.
+const PART: f64 = 0.1;
 
 /// What a frame is fitted to.
 #[derive(Debug, Clone, Copy)]
@@ -119,55 +126,185 @@ pub fn fit_frame_above(
     usual: f64,
     scratch: &mut FitScratch,
 ) -> Option<Fit> {
-    let (mut shift, mut light) = start;
-    let mut fit = None;
+    let mut search = Search::new(start);
     for _ in 0..STEPS {
-        tile_sums(frame, target, (shift, light), scratch);
-        // What a frame's own noise in the template pulls back to where the frame was put before.
-        let gone = [shift[0] - start.0[0], shift[1] - start.0[1]];
-        for (t, p) in scratch.tiles.iter_mut().zip(target.patches) {
-            let back = t.info.times(gone);
-            t.pull[0] += p.own * back[0];
-            t.pull[1] += p.own * back[1];
-        }
-        let step = combine(&scratch.tiles, usual)?;
-        shift = [shift[0] + step.move_by[0], shift[1] + step.move_by[1]];
-        light += step.light_by * light;
-        let reach = (shift[0] - start.0[0]).abs().max((shift[1] - start.0[1]).abs());
-        if !(reach < 8.0 && light > 0.05 && light < 20.0) {
-            return None;
-        }
-        fit = Some(Fit {
-            shift,
-            light,
-            sigma: step.sigma,
-            misfit: step.misfit,
-            used: step.pixels / (frame.width * frame.height) as f64,
-        });
-        if step.move_by[0].abs().max(step.move_by[1].abs()) < SETTLED {
+        let moved = Moved::new(search.shift);
+        let mut tiles = std::mem::take(&mut scratch.tiles);
+        tiles.clear();
+        tiles.extend(
+            target
+                .patches
+                .iter()
+                .map(|patch| tile_sums(frame, target, patch, (&moved, search.light), scratch)),
+        );
+        search.step(&mut tiles, target, (usual, frame.width * frame.height));
+        scratch.tiles = tiles;
+        let settled = search.last < SETTLED;
+        if search.lost || settled {
             break;
         }
     }
-    fit
+    search.found()
 }
 
-/// Goes through the patches and leaves their sums in the scratch.
+/// Fits many frames, each from its own first guess of shift and light, to one target.
+///
+/// All frames take their steps together, patch by patch: a patch is read from memory once for
+/// all of them. A frame takes no further step where that could not change its shift by more than
+/// [`PART`] of its uncertainty. `None` as in [`fit_frame`], and for frames that are missing.
+#[must_use]
+pub fn fit_frames(
+    frames: &[Option<&FixedPlane>],
+    target: &Target<'_>,
+    starts: &[Option<([f64; 2], f64)>],
+) -> Vec<Option<Fit>> {
+    let mut all: Vec<Option<Search>> = starts.iter().map(|s| (*s).map(Search::new)).collect();
+    for _ in 0..STEPS {
+        let going: Vec<(usize, &FixedPlane, Search)> = frames
+            .iter()
+            .zip(&all)
+            .enumerate()
+            .filter_map(|(k, (f, s))| Some((k, (*f)?, (*s)?)))
+            .filter(|(_, _, s)| !s.done())
+            .collect();
+        if going.is_empty() {
+            break;
+        }
+        let moved: Vec<Moved> = going.iter().map(|(_, _, s)| Moved::new(s.shift)).collect();
+        let sums: Vec<Vec<Sums>> = target
+            .patches
+            .par_iter()
+            .map_init(FitScratch::default, |scratch, patch| {
+                going
+                    .iter()
+                    .zip(&moved)
+                    .map(|((_, f, s), m)| tile_sums(f, target, patch, (m, s.light), scratch))
+                    .collect()
+            })
+            .collect();
+        let next: Vec<(usize, Search)> = going
+            .par_iter()
+            .enumerate()
+            .map_init(Vec::new, |tiles, (i, &(k, frame, mut search))| {
+                tiles.clear();
+                tiles.extend(sums.iter().map(|patch| patch[i]));
+                search.step(tiles, target, (1e-6, frame.width * frame.height));
+                (k, search)
+            })
+            .collect();
+        for (k, search) in next {
+            all[k] = Some(search);
+        }
+    }
+    all.into_iter().zip(frames).map(|(s, f)| f.and(s?.found())).collect()
+}
+
+/// A fit on its way.
+#[derive(Debug, Clone, Copy)]
+struct Search {
+    start: [f64; 2],
+    shift: [f64; 2],
+    light: f64,
+    fit: Option<Fit>,
+    /// Length of the last step along its longer axis, in pixels.
+    last: f64,
+    /// How often the pull of the frame's own noise was followed, each step included.
+    rounds: usize,
+    /// Whether that settled.
+    even: bool,
+    lost: bool,
+}
+
+impl Search {
+    fn new((start, light): ([f64; 2], f64)) -> Self {
+        let last = f64::INFINITY;
+        let (fit, lost) = (None, false);
+        Self { start, shift: start, light, fit, last, rounds: 0, even: false, lost }
+    }
+
+    fn found(self) -> Option<Fit> {
+        if self.lost { None } else { self.fit }
+    }
+
+    /// Whether no further step is to be taken. The pull of own noise is followed [`STEPS`] times
+    /// at the most: at low light it adds up to more than the noise it takes off.
+    fn done(&self) -> bool {
+        self.lost || self.rounds >= STEPS || (self.even && self.close())
+    }
+
+    /// Whether what is left after the last step is too little to matter. A step of length s that
+    /// takes the model's slope as constant leaves about [`CURVE`] s sigma (the noise has a slope
+    /// of its own) and the square of [`CURVE`] times the third power of s (errors of even order
+    /// cancel over a texture, as a correlation is even about its peak).
+    fn close(&self) -> bool {
+        let sigma = self.fit.map_or(0.0, |f| f.sigma[0].max(f.sigma[1]));
+        let cubic = CURVE * self.last * self.last;
+        self.last < SETTLED || CURVE * self.last * (cubic + sigma) < PART * sigma
+    }
+
+    /// One step from the sums of all tiles at the present shift, less what a frame's own noise in
+    /// the template pulls back to where the frame was put before. That pull depends on the shift
+    /// found; it is followed on the same sums, which costs little.
+    fn step(&mut self, tiles: &mut [Sums], target: &Target<'_>, (usual, area): (f64, usize)) {
+        let plain: Vec<[f64; 2]> = tiles.iter().map(|t| t.pull).collect();
+        let owned = target.patches.iter().any(|p| p.own > 0.0);
+        let rounds = match (owned, self.fit) {
+            (false, _) => 1,
+            // Two are kept for the sums where this step leads to.
+            (true, None) => STEPS - 2,
+            (true, Some(_)) => STEPS.saturating_sub(self.rounds).max(1),
+        };
+        let mut step: Option<Step> = None;
+        for _ in 0..rounds {
+            let by = step.as_ref().map_or([0.0; 2], |s| s.move_by);
+            let gone = [0, 1].map(|a| self.shift[a] + by[a] - self.start[a]);
+            for ((t, p), pull) in tiles.iter_mut().zip(target.patches).zip(&plain) {
+                let back = t.info.times(gone);
+                t.pull = [0, 1].map(|a| pull[a] + p.own * back[a]);
+            }
+            let Some(next) = combine(tiles, usual) else {
+                self.lost = true;
+                return;
+            };
+            let more = (next.move_by[0] - by[0]).abs().max((next.move_by[1] - by[1]).abs());
+            let enough = more < SETTLED.max(0.02 * next.sigma[0].min(next.sigma[1]));
+            step = Some(next);
+            self.rounds += 1;
+            self.even = enough || !owned;
+            if self.even {
+                break;
+            }
+        }
+        let Some(step) = step else { return };
+        self.shift = [0, 1].map(|a| self.shift[a] + step.move_by[a]);
+        self.light += step.light_by * self.light;
+        self.last = step.move_by[0].abs().max(step.move_by[1].abs());
+        let reach = [0, 1].map(|a| (self.shift[a] - self.start[a]).abs());
+        self.lost = !(reach[0].max(reach[1]) < 8.0 && self.light > 0.05 && self.light < 20.0);
+        self.fit = Some(Fit {
+            shift: self.shift,
+            light: self.light,
+            sigma: step.sigma,
+            misfit: step.misfit,
+            used: step.pixels / area as f64,
+        });
+    }
+}
+
+/// The sums of one patch.
 fn tile_sums(
     frame: &FixedPlane,
     target: &Target<'_>,
-    (shift, light): ([f64; 2], f64),
+    patch: &Patch,
+    (moved, light): (&Moved, f64),
     scratch: &mut FitScratch,
-) {
-    let moved = Moved::new(shift);
-    scratch.tiles.clear();
-    for patch in target.patches {
-        for c in scratch.columns.iter_mut() {
-            c.fill(0.0);
-        }
-        let part = Part { frame, target, patch, light: to_f32(light) };
-        part.add(&moved, &mut scratch.columns);
-        scratch.tiles.push(reduce(&scratch.columns));
+) -> Sums {
+    for c in scratch.columns.iter_mut() {
+        c.fill(0.0);
     }
+    let part = Part { frame, target, patch, light: to_f32(light) };
+    part.add(moved, &mut scratch.columns);
+    reduce(&scratch.columns)
 }
 
 /// A shift, as the patches take it.
@@ -280,20 +417,39 @@ impl Part<'_> {
 
 /// Row `i` of a tile, moved.
 fn interpolated(samples: &[f32], i: usize, moved: &Moved) -> [f32; TILE] {
+    let (rows, _) = samples.as_chunks::<SIDE>();
+    let Some(r) = rows[2 * i + moved.first[1]..].first_chunk::<TAPS>() else {
+        return [0.0; TILE];
+    };
+    // All taps at once, so that sums stay in registers.
     let mut across = [0.0_f32; SIDE];
-    for (j, &c) in moved.taps[1].iter().enumerate() {
-        let at = (2 * i + moved.first[1] + j) * SIDE;
-        for (a, v) in across.iter_mut().zip(&samples[at..at + SIDE]) {
-            *a += c * v;
-        }
+    let t = moved.taps[1];
+    for (x, a) in across.iter_mut().enumerate() {
+        *a = t[0] * r[0][x]
+            + t[1] * r[1][x]
+            + t[2] * r[2][x]
+            + t[3] * r[3][x]
+            + t[4] * r[4][x]
+            + t[5] * r[5][x]
+            + t[6] * r[6][x]
+            + t[7] * r[7][x];
     }
-    let mut out = [0.0; TILE];
-    for (j, &c) in moved.taps[0].iter().enumerate() {
+    let s: [&[f32]; TAPS] = std::array::from_fn(|j| {
         let sample = moved.first[0] + j;
         let at = (sample % 2) * HALF + sample / 2;
-        for (o, v) in out.iter_mut().zip(&across[at..at + TILE]) {
-            *o += c * v;
-        }
+        &across[at..at + TILE]
+    });
+    let mut out = [0.0; TILE];
+    let t = moved.taps[0];
+    for (x, o) in out.iter_mut().enumerate() {
+        *o = t[0] * s[0][x]
+            + t[1] * s[1][x]
+            + t[2] * s[2][x]
+            + t[3] * s[3][x]
+            + t[4] * s[4][x]
+            + t[5] * s[5][x]
+            + t[6] * s[6][x]
+            + t[7] * s[7][x];
     }
     out
 }

@@ -71,6 +71,19 @@ pub fn patches(
     noise: &PixelNoise,
     (average, enough): (Option<&Average>, f64),
 ) -> Vec<Patch> {
+    spread_patches(template, still, noise, (average, enough), usize::MAX)
+}
+
+/// The same, `most` patches at the most: of each square of neighbouring tiles the one that says
+/// most, so that they lie all over the picture.
+#[must_use]
+pub fn spread_patches(
+    template: &Plane,
+    still: &[u8],
+    noise: &PixelNoise,
+    (average, enough): (Option<&Average>, f64),
+    most: usize,
+) -> Vec<Patch> {
     let (w, h) = (template.width(), template.height());
     let corners: Vec<[usize; 2]> =
         (0..h).step_by(TILE).flat_map(|y| (0..w).step_by(TILE).map(move |x| [x, y])).collect();
@@ -92,10 +105,27 @@ pub fn patches(
         })
         .map(|s| s.0)
         .collect();
+    let kept = spread(kept, [w, h], most);
     let maker = Maker::new(template, noise, average);
     kept.into_par_iter()
         .map_init(MakerScratch::default, |scratch, corner| {
             maker.make(still_tile(template, still, corner), corner, scratch)
+        })
+        .collect()
+}
+
+/// The first tile of each square of tiles; the squares as small as `most` of them allow.
+fn spread(corners: Vec<[usize; 2]>, size: [usize; 2], most: usize) -> Vec<[usize; 2]> {
+    let tiles = size.map(|n| n.div_ceil(TILE));
+    let squares = |side: usize| tiles[0].div_ceil(side) * tiles[1].div_ceil(side);
+    let side = (1..=tiles[0].max(tiles[1])).find(|&s| squares(s) <= most).unwrap_or(1);
+    let mut taken = vec![false; squares(side)];
+    let across = tiles[0].div_ceil(side);
+    corners
+        .into_iter()
+        .filter(|c| {
+            let at = (c[1] / TILE / side) * across + c[0] / TILE / side;
+            !std::mem::replace(&mut taken[at], true)
         })
         .collect()
 }
@@ -301,6 +331,18 @@ impl<'a> Maker<'a> {
 mod tests {
     use super::*;
     use crate::frame::NoiseModel;
+
+    #[test]
+    fn few_tiles_lie_all_over_the_picture_and_the_first_of_a_square_is_kept() {
+        let all: Vec<[usize; 2]> =
+            (0..6).rev().flat_map(|y| (0..9).map(move |x| [x * TILE, y * TILE])).collect();
+        let size = [9 * TILE, 6 * TILE];
+        assert_eq!(spread(all.clone(), size, usize::MAX), all);
+        // 54 tiles in squares of 3 x 3: six squares, and of each the first one in the list.
+        let few = spread(all, size, 6);
+        let want = [[0, 5], [3, 5], [6, 5], [0, 2], [3, 2], [6, 2]].map(|c| c.map(|v| v * TILE));
+        assert_eq!(few, want);
+    }
 
     #[test]
     fn half_pixels_and_slopes_are_those_of_a_wave() {

@@ -41,6 +41,17 @@ pub struct Posed<'a> {
     pub light: f64,
 }
 
+impl Posed<'_> {
+    /// Columns, and rows of y0..y1 (the first one 0), of the reference that the frame saw.
+    fn seen(&self, width: usize, y0: usize, y1: usize) -> ((usize, usize), (usize, usize)) {
+        let (frame, shift) = (self.frame, self.shift);
+        (
+            valid_range(0, shift[0], width, frame.width),
+            valid_range(signed(y0), shift[1], y1 - y0, frame.height),
+        )
+    }
+}
+
 /// Mean of posed frames.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Average {
@@ -59,14 +70,13 @@ pub fn average(frames: &[Posed<'_>], width: usize, height: usize) -> Average {
         .into_par_iter()
         .map_init(BandScratch::default, |scratch, (y0, y1)| {
             let mut sum = vec![0.0; (y1 - y0) * width];
-            let mut count = vec![0.0; (y1 - y0) * width];
+            let count = seen(frames, (width, y0, y1));
             for f in frames {
                 let gain = to_f32(1.0 / f.light);
                 scratch.rows(f, (width, y0, y1), |y, x0, values| {
                     let at = (y - y0) * width + x0;
-                    for ((s, c), v) in sum[at..].iter_mut().zip(&mut count[at..]).zip(values) {
+                    for (s, v) in sum[at..].iter_mut().zip(values) {
                         *s += gain * v;
-                        *c += 1.0;
                     }
                 });
             }
@@ -101,27 +111,25 @@ pub fn variance_ratio(
         .into_par_iter()
         .map_init(BandScratch::default, |scratch, (y0, y1)| {
             let mut sum = vec![0.0; (y1 - y0) * width];
-            let mut count = vec![0.0_f32; (y1 - y0) * width];
-            let expected: Vec<f32> = (y0 * width..y1 * width)
-                .map(|at| {
-                    let v = noise.variance(template.data()[at], at);
-                    1.0 / (v + s2 * steepness(template, at))
-                })
-                .collect();
             for f in frames {
                 let gain = to_f32(1.0 / f.light);
                 let quiet = gain * gain * Shift::new(f.shift[0], f.shift[1]).noise_gain();
+                let weight = 1.0 / quiet;
                 scratch.rows(f, (width, y0, y1), |y, x0, values| {
                     let at = (y - y0) * width + x0;
                     let model = &template.row(y)[x0..];
-                    for (i, (v, m)) in values.iter().zip(model).enumerate() {
+                    for ((s, v), m) in sum[at..].iter_mut().zip(values).zip(model) {
                         let r = gain * v - m;
-                        sum[at + i] += r * r * expected[at + i] / quiet;
-                        count[at + i] += 1.0;
+                        *s += weight * r * r;
                     }
                 });
             }
-            sum.iter().zip(&count).map(|(s, c)| s / c.max(1.0)).collect()
+            let count = seen(frames, (width, y0, y1));
+            for ((s, c), at) in sum.iter_mut().zip(&count).zip(y0 * width..) {
+                let noise = noise.variance(template.data()[at], at);
+                *s /= (noise + s2 * steepness(template, at)) * c.max(1.0);
+            }
+            sum
         })
         .collect();
     Plane::from_vec(width, height, parts.concat()).unwrap_or_default()
@@ -134,6 +142,33 @@ fn steepness(p: &Plane, at: usize) -> f32 {
     let gx = d[y * w + (x + 1).min(w - 1)] - d[y * w + x.saturating_sub(1)];
     let gy = d[(y + 1).min(p.height() - 1) * w + x] - d[y.saturating_sub(1) * w + x];
     0.25 * (gx * gx + gy * gy)
+}
+
+/// How many frames saw each pixel of rows y0..y1: a frame sees a rectangle, so its corners say
+/// it all.
+fn seen(frames: &[Posed<'_>], (width, y0, y1): (usize, usize, usize)) -> Vec<f32> {
+    let across = width + 1;
+    let mut corners = vec![0.0_f32; across * (y1 - y0 + 1)];
+    for f in frames {
+        let (x, y) = f.seen(width, y0, y1);
+        if x.0 < x.1 && y.0 < y.1 {
+            corners[y.0 * across + x.0] += 1.0;
+            corners[y.0 * across + x.1] -= 1.0;
+            corners[y.1 * across + x.0] -= 1.0;
+            corners[y.1 * across + x.1] += 1.0;
+        }
+    }
+    let mut above = vec![0.0; width];
+    let mut out = Vec::with_capacity(width * (y1 - y0));
+    for line in corners.chunks_exact(across).take(y1 - y0) {
+        let mut sum = 0.0;
+        for (a, c) in above.iter_mut().zip(line) {
+            sum += c;
+            *a += sum;
+        }
+        out.extend_from_slice(&above);
+    }
+    out
 }
 
 fn bands(height: usize) -> Vec<(usize, usize)> {
@@ -165,9 +200,8 @@ impl BandScratch {
         self.decoded.extend(codes.iter().map(|&c| frame.coding.decode(c)));
         let source =
             Rows { data: &self.decoded, width: frame.width, first: a, height: frame.height };
-        let (x0, x1) = valid_range(0, f.shift[0], width, frame.width);
+        let ((x0, x1), (v0, v1)) = f.seen(width, y0, y1);
         self.out.resize(x1 - x0, 0.0);
-        let (v0, v1) = valid_range(signed(y0), f.shift[1], y1 - y0, frame.height);
         for y in y0 + v0..y0 + v1 {
             let at = (signed(x0), signed(y));
             shifted_row(source, &kernel, at, &mut self.out, &mut self.row);
