@@ -165,7 +165,7 @@ pub fn fit_frames(
             .zip(&all)
             .enumerate()
             .filter_map(|(k, (f, s))| Some((k, (*f)?, (*s)?)))
-            .filter(|(_, _, s)| !s.done())
+            .filter(|(_, _, s)| !s.lost && !s.close())
             .collect();
         if going.is_empty() {
             break;
@@ -208,74 +208,48 @@ struct Search {
     fit: Option<Fit>,
     /// Length of the last step along its longer axis, in pixels.
     last: f64,
-    /// How often the pull of the frame's own noise was followed, each step included.
-    rounds: usize,
-    /// Whether that settled.
-    even: bool,
+    /// The part of the information that comes from the frame's own noise.
+    own: f64,
     lost: bool,
 }
 
 impl Search {
     fn new((start, light): ([f64; 2], f64)) -> Self {
         let last = f64::INFINITY;
-        let (fit, lost) = (None, false);
-        Self { start, shift: start, light, fit, last, rounds: 0, even: false, lost }
+        Self { start, shift: start, light, fit: None, last, own: 0.0, lost: false }
     }
 
     fn found(self) -> Option<Fit> {
         if self.lost { None } else { self.fit }
     }
 
-    /// Whether no further step is to be taken. The pull of own noise is followed [`STEPS`] times
-    /// at the most: at low light it adds up to more than the noise it takes off.
-    fn done(&self) -> bool {
-        self.lost || self.rounds >= STEPS || (self.even && self.close())
-    }
-
     /// Whether what is left after the last step is too little to matter. A step of length s that
     /// takes the model's slope as constant leaves about [`CURVE`] s sigma (the noise has a slope
     /// of its own) and the square of [`CURVE`] times the third power of s (errors of even order
-    /// cancel over a texture, as a correlation is even about its peak).
+    /// cancel over a texture, as a correlation is even about its peak); and the pull of own noise
+    /// is one step behind.
     fn close(&self) -> bool {
         let sigma = self.fit.map_or(0.0, |f| f.sigma[0].max(f.sigma[1]));
         let cubic = CURVE * self.last * self.last;
-        self.last < SETTLED || CURVE * self.last * (cubic + sigma) < PART * sigma
+        self.last < SETTLED || self.last * (CURVE * (cubic + sigma) + self.own) < PART * sigma
     }
 
     /// One step from the sums of all tiles at the present shift, less what a frame's own noise in
-    /// the template pulls back to where the frame was put before. That pull depends on the shift
-    /// found; it is followed on the same sums, which costs little.
+    /// the template pulls back to where the frame was put before.
     fn step(&mut self, tiles: &mut [Sums], target: &Target<'_>, (usual, area): (f64, usize)) {
-        let plain: Vec<[f64; 2]> = tiles.iter().map(|t| t.pull).collect();
-        let owned = target.patches.iter().any(|p| p.own > 0.0);
-        let rounds = match (owned, self.fit) {
-            (false, _) => 1,
-            // Two are kept for the sums where this step leads to.
-            (true, None) => STEPS - 2,
-            (true, Some(_)) => STEPS.saturating_sub(self.rounds).max(1),
-        };
-        let mut step: Option<Step> = None;
-        for _ in 0..rounds {
-            let by = step.as_ref().map_or([0.0; 2], |s| s.move_by);
-            let gone = [0, 1].map(|a| self.shift[a] + by[a] - self.start[a]);
-            for ((t, p), pull) in tiles.iter_mut().zip(target.patches).zip(&plain) {
-                let back = t.info.times(gone);
-                t.pull = [0, 1].map(|a| pull[a] + p.own * back[a]);
-            }
-            let Some(next) = combine(tiles, usual) else {
-                self.lost = true;
-                return;
-            };
-            let more = (next.move_by[0] - by[0]).abs().max((next.move_by[1] - by[1]).abs());
-            let enough = more < SETTLED.max(0.02 * next.sigma[0].min(next.sigma[1]));
-            step = Some(next);
-            self.rounds += 1;
-            self.even = enough || !owned;
-            if self.even {
-                break;
-            }
+        let gone = [0, 1].map(|a| self.shift[a] - self.start[a]);
+        let (mut own, mut all) = (0.0, 0.0);
+        for (t, p) in tiles.iter_mut().zip(target.patches) {
+            let back = t.info.times(gone);
+            t.pull = [0, 1].map(|a| t.pull[a] + p.own * back[a]);
+            own += p.own * p.information;
+            all += p.information;
         }
-        let Some(step) = step else { return };
+        self.own = own / f64::max(all, 1e-30);
+        let Some(step) = combine(tiles, usual) else {
+            self.lost = true;
+            return;
+        };
         self.shift = [0, 1].map(|a| self.shift[a] + step.move_by[a]);
         self.light += step.light_by * self.light;
         self.last = step.move_by[0].abs().max(step.move_by[1].abs());
