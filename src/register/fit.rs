@@ -151,7 +151,7 @@ pub fn fit_frame_above(
 ///
 /// All frames take their steps together, patch by patch: a patch is read from memory once for
 /// all of them. A frame takes no further step where that could not change its shift by more than
-/// [`PART`] of its uncertainty. `None` as in [`fit_frame`], and for frames that are missing.
+/// a tenth of its uncertainty. `None` as in [`fit_frame`], and for frames that are missing.
 #[must_use]
 pub fn fit_frames(
     frames: &[Option<&FixedPlane>],
