@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 use serde_json::json;
 
 use super::job::{ClipJob, VERSION, key};
@@ -15,6 +15,7 @@ use super::place::{
     sweep,
 };
 use super::references::{Noise, Prepared, prepare};
+use super::sealed::Sealed;
 use super::table::{Row, table};
 use super::{NightError, noise};
 use crate::engine::analyse::{Analysis, FrameFacts, Wanted, analyse, row_model};
@@ -22,7 +23,7 @@ use crate::engine::correct::Corrector;
 use crate::engine::render::{Finished, Renderer, Sink};
 use crate::engine::source::Source;
 use crate::engine::{EngineError, Work};
-use crate::footage::{TiffTags, encode_tiff, hash_bytes, hash_file, printable, write_bytes};
+use crate::footage::{TiffTags, encode_tiff, hash_file, printable, write_bytes};
 use crate::frame::{Layout, spare};
 use crate::record::{FrameStatus, Warning};
 use crate::register::RegisterSettings;
@@ -194,35 +195,6 @@ fn summarise(
     }
 }
 
-/// The analysis as it is kept.
-#[derive(Serialize, Deserialize)]
-pub(super) struct KeptAnalysis {
-    key: String,
-    pub(super) blake3: String,
-    analysis: String,
-}
-
-impl KeptAnalysis {
-    pub(super) fn new(key: &str, analysis: &Analysis) -> Self {
-        let text = serde_json::to_string(analysis).unwrap_or_default();
-        Self { key: key.to_owned(), blake3: hash_bytes(text.as_bytes()), analysis: text }
-    }
-
-    /// What is kept for a job with this key, where it is whole.
-    pub(super) fn read(path: &Path, key: &str) -> Option<Self> {
-        let kept = serde_json::from_slice::<Self>(&fs::read(path).ok()?).ok()?;
-        (kept.key == key && kept.blake3 == hash_bytes(kept.analysis.as_bytes())).then_some(kept)
-    }
-
-    pub(super) fn to_json(&self) -> String {
-        serde_json::to_string(self).unwrap_or_default()
-    }
-
-    pub(super) fn analysis(&self) -> Option<Analysis> {
-        serde_json::from_str(&self.analysis).ok()
-    }
-}
-
 /// The analysis of an earlier run with the same key, or a new one.
 fn analysed(
     job: &ClipJob,
@@ -232,7 +204,7 @@ fn analysed(
     work: &Work<'_>,
 ) -> Result<Analysis, NightError> {
     let path = folder.join("analysis.json");
-    let kept = KeptAnalysis::read(&path, &desk.key).and_then(|k| k.analysis());
+    let kept = Sealed::read(&path, &desk.key).and_then(|s| s.value::<Analysis>()).ok();
     let (settings, wanted) = register_settings(job, &desk.source);
     let noise = &desk.noise.model;
     if let Some(mut analysis) = kept {
@@ -240,12 +212,12 @@ fn analysed(
         return Ok(analysis);
     }
     let mut analysis = analyse(&desk.source, corrector, noise, &settings, wanted, work)?;
-    let kept = KeptAnalysis::new(&desk.key, &analysis);
-    write_bytes(&path, kept.to_json().as_bytes())?;
+    let kept = Sealed::new(&desk.key, &analysis);
+    write_bytes(&path, kept.text().as_bytes())?;
     // What is read back is what will be used: the same in an unbroken run and in a resumed one.
-    let mut back = kept
-        .analysis()
-        .ok_or_else(|| NightError::Refused(format!("{}: does not read back", printable(&path))))?;
+    let mut back: Analysis = kept
+        .value()
+        .map_err(|_| NightError::Refused(format!("{}: does not read back", printable(&path))))?;
     let sigma = back.rows.map(|r| r.sigma_dn);
     back.row_model = analysis
         .row_model

@@ -16,6 +16,7 @@ pub mod journal;
 pub mod noise;
 pub mod place;
 pub mod references;
+mod sealed;
 pub mod shard;
 pub mod shoot;
 pub mod status;

@@ -24,12 +24,11 @@ use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
 use super::NightError;
-use super::clip::{
-    Desk, KeptAnalysis, Made, Papers, Summary, lay_out, register_settings, verified, whole,
-};
+use super::clip::{Desk, Made, Papers, Summary, lay_out, register_settings, verified, whole};
 use super::job::ClipJob;
 use super::journal::{Entry, Journal};
 use super::place::{FRAMES, Lock, check_ours, check_places, clear, disk, inputs, remove, sweep};
+use super::sealed::Sealed;
 use crate::engine::Work;
 use crate::engine::analyse::{Analysis, Analyst, row_model};
 use crate::engine::correct::Corrector;
@@ -89,36 +88,14 @@ pub struct Done {
     pub failed: BTreeMap<u64, String>,
 }
 
-/// A part's file.
-#[derive(Serialize, Deserialize)]
-struct Sealed {
-    key: String,
-    blake3: String,
-    body: String,
-}
-
 fn seal(path: &Path, key: &str, body: &impl Serialize) -> Result<(), NightError> {
-    let body = serde_json::to_string(body).unwrap_or_default();
-    let sealed = Sealed { key: key.to_owned(), blake3: hash_bytes(body.as_bytes()), body };
-    write_bytes(path, serde_json::to_string(&sealed).unwrap_or_default().as_bytes())?;
+    write_bytes(path, Sealed::new(key, body).text().as_bytes())?;
     Ok(())
 }
 
 /// What a part's file holds; why not, in words.
 fn unseal<T: DeserializeOwned>(path: &Path, key: &str) -> Result<T, &'static str> {
-    let bytes = fs::read(path).map_err(|e| match e.kind() {
-        std::io::ErrorKind::NotFound => "is missing",
-        _ => "cannot be read",
-    })?;
-    let damaged = "is damaged";
-    let sealed: Sealed = serde_json::from_slice(&bytes).map_err(|_| damaged)?;
-    if sealed.blake3 != hash_bytes(sealed.body.as_bytes()) {
-        return Err(damaged);
-    }
-    if sealed.key != key {
-        return Err("belongs to other settings, another version, or frames that have changed");
-    }
-    serde_json::from_str(&sealed.body).map_err(|_| damaged)
+    Sealed::read(path, key)?.value()
 }
 
 /// What a rendered part says.
@@ -208,15 +185,13 @@ impl<'a> Site<'a> {
     /// The merged analysis and its hash.
     fn merged(&self) -> Result<(Analysis, String), NightError> {
         let path = self.folder.join("analysis.json");
-        KeptAnalysis::read(&path, &self.desk.key)
-            .and_then(|k| Some((k.analysis()?, k.blake3)))
-            .ok_or_else(|| {
-                NightError::Refused(format!(
-                    "{}: is not there, or was not made of this clip with these settings: run \
+        Sealed::read(&path, &self.desk.key).and_then(|s| Ok((s.value()?, s.blake3))).map_err(|_| {
+            NightError::Refused(format!(
+                "{}: is not there, or was not made of this clip with these settings: run \
                      hushframe shard merge first",
-                    printable(&path)
-                ))
-            })
+                printable(&path)
+            ))
+        })
     }
 
     fn renderer<'b>(&'b self, analysis: &'b Analysis) -> Result<Renderer<'b>, NightError> {
@@ -274,7 +249,7 @@ pub fn merge(
     let site = Site::open(job, out, work)?;
     let found = site.gather(("analyse", "json"), parts, &site.desk.key)?;
     let analysis = join(&site.desk.source, found.into_iter().map(|(_, p)| p).collect())?;
-    let text = KeptAnalysis::new(&site.desk.key, &analysis).to_json();
+    let text = Sealed::new(&site.desk.key, &analysis).text();
     let path = site.folder.join("analysis.json");
     // Merged a second time, it leaves a finished clip as it is.
     if fs::read(&path).ok().as_deref() != Some(text.as_bytes()) {
@@ -417,23 +392,5 @@ mod tests {
         assert_eq!(Share::new(0, 3), None);
         assert_eq!(Share::new(4, 3), None);
         assert_eq!(Share::new(1, MOST_PARTS + 1), None);
-    }
-
-    #[test]
-    fn a_part_of_another_job_or_a_damaged_one_is_not_taken() {
-        let dir = tempfile::tempdir().unwrap();
-        let path = dir.path().join("analyse-1-of-1.json");
-        let read = |key| unseal::<Vec<f64>>(&path, key);
-        assert_eq!(read("k"), Err("is missing"));
-        // Numbers that do not come back to the bit when a reader rounds carelessly.
-        let body: Vec<f64> = (1..2000).map(|k| 1e3 * libm::sin(f64::from(k))).collect();
-        seal(&path, "k", &body).unwrap();
-        assert_eq!(read("k"), Ok(body));
-        assert!(read("other").unwrap_err().contains("other settings"));
-        let mut bytes = fs::read(&path).unwrap();
-        let at = bytes.iter().position(|&b| b == b'3').unwrap();
-        bytes[at] = b'4';
-        fs::write(&path, bytes).unwrap();
-        assert_eq!(read("k"), Err("is damaged"));
     }
 }
