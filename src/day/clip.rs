@@ -20,7 +20,7 @@ use crate::frame::{Coding, FixedPlane, Layout, NoiseModel, Plane};
 use crate::night::job::ClipJob;
 use crate::night::{noise, place, references};
 use crate::record::Warning;
-use crate::register::{PixelNoise, Pose, RegisterSettings};
+use crate::register::{PixelNoise, Pose};
 
 /// One number of the clip.
 #[derive(Debug, Clone)]
@@ -310,9 +310,7 @@ fn raw(place: &Place<'_>, work: &Work<'_>) -> Result<Opened, DayError> {
         None => noise::from_clip(&source, &job.pipeline, &prepared.masters, work)?.0.model,
     };
     let corrector = Corrector::new(&job.pipeline, &source, &prepared.masters, Some(model))?;
-    let settings = job.pipeline.steady().map_or_else(RegisterSettings::default, |s| {
-        RegisterSettings { reach: s.reach, include: s.include.clone(), exclude: s.exclude.clone() }
-    });
+    let settings = job.pipeline.register_settings();
     let wanted = Wanted { poses: true, rows: false };
     let analysis = analyse(&source, &corrector, &model, &settings, wanted, work)?;
     if !analysis.locked {

@@ -14,8 +14,9 @@ use super::parts::{BlockFacts, FirstFacts, Part, Reference, join};
 use super::source::Source;
 use super::{EngineError, Phase, Work};
 use crate::footage::FrameFile;
-use crate::frame::{FixedPlane, NoiseModel, spare};
+use crate::frame::{FixedPlane, Layout, NoiseModel, spare};
 use crate::math::robust::quantile;
+use crate::pipeline::Pipeline;
 use crate::record::{FrameStatus, Warning};
 use crate::register::block::{self, Anchor, BLOCK, Block};
 use crate::register::lamp::{Ripple, lamp_light};
@@ -109,6 +110,17 @@ pub struct Wanted {
     pub poses: bool,
     /// Offsets of rows.
     pub rows: bool,
+}
+
+impl Wanted {
+    /// What `pipeline` needs of this clip.
+    #[must_use]
+    pub fn of(pipeline: &Pipeline, source: &Source) -> Self {
+        Self {
+            poses: pipeline.needs_poses(),
+            rows: pipeline.banding().is_some() && source.layout() == Layout::Mono,
+        }
+    }
 }
 
 /// Share of the picture that is below the bright level.
@@ -292,7 +304,8 @@ fn rows_of(block: &Block, planes: &[Option<FixedPlane>], noise: &PixelNoise) -> 
     RowModel::measure((&block.average.mean, &block.still), noise, planes.len(), frame)
 }
 
-/// The row model of an analysis that was read back from its file, by the block it came from.
+/// The row model of an analysis that was read back from its file, by the block it came from, which
+/// is read and registered again: only worth it where frames are to be made.
 ///
 /// # Errors
 /// As [`analyse`].
@@ -313,8 +326,7 @@ pub fn row_model(
     let again = block::register(&planes, &pixel_noise, settings)
         .ok()
         .and_then(|block| rows_of(&block, &raw.planes, &pixel_noise));
-    // The number in the file decides, so that an unbroken run and a resumed one agree to the bit.
-    Ok(again.map(|model| Arc::new(model.with_sigma(rows.sigma_dn))))
+    Ok(again.map(Arc::new))
 }
 
 /// Adds what has not been said yet.

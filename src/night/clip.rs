@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Mutex, PoisonError};
 
 use serde::Serialize;
 use serde_json::json;
@@ -24,9 +24,8 @@ use crate::engine::render::{Finished, Renderer, Sink};
 use crate::engine::source::Source;
 use crate::engine::{EngineError, Work};
 use crate::footage::{TiffTags, encode_tiff, hash_file, printable, write_bytes};
-use crate::frame::{Layout, spare};
+use crate::frame::spare;
 use crate::record::{FrameStatus, Warning};
-use crate::register::RegisterSettings;
 use crate::register::path::{excursion, jitter};
 
 /// How a clip came out.
@@ -117,9 +116,7 @@ pub fn run(job: &ClipJob, out: &Path, work: &Work<'_>) -> Result<Summary, NightE
         &desk.prepared.masters,
         Some(desk.noise.model),
     )?;
-    let analysis = analysed(job, &folder, &desk, &corrector, work)?;
-    let renderer =
-        Renderer::new(&job.pipeline, &desk.source, &corrector, &desk.noise.model, &analysis)?;
+    let mut analysis = analysed(job, &folder, &desk, &corrector, work)?;
     let mut done = verified(&folder.join("journal.jsonl"), &frames, &desk.key)?;
     let wanted: Vec<usize> = (0..analysis.frames.len())
         .filter(|&i| {
@@ -128,6 +125,11 @@ pub fn run(job: &ClipJob, out: &Path, work: &Work<'_>) -> Result<Summary, NightE
             inside && f.usable() && !done.contains_key(&f.frame)
         })
         .collect();
+    if !wanted.is_empty() {
+        with_rows(job, &desk, &corrector, &mut analysis, work)?;
+    }
+    let renderer =
+        Renderer::new(&job.pipeline, &desk.source, &corrector, &desk.noise.model, &analysis)?;
     let kept = done.len() as u64;
     remove(&folder.join("complete.json"))?;
     clear(&frames, |n| done.contains_key(&n))?;
@@ -155,18 +157,6 @@ fn check_range(job: &ClipJob, source: &Source) -> Result<(), NightError> {
         ))),
         _ => Ok(()),
     }
-}
-
-/// How a clip is registered, and what its pipeline needs to know.
-pub(super) fn register_settings(job: &ClipJob, source: &Source) -> (RegisterSettings, Wanted) {
-    let settings = job.pipeline.steady().map_or_else(RegisterSettings::default, |s| {
-        RegisterSettings { reach: s.reach, include: s.include.clone(), exclude: s.exclude.clone() }
-    });
-    let wanted = Wanted {
-        poses: job.pipeline.needs_poses(),
-        rows: job.pipeline.banding().is_some() && source.layout() == Layout::Mono,
-    };
-    (settings, wanted)
 }
 
 fn summarise(
@@ -204,13 +194,12 @@ fn analysed(
     work: &Work<'_>,
 ) -> Result<Analysis, NightError> {
     let path = folder.join("analysis.json");
-    let kept = Sealed::read(&path, &desk.key).and_then(|s| s.value::<Analysis>()).ok();
-    let (settings, wanted) = register_settings(job, &desk.source);
-    let noise = &desk.noise.model;
-    if let Some(mut analysis) = kept {
-        analysis.row_model = row_model(&desk.source, corrector, noise, &settings, &analysis, work)?;
-        return Ok(analysis);
+    if let Ok(kept) = Sealed::read(&path, &desk.key).and_then(|s| s.value()) {
+        return Ok(kept);
     }
+    let settings = job.pipeline.register_settings();
+    let wanted = Wanted::of(&job.pipeline, &desk.source);
+    let noise = &desk.noise.model;
     let mut analysis = analyse(&desk.source, corrector, noise, &settings, wanted, work)?;
     let kept = Sealed::new(&desk.key, &analysis);
     write_bytes(&path, kept.text().as_bytes())?;
@@ -218,13 +207,25 @@ fn analysed(
     let mut back: Analysis = kept
         .value()
         .map_err(|_| NightError::Refused(format!("{}: does not read back", printable(&path))))?;
-    let sigma = back.rows.map(|r| r.sigma_dn);
-    back.row_model = analysis
-        .row_model
-        .take()
-        .zip(sigma)
-        .map(|(model, sigma)| Arc::new(model.with_sigma(sigma)));
+    back.row_model = analysis.row_model.take();
     Ok(back)
+}
+
+/// Makes what row offsets are measured against again, where `analysis` came from a file and there
+/// are frames to be made.
+pub(super) fn with_rows(
+    job: &ClipJob,
+    desk: &Desk,
+    corrector: &Corrector,
+    analysis: &mut Analysis,
+    work: &Work<'_>,
+) -> Result<(), NightError> {
+    if analysis.row_model.is_none() {
+        let settings = job.pipeline.register_settings();
+        let noise = &desk.noise.model;
+        analysis.row_model = row_model(&desk.source, corrector, noise, &settings, analysis, work)?;
+    }
+    Ok(())
 }
 
 /// Journal entries whose files are there and whole.

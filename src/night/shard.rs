@@ -24,13 +24,13 @@ use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
 use super::NightError;
-use super::clip::{Desk, Made, Papers, Summary, lay_out, register_settings, verified, whole};
+use super::clip::{Desk, Made, Papers, Summary, lay_out, verified, whole, with_rows};
 use super::job::ClipJob;
 use super::journal::{Entry, Journal};
 use super::place::{FRAMES, Lock, check_ours, check_places, clear, disk, inputs, remove, sweep};
 use super::sealed::Sealed;
 use crate::engine::Work;
-use crate::engine::analyse::{Analysis, Analyst, row_model};
+use crate::engine::analyse::{Analysis, Analyst, Wanted};
 use crate::engine::correct::Corrector;
 use crate::engine::parts::{Part, join};
 use crate::engine::render::Renderer;
@@ -220,7 +220,8 @@ pub fn analyse(
     work: &Work<'_>,
 ) -> Result<Done, NightError> {
     let site = Site::open(job, out, work)?;
-    let (settings, wanted) = register_settings(job, &site.desk.source);
+    let settings = job.pipeline.register_settings();
+    let wanted = Wanted::of(&job.pipeline, &site.desk.source);
     let of = (&site.desk.source, &site.corrector);
     let mut analyst = Analyst::new(of, &site.desk.noise.model, &settings, wanted);
     let frames = site.positions(share, site.desk.source.list().len()).len();
@@ -284,15 +285,15 @@ pub fn render(
         let n = r.done.len();
         return Ok(Done { name, frames: n, kept: n, failed: r.failed });
     }
-    let (settings, _) = register_settings(job, &site.desk.source);
-    let (source, model) = (&site.desk.source, &site.desk.noise.model);
-    analysis.row_model = row_model(source, &site.corrector, model, &settings, &analysis, work)?;
-    let renderer = site.renderer(&analysis)?;
     let journal_path = site.file("render", share, "jsonl");
     let key = hash_bytes(format!("{} {hash}", site.desk.key).as_bytes());
     let mut done = verified(&journal_path, &site.frames, &key)?;
     let wanted: Vec<usize> =
         usable.iter().copied().filter(|&i| !done.contains_key(&analysis.frames[i].frame)).collect();
+    if !wanted.is_empty() {
+        with_rows(job, &site.desk, &site.corrector, &mut analysis, work)?;
+    }
+    let renderer = site.renderer(&analysis)?;
     let kept = done.len();
     let journal = Journal::begin(&journal_path, &key, done.values())?;
     let papers = site.papers(&analysis, &renderer);

@@ -25,6 +25,7 @@ pub use raw::parse;
 use serde::Serialize;
 use thiserror::Error;
 
+use crate::register::RegisterSettings;
 use crate::stages::{self, StageDoc};
 
 /// What is wrong with a pipeline.
@@ -131,6 +132,16 @@ impl Pipeline {
     finder!(flicker, Flicker, stages::flicker::FlickerSettings);
     finder!(average, Average, stages::average::AverageSettings);
     finder!(steady, Steady, stages::steady::SteadySettings);
+
+    /// How a clip is registered.
+    #[must_use]
+    pub fn register_settings(&self) -> RegisterSettings {
+        self.steady().map_or_else(RegisterSettings::default, |s| RegisterSettings {
+            reach: s.reach,
+            include: s.include.clone(),
+            exclude: s.exclude.clone(),
+        })
+    }
 
     /// Adds rectangles `[x, y, width, height]` that are, and that are not, still background to the
     /// settings of stage steady.

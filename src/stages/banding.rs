@@ -115,12 +115,6 @@ impl RowModel {
         (n > 0.0 && matters).then_some(model)
     }
 
-    /// The same with another spread.
-    #[must_use]
-    pub fn with_sigma(&self, sigma: f64) -> Self {
-        Self { sigma, ..self.clone() }
-    }
-
     /// Offsets to take off the rows of a frame, in DN before the flat.
     #[must_use]
     pub fn offsets(&self, frame: &Seen<'_>, noise: &PixelNoise) -> Vec<f32> {
