@@ -299,6 +299,7 @@ fn status(word: &str) -> &'static str {
 fn raw(place: &Place<'_>, work: &Work<'_>) -> Result<Opened, DayError> {
     let job = place.job;
     let source = Source::open(&job.input, job.facts.clone())?;
+    source.check_headers()?;
     if let Some(why) = &source.scale_fault {
         return Err(DayError::Refused(why.clone()));
     }

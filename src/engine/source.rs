@@ -66,7 +66,6 @@ impl Source {
         let paged = clip.frames.len() > 1 && clip.frames.iter().all(|f| f.path == first.path);
         let source = Self { clip, facts, expected, scale_fault, paged, warnings };
         source.check_levels()?;
-        source.check_shapes()?;
         Ok(source)
     }
 
@@ -82,18 +81,25 @@ impl Source {
         )))
     }
 
-    /// Refuses a clip of mixed sizes or depths by the headers of its files. A file whose header
-    /// cannot be read is a fault of that frame alone; pages of one file, which take long to
-    /// reach one by one, are looked at when they are decoded.
-    fn check_shapes(&self) -> Result<(), EngineError> {
+    /// Looks at the headers of all files, once, before a run: the frames whose header cannot be
+    /// read, which is their fault alone. Pages of one file, which take long to reach one by one,
+    /// are looked at when they are decoded.
+    ///
+    /// # Errors
+    /// A clip of mixed sizes or depths, naming both files.
+    pub fn check_headers(&self) -> Result<Vec<(u64, FootageError)>, EngineError> {
         if self.paged {
-            return Ok(());
+            return Ok(Vec::new());
         }
-        let odd = self.clip.frames.par_iter().find_map_first(|file| {
-            let shape = footage::shape_of(file).ok()?;
-            self.expected.check(file, &shape).err()
-        });
-        odd.map_or(Ok(()), |fault| Err(fault.into()))
+        let looks: Vec<_> = self.clip.frames.par_iter().map(footage::shape_of).collect();
+        let mut unreadable = Vec::new();
+        for (file, look) in self.clip.frames.iter().zip(looks) {
+            match look {
+                Ok(shape) => self.expected.check(file, &shape)?,
+                Err(fault) => unreadable.push((file.number, fault)),
+            }
+        }
+        Ok(unreadable)
     }
 
     /// Black level in DN; 0 where nobody gave it.

@@ -1,4 +1,4 @@
-//! No output inside an input.
+//! Output folders: none inside an input, and which clips one holds.
 //!
 //! Names are not enough to tell: links, bind mounts and file systems that ignore case give one
 //! folder many names. So the output and every folder above it are compared with each input by
@@ -8,6 +8,27 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use super::{FootageError, printable};
+
+/// The folders of clips in an output folder, in the order of their names: those with a lock.
+///
+/// # Errors
+/// Where the folder cannot be listed, or holds no results.
+pub fn clip_folders(out: &Path) -> Result<Vec<PathBuf>, FootageError> {
+    let listed = fs::read_dir(out).map_err(|e| FootageError::disk(out, "list", e))?;
+    let mut folders: Vec<PathBuf> = listed
+        .filter_map(Result::ok)
+        .map(|e| e.path())
+        .filter(|p| p.join("lock").is_file())
+        .collect();
+    folders.sort();
+    if folders.is_empty() {
+        return Err(FootageError::Footage {
+            path: printable(out),
+            what: "there are no results of a run here: name the folder given as --out".to_owned(),
+        });
+    }
+    Ok(folders)
+}
 
 /// Refuses an output folder that is an input, or lies inside one.
 ///

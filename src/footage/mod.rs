@@ -46,7 +46,7 @@ pub use decode::{
 pub use exif::{ExifFacts, exif_facts};
 pub use facts::{Fact, FactSource, Facts, FactsFile, Mains, parse_mosaic};
 pub use find::{Clip, FrameFile, MAX_SPAN, find};
-pub use guard::check_output;
+pub use guard::{check_output, clip_folders};
 pub use h264::{CAN_ENCODE, Encoder, Yuv};
 pub use mp4::MovieWriter;
 pub use names::printable;

@@ -9,9 +9,9 @@ use super::place::{FRAMES, check_places, inputs};
 use super::references::sensor_shape;
 use crate::engine::render::Renderer;
 use crate::engine::source::Source;
-use crate::footage::printable;
+use crate::footage::{FootageError, printable};
 use crate::record::Warning;
-use crate::stages::dark::SHORT_S;
+use crate::stages::dark::other_exposure;
 
 /// What is known of one clip.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -119,7 +119,10 @@ pub fn check(job: &ClipJob, out: &Path) -> ClipCheck {
     if let Err(e) = Renderer::check(&job.pipeline, &source) {
         c.faults.push(e.to_string());
     }
-    shapes(&source, &mut c);
+    match source.check_headers() {
+        Ok(bad) => unreadable(&bad, &mut c),
+        Err(e) => c.faults.push(e.to_string()),
+    }
     for (what, path, needed, kind) in [
         ("dark reference", &job.dark, job.pipeline.dark().is_some(), "no-dark"),
         ("flat reference", &job.flat, job.pipeline.flat().is_some(), "no-flat"),
@@ -137,32 +140,19 @@ pub fn check(job: &ClipJob, out: &Path) -> ClipCheck {
     c
 }
 
-/// Headers of all frames against the first.
-fn shapes(source: &Source, c: &mut ClipCheck) {
-    if source.paged {
-        return;
-    }
-    let mut bad = 0;
-    for file in &source.clip.frames {
-        let fault = match crate::footage::shape_of(file) {
-            Ok(shape) => source.expected.check(file, &shape).err(),
-            Err(e) => Some(e),
-        };
-        if let Some(e) = fault {
-            bad += 1;
-            if bad <= 3 {
-                c.warnings.push(Warning::new(
-                    "bad-frame",
-                    format!("frame {}: {e}", file.number),
-                    "the run goes on without it and says so",
-                ));
-            }
-        }
-    }
-    if bad > 3 {
+/// Frames whose header cannot be read: the first few by name.
+fn unreadable(bad: &[(u64, FootageError)], c: &mut ClipCheck) {
+    for (number, e) in bad.iter().take(3) {
         c.warnings.push(Warning::new(
             "bad-frame",
-            format!("{bad} frames in all have a fault"),
+            format!("frame {number}: {e}"),
+            "the run goes on without it and says so",
+        ));
+    }
+    if bad.len() > 3 {
+        c.warnings.push(Warning::new(
+            "bad-frame",
+            format!("{} frames in all have a fault", bad.len()),
             "see whether the copy from the camera was complete",
         ));
     }
@@ -184,14 +174,14 @@ fn reference(what: &str, path: &Path, clip: &Source, c: &mut ClipCheck) {
                     "take 64: what noise is left in a reference stays in every frame",
                 ));
             }
-            let exposure = |s: &Source| s.facts.exposure.as_ref().map(|e| e.value.s());
-            if let (true, Some(a), Some(b)) =
-                (what.starts_with("dark"), exposure(&source), exposure(clip))
-                && !(0.9..=1.1).contains(&(a / b))
+            let exposure = |s: &Source| s.facts.exposure.as_ref().map(|e| e.value);
+            if what.starts_with("dark")
+                && let Some(other) = other_exposure(exposure(&source), exposure(clip))
             {
-                let what = format!("{name} was exposed for {a:.6} s, the clip for {b:.6} s");
+                let (dark, own) = (other.dark.s(), other.own.s());
+                let what = format!("{name} was exposed for {dark:.6} s, the clip for {own:.6} s");
                 let advice = "take darks at the clip's exposure";
-                if a.max(b) > SHORT_S {
+                if other.matters {
                     c.faults.push(format!("{what}: {advice}"));
                 } else {
                     c.warnings.push(Warning::new("dark-exposure", what, advice));

@@ -100,6 +100,7 @@ pub fn run(job: &ClipJob, out: &Path, work: &Work<'_>) -> Result<Summary, NightE
     let folder = out.join(&job.name);
     // What can be refused by looking is refused before anything is written.
     let source = Source::open(&job.input, job.facts.clone())?;
+    source.check_headers()?;
     Renderer::check(&job.pipeline, &source)?;
     check_range(job, &source)?;
     check_places(job, out, &inputs(job))?;

@@ -121,6 +121,7 @@ impl<'a> Site<'a> {
     fn open(job: &'a ClipJob, out: &Path, work: &Work<'_>) -> Result<Self, NightError> {
         let folder = out.join(&job.name);
         let source = Source::open(&job.input, job.facts.clone())?;
+        source.check_headers()?;
         Renderer::check(&job.pipeline, &source)?;
         check_places(job, out, &inputs(job))?;
         check_ours(&folder)?;

@@ -8,7 +8,7 @@ use serde::Serialize;
 use super::NightError;
 use super::journal::Journal;
 use super::place::file_name;
-use crate::footage::{FootageError, hash_file, printable};
+use crate::footage::{clip_folders, hash_file, printable};
 
 /// The state of one clip's results.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -32,21 +32,7 @@ pub struct ClipStatus {
 /// # Errors
 /// Where the folder cannot be listed, or holds no results.
 pub fn status(out: &Path, verify: bool) -> Result<Vec<ClipStatus>, NightError> {
-    let disk = |e| FootageError::disk(out, "list", e);
-    let mut folders: Vec<_> = fs::read_dir(out)
-        .map_err(disk)?
-        .filter_map(Result::ok)
-        .map(|e| e.path())
-        .filter(|p| p.join("lock").is_file())
-        .collect();
-    folders.sort();
-    if folders.is_empty() {
-        return Err(NightError::Refused(format!(
-            "{}: there are no results of a run here: name the folder given as --out",
-            printable(out)
-        )));
-    }
-    folders.iter().map(|f| clip_status(f, verify)).collect()
+    clip_folders(out)?.iter().map(|f| clip_status(f, verify)).collect()
 }
 
 fn json(path: &Path) -> Option<serde_json::Value> {

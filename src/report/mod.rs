@@ -38,9 +38,9 @@ use std::path::{Path, PathBuf};
 
 use crate::engine::source::Source;
 use crate::engine::{EngineError, Work};
-use crate::footage::{CAN_ENCODE, Facts, FootageError, write_bytes};
+use crate::footage::{CAN_ENCODE, Facts, FootageError, clip_folders, write_bytes};
 use crate::record::Warning;
-use read::{ClipFolder, clip_folders};
+use read::ClipFolder;
 
 /// Name of a clip's page.
 pub const PAGE: &str = "report.html";

@@ -10,7 +10,7 @@ use serde_json::Value;
 
 use super::compare::Compared;
 use super::preview::PreviewNote;
-use crate::footage::{FootageError, printable};
+use crate::footage::printable;
 use crate::record::Warning;
 
 /// The words of the `status` column, in the order of their colours.
@@ -168,27 +168,6 @@ fn rate(text: &str) -> Option<f64> {
     Some(parsed.per_second())
 }
 
-/// The folders of clips in an output folder, in the order of their names.
-///
-/// # Errors
-/// Where the folder cannot be listed, or holds no results.
-pub fn clip_folders(out: &Path) -> Result<Vec<PathBuf>, FootageError> {
-    let listed = fs::read_dir(out).map_err(|e| FootageError::disk(out, "list", e))?;
-    let mut folders: Vec<PathBuf> = listed
-        .filter_map(Result::ok)
-        .map(|e| e.path())
-        .filter(|p| p.join("lock").is_file())
-        .collect();
-    folders.sort();
-    if folders.is_empty() {
-        return Err(FootageError::Footage {
-            path: printable(out),
-            what: "there are no results of a run here: name the folder given as --out".to_owned(),
-        });
-    }
-    Ok(folders)
-}
-
 fn json(path: &Path, faults: &mut Vec<String>) -> Option<Value> {
     let bytes = fs::read(path).ok()?;
     match serde_json::from_slice(&bytes) {
@@ -247,6 +226,7 @@ fn rows(text: &str, faults: &mut Vec<String>) -> Vec<Row> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::footage::clip_folders;
 
     #[test]
     fn columns_are_found_by_name_and_bad_rows_are_told() {

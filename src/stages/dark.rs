@@ -27,7 +27,7 @@ const SAME_EXPOSURE: f64 = 1.1;
 
 /// Exposure in s up to which dark current is far below the read noise, so that darks of another
 /// exposure serve: at 500 frames a second and more no clip is exposed for longer.
-pub const SHORT_S: f64 = 2e-3;
+const SHORT_S: f64 = 2e-3;
 
 /// Share of the range by which the dark may lie off the clip's black level without a word.
 const BLACK_OFF: f64 = 0.05;
@@ -115,9 +115,8 @@ impl Dark {
                 advice: "take the darks with the same crop and mode",
             });
         }
-        if let Some((dark, own)) = master.as_ref().and_then(|m| other_exposure(m, clip))
-            && dark.s().max(own.s()) > SHORT_S
-        {
+        let other = master.as_ref().and_then(|m| other_exposure(m.exposure, clip.exposure));
+        if let Some(OtherExposure { dark, own, matters: true }) = other {
             return Err(StageError::Mismatch {
                 stage: NAME,
                 what: "the exposure of the dark reference".to_owned(),
@@ -156,17 +155,30 @@ impl Dark {
     }
 }
 
-/// Exposures of the darks and of the clip, where both are known and differ.
-fn other_exposure(master: &MasterDark, clip: &ClipInfo) -> Option<(Duration, Duration)> {
-    let (dark, own) = (master.exposure?, clip.exposure?);
+/// Darks of another exposure than the clip's.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct OtherExposure {
+    /// Exposure of the darks.
+    pub dark: Duration,
+    /// Exposure of the clip.
+    pub own: Duration,
+    /// Whether dark current can matter at either: then such darks are refused.
+    pub matters: bool,
+}
+
+/// What is to be said of the exposures of darks and clip, where both are known and differ.
+#[must_use]
+pub fn other_exposure(dark: Option<Duration>, own: Option<Duration>) -> Option<OtherExposure> {
+    let (dark, own) = (dark?, own?);
     let same = (1.0 / SAME_EXPOSURE..=SAME_EXPOSURE).contains(&(dark.s() / own.s()));
-    (!same).then_some((dark, own))
+    let matters = dark.s().max(own.s()) > SHORT_S;
+    (!same).then_some(OtherExposure { dark, own, matters })
 }
 
 /// What speaks against this master for this clip.
 fn doubts(master: &MasterDark, clip: &ClipInfo) -> Vec<Warning> {
     let mut out = master.warnings(clip.noise.as_ref());
-    if let Some((dark, own)) = other_exposure(master, clip) {
+    if let Some(OtherExposure { dark, own, .. }) = other_exposure(master.exposure, clip.exposure) {
         out.push(Warning::new(
             "dark-exposure",
             format!("the darks were exposed for {dark} but the clip for {own}"),
