@@ -105,12 +105,6 @@ impl Plane {
         }
         Self { width: x1 - x, height: y1 - y, data }
     }
-
-    /// The values, giving up the plane.
-    #[must_use]
-    pub fn into_vec(mut self) -> Vec<f32> {
-        std::mem::take(&mut self.data)
-    }
 }
 
 impl Clone for Plane {

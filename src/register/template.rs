@@ -12,7 +12,7 @@ use rayon::prelude::*;
 use super::PixelNoise;
 use super::tracks::tile_size;
 use crate::frame::convert::{clamp_index, signed, to_f32};
-use crate::frame::{FixedPlane, Plane};
+use crate::frame::{FixedPlane, Plane, spare};
 use crate::math::blur::{gaussian, minimum};
 use crate::math::fft2::{Fft2, Rings, Scratch};
 use crate::math::resample::{RowScratch, Rows, Shift, rows_needed, shifted_row, valid_range};
@@ -66,11 +66,15 @@ pub struct Average {
 /// Averages frames in the pose of the reference.
 #[must_use]
 pub fn average(frames: &[Posed<'_>], width: usize, height: usize) -> Average {
-    let parts: Vec<(Vec<f32>, Vec<f32>)> = bands(height)
-        .into_par_iter()
-        .map_init(BandScratch::default, |scratch, (y0, y1)| {
-            let mut sum = vec![0.0; (y1 - y0) * width];
-            let count = seen(frames, (width, y0, y1));
+    let [mut mean, mut count] = [0, 1].map(|_| Plane::filled(width, height, 0.0));
+    let rows = (BAND * width).max(1);
+    mean.data_mut()
+        .par_chunks_mut(rows)
+        .zip(count.data_mut().par_chunks_mut(rows))
+        .enumerate()
+        .for_each_init(BandScratch::default, |scratch, (band, (sum, count))| {
+            let (y0, y1) = (band * BAND, (band * BAND + BAND).min(height));
+            count.copy_from_slice(&seen(frames, (width, y0, y1)));
             for f in frames {
                 let gain = to_f32(1.0 / f.light);
                 scratch.rows(f, (width, y0, y1), |y, x0, values| {
@@ -80,20 +84,12 @@ pub fn average(frames: &[Posed<'_>], width: usize, height: usize) -> Average {
                     }
                 });
             }
-            for (s, c) in sum.iter_mut().zip(&count) {
+            for (s, c) in sum.iter_mut().zip(count) {
                 *s /= f32::max(*c, 1.0);
             }
-            (sum, count)
-        })
-        .collect();
-    let (sums, counts): (Vec<_>, Vec<_>) = parts.into_iter().unzip();
-    let whole = |v: Vec<Vec<f32>>| Plane::from_vec(width, height, v.concat()).unwrap_or_default();
+        });
     let gains: f32 = frames.iter().map(|f| Shift::new(f.shift[0], f.shift[1]).noise_gain()).sum();
-    Average {
-        mean: whole(sums),
-        count: whole(counts),
-        noise_gain: gains / frames.len().max(1) as f32,
-    }
+    Average { mean, count, noise_gain: gains / frames.len().max(1) as f32 }
 }
 
 /// Mean over frames of squared deviation from `template` in units of what noise (and a shift
@@ -107,32 +103,30 @@ pub fn variance_ratio(
 ) -> Plane {
     let (width, height) = (template.width(), template.height());
     let s2 = to_f32(sigma * sigma);
-    let parts: Vec<Vec<f32>> = bands(height)
-        .into_par_iter()
-        .map_init(BandScratch::default, |scratch, (y0, y1)| {
-            let mut sum = vec![0.0; (y1 - y0) * width];
-            for f in frames {
-                let gain = to_f32(1.0 / f.light);
-                let quiet = gain * gain * Shift::new(f.shift[0], f.shift[1]).noise_gain();
-                let weight = 1.0 / quiet;
-                scratch.rows(f, (width, y0, y1), |y, x0, values| {
-                    let at = (y - y0) * width + x0;
-                    let model = &template.row(y)[x0..];
-                    for ((s, v), m) in sum[at..].iter_mut().zip(values).zip(model) {
-                        let r = gain * v - m;
-                        *s += weight * r * r;
-                    }
-                });
-            }
-            let count = seen(frames, (width, y0, y1));
-            for ((s, c), at) in sum.iter_mut().zip(&count).zip(y0 * width..) {
-                let noise = noise.variance(template.data()[at], at);
-                *s /= (noise + s2 * steepness(template, at)) * c.max(1.0);
-            }
-            sum
-        })
-        .collect();
-    Plane::from_vec(width, height, parts.concat()).unwrap_or_default()
+    let mut ratio = Plane::filled(width, height, 0.0);
+    let bands = ratio.data_mut().par_chunks_mut((BAND * width).max(1));
+    bands.enumerate().for_each_init(BandScratch::default, |scratch, (band, sum)| {
+        let (y0, y1) = (band * BAND, (band * BAND + BAND).min(height));
+        for f in frames {
+            let gain = to_f32(1.0 / f.light);
+            let quiet = gain * gain * Shift::new(f.shift[0], f.shift[1]).noise_gain();
+            let weight = 1.0 / quiet;
+            scratch.rows(f, (width, y0, y1), |y, x0, values| {
+                let at = (y - y0) * width + x0;
+                let model = &template.row(y)[x0..];
+                for ((s, v), m) in sum[at..].iter_mut().zip(values).zip(model) {
+                    let r = gain * v - m;
+                    *s += weight * r * r;
+                }
+            });
+        }
+        let count = seen(frames, (width, y0, y1));
+        for ((s, c), at) in sum.iter_mut().zip(&count).zip(y0 * width..) {
+            let noise = noise.variance(template.data()[at], at);
+            *s /= (noise + s2 * steepness(template, at)) * c.max(1.0);
+        }
+    });
+    ratio
 }
 
 /// Squared gradient at a pixel.
@@ -169,10 +163,6 @@ fn seen(frames: &[Posed<'_>], (width, y0, y1): (usize, usize, usize)) -> Vec<f32
         out.extend_from_slice(&above);
     }
     out
-}
-
-fn bands(height: usize) -> Vec<(usize, usize)> {
-    (0..height).step_by(BAND).map(|y| (y, (y + BAND).min(height))).collect()
 }
 
 /// Working memory for bringing bands of frames to the reference.
@@ -225,7 +215,7 @@ pub fn wiener(average: &Average, noise: &PixelNoise) -> Plane {
     let strips: Vec<Vec<f32>> = (0..strip_count)
         .into_par_iter()
         .map(|ty| {
-            let mut strip = vec![0.0; side * w];
+            let mut strip = spare::values_of(side * w, 0.0);
             let mut tile = TileFilter { fft: &fft, rings: &rings, window: &window, average, noise };
             for tx in 0..w.div_ceil(half) + 1 {
                 let corner = [signed(tx * half) - signed(half), signed(ty * half) - signed(half)];
@@ -235,7 +225,7 @@ pub fn wiener(average: &Average, noise: &PixelNoise) -> Plane {
         })
         .collect();
     let mut out = Plane::filled(w, h, 0.0);
-    for (ty, strip) in strips.iter().enumerate() {
+    for (ty, strip) in strips.into_iter().enumerate() {
         for (i, line) in strip.chunks_exact(w).enumerate() {
             if let Some(y) = (ty * half + i).checked_sub(half).filter(|&y| y < h) {
                 for (o, v) in out.row_mut(y).iter_mut().zip(line) {
@@ -243,6 +233,7 @@ pub fn wiener(average: &Average, noise: &PixelNoise) -> Plane {
                 }
             }
         }
+        spare::keep_values(strip);
     }
     out
 }
@@ -321,12 +312,8 @@ pub fn still_pixels(ratio: &Plane, count: &Plane, candidates: &[u8]) -> Vec<u8> 
             *s &= u8::from(v < limit);
         }
     }
-    let good = Plane::from_vec(
-        ratio.width(),
-        ratio.height(),
-        still.iter().map(|&s| f32::from(s)).collect(),
-    )
-    .unwrap_or_default();
+    let w = ratio.width();
+    let good = Plane::from_fn(w, ratio.height(), |x, y| f32::from(still[y * w + x]));
     let eroded = minimum(&good, ERODE);
     eroded.data().iter().map(|&v| u8::from(v > 0.5)).collect()
 }
@@ -334,10 +321,7 @@ pub fn still_pixels(ratio: &Plane, count: &Plane, candidates: &[u8]) -> Vec<u8> 
 /// The mean of `plane` over the chosen pixels around each place.
 fn smoothed(plane: &Plane, chosen: &[u8], scale: f64) -> Plane {
     let (w, h) = (plane.width(), plane.height());
-    let of = |f: &dyn Fn(usize) -> f32| {
-        let data = (0..w * h).map(f).collect();
-        gaussian(&Plane::from_vec(w, h, data).unwrap_or_default(), scale)
-    };
+    let of = |f: &dyn Fn(usize) -> f32| gaussian(&Plane::from_fn(w, h, |x, y| f(y * w + x)), scale);
     let mut sum = of(&|at| plane.data()[at] * f32::from(chosen[at]));
     let weight = of(&|at| f32::from(chosen[at]));
     for (s, w) in sum.data_mut().iter_mut().zip(weight.data()) {
