@@ -25,6 +25,7 @@ use std::time::Instant;
 use hushframe::footage::{OutFrame, encode_tiff};
 use hushframe::frame::FixedPlane;
 use hushframe::register::block::{self, Anchor, Block};
+use hushframe::register::clean::{Learned, learn};
 use hushframe::register::path::stood_still;
 use hushframe::register::{PixelNoise, Pose, RegisterSettings};
 use rand::SeedableRng;
@@ -36,13 +37,11 @@ use scene::{Scene, Setup};
 /// Draws of the noise.
 const DRAWS: u64 = 3;
 
-fn registered(scene: &Scene) -> Result<(Vec<FixedPlane>, Block), String> {
-    let frames: Vec<_> = (0..scene.setup.frames).into_par_iter().map(|k| scene.coded(k)).collect();
-    let list: Vec<_> = frames.iter().map(Some).collect();
+fn registered(scene: &Scene) -> Result<Learned, String> {
+    let mut frames: Vec<_> =
+        (0..scene.setup.frames).into_par_iter().map(|k| Some(scene.coded(k))).collect();
     let noise = PixelNoise::new(&scene.noise());
-    let done =
-        block::register(&list, &noise, &RegisterSettings::default()).map_err(|e| e.to_string())?;
-    Ok((frames, done))
+    learn(&mut frames, &noise, &RegisterSettings::default(), true).map_err(|e| e.to_string())
 }
 
 /// Errors of a path, its mean removed; `None` where a frame was not measured.
@@ -80,9 +79,16 @@ fn row(name: &str, setup: &Setup) {
             bound = (squares / (2 * at.len()) as f64).sqrt();
         }
         match registered(&scene) {
-            Ok((frames, done)) => {
+            Ok(Learned { block: done, faults, .. }) => {
+                if faults.rows || faults.pattern.is_some() {
+                    println!(
+                        "    draw {noise_seed}: rows {}, pattern of {:.2} e- rms",
+                        if faults.rows { "taken off" } else { "as they are" },
+                        faults.pattern_rms().unwrap_or(0.0)
+                    );
+                }
                 let known: Vec<&Pose> = done.poses.iter().flatten().collect();
-                lost += frames.len() - known.len();
+                lost += setup.frames - known.len();
                 claimed += known.iter().map(|p| p.sigma * p.sigma).sum::<f64>()
                     / known.len().max(1) as f64;
                 still += done.still_share();
@@ -132,7 +138,7 @@ fn row(name: &str, setup: &Setup) {
 fn tripod(name: &str, setup: Setup) {
     let scene = Scene::new(setup);
     match registered(&scene) {
-        Ok((_, done)) => {
+        Ok(Learned { block: done, .. }) => {
             let e = errors(&done.poses, &scene.truth);
             let poses: Vec<Pose> = done.poses.iter().flatten().copied().collect();
             let verdict = if stood_still(&poses) {
@@ -281,7 +287,7 @@ fn export(folder: &std::path::Path, rows: &[(String, Setup)]) {
         put(format!("{stem}.truth"), flat(&scene.truth));
         let bounds: Vec<[f64; 2]> = (0..setup.frames).step_by(6).map(|k| scene.bound(k)).collect();
         put(format!("{stem}.bound"), flat(&bounds));
-        if let Ok((_, done)) = registered(&scene) {
+        if let Ok(Learned { block: done, .. }) = registered(&scene) {
             let own: Vec<[f64; 2]> =
                 done.poses.iter().map(|p| p.map_or([f64::NAN; 2], |p| p.shift)).collect();
             put(format!("{stem}.own"), flat(&own));
@@ -314,6 +320,12 @@ fn scenes(quick: bool) -> Vec<(String, Setup)> {
     if !quick {
         rows.push(("drift 10 px, 150 e-".into(), Setup { pan: [0.16, 0.08], ..base.clone() }));
         rows.push(("drift 30 px, 150 e-".into(), Setup { pan: [0.5, 0.2], ..base.clone() }));
+        for peak in [25.0, 150.0] {
+            let rows_of = Setup { rows: 2.0, peak, ..base.clone() };
+            rows.push((format!("row offsets of 2 e-, {peak} e-"), rows_of));
+            let pattern = Setup { pattern: [1.0, 1.0], peak, ..base.clone() };
+            rows.push((format!("pattern of 1 e- pixel and 1 e- column, {peak} e-"), pattern));
+        }
         for peak in [25.0, 150.0, 2000.0] {
             let setup = Setup { roll: 1.5e-3, peak, ..base.clone() };
             rows.push((format!("turning by 1.5 mrad to and fro, {peak} e-"), setup));

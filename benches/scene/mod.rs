@@ -146,6 +146,9 @@ pub(crate) struct Setup {
     pub(crate) pan: [f64; 2],
     /// Turn of the camera to and fro about the middle of the frame, rad.
     pub(crate) roll: f64,
+    /// Spread of row offsets, anew in every frame; of a fixed pattern of pixels and of columns; e-.
+    pub(crate) rows: f64,
+    pub(crate) pattern: [f64; 2],
     /// Cutoff of the lens in cycles a pixel; `None`: the texture as sharp as its file, which no
     /// macro lens draws. 0.625 is an effective f/16 at 550 nm on pixels of 5.5 um.
     pub(crate) lens: Option<f64>,
@@ -172,6 +175,8 @@ impl Default for Setup {
             vibration: 0.5,
             pan: [0.0, 0.0],
             roll: 0.0,
+            rows: 0.0,
+            pattern: [0.0; 2],
             lens: Some(0.625),
             peak: 150.0,
             read: 8.0,
@@ -357,7 +362,30 @@ impl Scene {
             };
             *v = (shot + read.sample(&mut rng)) as f32;
         }
+        self.add_faults(&mut p, &mut rng);
         p
+    }
+
+    /// What the sensor adds: rows anew, pixels and columns always alike.
+    fn add_faults(&self, p: &mut Plane, rng: &mut ChaCha12Rng) {
+        let s = &self.setup;
+        let one = Normal::new(0.0, 1.0).expect("normal");
+        if s.rows > 0.0 {
+            for y in 0..p.height() {
+                let by = (s.rows * one.sample(rng)) as f32;
+                p.row_mut(y).iter_mut().for_each(|v| *v += by);
+            }
+        }
+        if s.pattern.iter().any(|&v| v > 0.0) {
+            let mut rng = ChaCha12Rng::seed_from_u64(4711);
+            let columns: Vec<f64> =
+                (0..p.width()).map(|_| s.pattern[1] * one.sample(&mut rng)).collect();
+            for y in 0..p.height() {
+                for (v, c) in p.row_mut(y).iter_mut().zip(&columns) {
+                    *v += (s.pattern[0] * one.sample(&mut rng) + c) as f32;
+                }
+            }
+        }
     }
 
     /// The noise model of the frames: one DN is one electron.

@@ -19,11 +19,12 @@ use crate::math::robust::quantile;
 use crate::math::turn::Turn;
 use crate::pipeline::Pipeline;
 use crate::record::{FrameStatus, Warning};
-use crate::register::block::{self, Anchor, BLOCK, Block};
+use crate::register::block::{self, BLOCK, Block};
+use crate::register::clean::{Learned, SensorFaults, learn, register_clean};
 use crate::register::lamp::{Ripple, lamp_light};
 use crate::register::path::{fill_gaps, stood_still};
+use crate::register::rows::RowModel;
 use crate::register::{NoLock, PixelNoise, Pose, RegisterSettings};
-use crate::stages::banding::RowModel;
 
 /// A frame with more saturated pixels than this is called saturated.
 const MUCH_SATURATED: f64 = 0.01;
@@ -92,7 +93,10 @@ pub struct Analysis {
     /// Offsets of rows, where they matter.
     #[serde(default)]
     pub rows: Option<RowFacts>,
-    /// What they are measured against; not kept in the file, see [`row_model`].
+    /// Pattern of the sensor that the corrections left, rms in DN, where it matters.
+    #[serde(default)]
+    pub pattern_dn: Option<f64>,
+    /// What row offsets are measured against; not kept in the file, see [`row_model`].
     #[serde(skip)]
     pub row_model: Option<Arc<RowModel>>,
     /// What a person should know.
@@ -189,6 +193,8 @@ pub struct Analyst<'a> {
     /// The first block of the clip that locked, and which it is: all others are tied to it.
     first: Option<(usize, Block)>,
     row_model: Option<Arc<RowModel>>,
+    /// What the sensor adds to frames, from the first block.
+    faults: SensorFaults,
 }
 
 impl<'a> Analyst<'a> {
@@ -211,6 +217,7 @@ impl<'a> Analyst<'a> {
             list,
             first: None,
             row_model: None,
+            faults: SensorFaults::default(),
         }
     }
 
@@ -245,7 +252,7 @@ impl<'a> Analyst<'a> {
     fn block(&mut self, k: usize, work: &Work<'_>) -> Result<BlockFacts, EngineError> {
         let range = self.grid[k].clone();
         let (before, total) = (range.start, self.list.len());
-        let raw =
+        let mut raw =
             read_block(self.source, self.corrector, &self.list[range], (before, total), work)?;
         let mut out = BlockFacts {
             block: k,
@@ -259,20 +266,10 @@ impl<'a> Analyst<'a> {
             return Ok(out);
         }
         let settings = self.settings.scaled(raw.scale);
-        match register_block(k, &raw.planes, &mut self.first, &self.noise, &settings) {
-            Ok((poses, block)) => {
+        match self.register(k, &mut raw.planes, &settings) {
+            Ok((poses, first)) => {
                 apply(&mut out.frames, &poses, raw.scale as f64);
-                if let Some(block) = block {
-                    if self.wanted.rows {
-                        self.row_model = rows_of(block, &raw.planes, &self.noise).map(Arc::new);
-                    }
-                    let row = |m: &Arc<RowModel>| RowFacts { sigma_dn: m.sigma, block: k };
-                    out.first = Some(FirstFacts {
-                        still_share: block.still_share(),
-                        misfit: block.misfit,
-                        rows: self.row_model.as_ref().map(row),
-                    });
-                }
+                out.first = first;
                 out.lock = Some(Ok(()));
             }
             Err(why) => {
@@ -285,6 +282,42 @@ impl<'a> Analyst<'a> {
             }
         }
         Ok(out)
+    }
+}
+
+impl Analyst<'_> {
+    /// Registers one block; the first that locks becomes the reference, and what it says is given
+    /// back too.
+    fn register(
+        &mut self,
+        k: usize,
+        planes: &mut [Option<FixedPlane>],
+        settings: &RegisterSettings,
+    ) -> Result<(Vec<Option<Pose>>, Option<FirstFacts>), NoLock> {
+        if planes.iter().flatten().count() == 0 {
+            return Ok((vec![None; planes.len()], None));
+        }
+        let Some((_, first)) = &self.first else {
+            let rows = self.source.layout() == Layout::Mono;
+            let Learned { block, faults, row_model } = learn(planes, &self.noise, settings, rows)?;
+            if self.wanted.rows {
+                self.row_model = row_model.map(Arc::new);
+            }
+            let row = |m: &Arc<RowModel>| RowFacts { sigma_dn: m.sigma, block: k };
+            let facts = FirstFacts {
+                still_share: block.still_share(),
+                misfit: block.misfit,
+                rows: self.row_model.as_ref().map(row),
+                pattern_dn: faults.pattern_rms(),
+            };
+            self.faults = faults;
+            let poses = block.poses.clone();
+            self.first = Some((k, block));
+            return Ok((poses, Some(facts)));
+        };
+        let block = register_clean(planes, &self.noise, settings, &self.faults)?;
+        let anchor = block::anchor(&block, first, &self.noise)?;
+        Ok((block.poses.iter().map(|p| p.as_ref().map(|p| anchor.apply(p))).collect(), None))
     }
 }
 
@@ -303,12 +336,6 @@ pub(super) fn lamp(source: &Source, out: &mut Analysis) {
     out.ripple = ripple;
 }
 
-/// Row offsets of a block, where they matter.
-fn rows_of(block: &Block, planes: &[Option<FixedPlane>], noise: &PixelNoise) -> Option<RowModel> {
-    let frame = |i: usize| Some((planes[i].as_ref()?.to_plane(), block.poses[i]?));
-    RowModel::measure((&block.average.mean, &block.still), noise, planes.len(), frame)
-}
-
 /// The row model of an analysis that was read back from its file, by the block it came from, which
 /// is read and registered again: only worth it where frames are to be made.
 ///
@@ -325,13 +352,11 @@ pub fn row_model(
     let Some(rows) = analysis.rows else { return Ok(None) };
     let list = source.list();
     let Some(range) = block::grid(list.len()).get(rows.block).cloned() else { return Ok(None) };
-    let raw = read_block(source, corrector, &list[range.clone()], (range.start, list.len()), work)?;
+    let part = (range.start, list.len());
+    let mut raw = read_block(source, corrector, &list[range], part, work)?;
     let pixel_noise = luma_noise(noise, source.layout(), corrector);
-    let planes: Vec<Option<&FixedPlane>> = raw.planes.iter().map(Option::as_ref).collect();
-    let again = block::register(&planes, &pixel_noise, settings)
-        .ok()
-        .and_then(|block| rows_of(&block, &raw.planes, &pixel_noise));
-    Ok(again.map(Arc::new))
+    let again = learn(&mut raw.planes, &pixel_noise, settings, true);
+    Ok(again.ok().and_then(|l| l.row_model).map(Arc::new))
 }
 
 /// Adds what has not been said yet.
@@ -411,28 +436,6 @@ fn read_block(
     Ok(raw)
 }
 
-/// Registers one block; the first that locks becomes the reference and is given back too.
-fn register_block<'a>(
-    k: usize,
-    planes: &[Option<FixedPlane>],
-    first: &'a mut Option<(usize, Block)>,
-    noise: &PixelNoise,
-    settings: &RegisterSettings,
-) -> Result<(Vec<Option<Pose>>, Option<&'a Block>), NoLock> {
-    let list: Vec<Option<&FixedPlane>> = planes.iter().map(Option::as_ref).collect();
-    if list.iter().flatten().count() == 0 {
-        return Ok((vec![None; list.len()], None));
-    }
-    let block = block::register(&list, noise, settings)?;
-    let anchor = match first.as_ref() {
-        None => Anchor::FIRST,
-        Some((_, first)) => block::anchor(&block, first, noise)?,
-    };
-    let poses = block.poses.iter().map(|p| p.as_ref().map(|p| anchor.apply(p))).collect();
-    let kept = if first.is_none() { Some(&first.insert((k, block)).1) } else { None };
-    Ok((poses, kept))
-}
-
 /// Writes measured poses into the facts, in pixels of the full frame.
 fn apply(facts: &mut [FrameFacts], poses: &[Option<Pose>], scale: f64) {
     for (f, p) in facts.iter_mut().zip(poses).filter(|(f, _)| f.usable()) {
@@ -481,6 +484,16 @@ pub(super) fn settle(out: &mut Analysis) {
             "no-lock",
             format!("not steadied: {why}"),
             "name the still background: --region X,Y,W,H, or include in stage steady",
+        ));
+    }
+    if let Some(pattern) = out.pattern_dn {
+        out.warnings.push(Warning::new(
+            "fixed-pattern",
+            format!(
+                "the dark reference leaves a pattern of {pattern:.2} DN rms that does not move \
+                 with the scene; it is kept from the shifts, but stays in the picture"
+            ),
+            "film more black frames, at the clip's exposure and temperature",
         ));
     }
     if out.misfit > 1.5 {

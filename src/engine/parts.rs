@@ -38,6 +38,9 @@ pub struct FirstFacts {
     pub misfit: f64,
     /// Offsets of rows, where they matter.
     pub rows: Option<RowFacts>,
+    /// Pattern of the sensor that the corrections left, rms in DN, where it matters.
+    #[serde(default)]
+    pub pattern_dn: Option<f64>,
 }
 
 /// The block that poses are measured against, as one machine had it.
@@ -80,6 +83,7 @@ pub fn join(source: &Source, mut parts: Vec<Part>) -> Result<Analysis, EngineErr
         bright_dn: 0.0,
         ripple: None,
         rows: None,
+        pattern_dn: None,
         row_model: None,
         warnings: Vec::new(),
     };
@@ -92,6 +96,7 @@ pub fn join(source: &Source, mut parts: Vec<Part>) -> Result<Analysis, EngineErr
             out.still_share = first.still_share;
             out.misfit = first.misfit;
             out.rows = first.rows;
+            out.pattern_dn = first.pattern_dn;
         }
         match b.lock {
             Some(Ok(())) => out.locked = true,
@@ -176,7 +181,12 @@ mod tests {
                 .collect(),
             bright_dn: 100.0,
             lock: Some(if k == 0 { Err("no texture".to_owned()) } else { Ok(()) }),
-            first: (k == 1).then_some(FirstFacts { still_share: 0.5, misfit: 1.0, rows: None }),
+            first: (k == 1).then_some(FirstFacts {
+                still_share: 0.5,
+                misfit: 1.0,
+                rows: None,
+                pattern_dn: None,
+            }),
             warnings: Vec::new(),
         });
         let blocks = blocks.collect();

@@ -24,8 +24,8 @@ use crate::pipeline::Pipeline;
 use crate::record::{Notes, Warning};
 use crate::register::PixelNoise;
 use crate::register::path::{Motion, Window};
+use crate::register::rows::{RowModel, Seen, take_off};
 use crate::stages::average::{Average, Averaged, Averager, Locked};
-use crate::stages::banding::{RowModel, Seen, take_off};
 use crate::stages::steady::{self, Edges, Move};
 use crate::stages::{ClipInfo, Moment, Stage};
 

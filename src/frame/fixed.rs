@@ -89,6 +89,20 @@ impl FixedPlane {
         self.coding.decode(self.codes[at].min(65_534))
     }
 
+    /// What its marks say; `None` where there are none.
+    #[must_use]
+    pub fn flaws(&self) -> Option<Vec<Flaw>> {
+        let marked = |c: &u16| *c == Coding::MISSING || *c == Coding::SATURATED;
+        self.codes.iter().any(marked).then(|| {
+            let flaw = |c: &u16| match *c {
+                Coding::MISSING => Flaw::Missing,
+                Coding::SATURATED => Flaw::Saturated,
+                _ => Flaw::None,
+            };
+            self.codes.iter().map(flaw).collect()
+        })
+    }
+
     /// The plane of values (marks decode to what their number says).
     #[must_use]
     pub fn to_plane(&self) -> Plane {

@@ -106,14 +106,7 @@ pub fn refine(
     settings: &RegisterSettings,
     path: &[Option<[f64; 2]>],
 ) -> Result<Block, NoLock> {
-    let first = frames.iter().flatten().next().ok_or(NoLock::NoTexture)?;
-    let mut candidates = vec![1; first.width * first.height];
-    restrict(&mut candidates, first.width, settings);
-    let coarse: Vec<Option<Pose>> = path
-        .iter()
-        .zip(frames)
-        .map(|(p, f)| f.and((*p).map(|shift| Pose { shift, sigma: 0.3, ..Pose::ZERO })))
-        .collect();
+    let (candidates, coarse) = begin(frames, settings, path)?;
     let settled = settle(frames, noise, coarse, (&candidates, false))?;
     let settled = if turns(&settled.turning) {
         settle(frames, noise, settled.poses, (&candidates, true))?
@@ -137,6 +130,46 @@ pub fn refine(
         frames: used,
         misfit,
     })
+}
+
+/// A block whose frames lie along a coarse path: nothing is fitted.
+///
+/// # Errors
+/// [`NoLock`] without frames.
+pub fn rough(
+    frames: &[Option<&FixedPlane>],
+    noise: &PixelNoise,
+    settings: &RegisterSettings,
+    path: &[Option<[f64; 2]>],
+) -> Result<Block, NoLock> {
+    let (candidates, poses) = begin(frames, settings, path)?;
+    let choice = Choice { candidates: &candidates, still: None, every: 1 };
+    let model = Model::build(frames, &poses, (noise, COARSE), choice);
+    Ok(Block {
+        frames: poses.iter().flatten().count(),
+        poses,
+        average: model.average,
+        template: model.template,
+        still: model.still,
+        misfit: 1.0,
+    })
+}
+
+/// The pixels that may be still, and the poses of a coarse path.
+fn begin(
+    frames: &[Option<&FixedPlane>],
+    settings: &RegisterSettings,
+    path: &[Option<[f64; 2]>],
+) -> Result<(Vec<u8>, Vec<Option<Pose>>), NoLock> {
+    let first = frames.iter().flatten().next().ok_or(NoLock::NoTexture)?;
+    let mut candidates = vec![1; first.width * first.height];
+    restrict(&mut candidates, first.width, settings);
+    let coarse = path
+        .iter()
+        .zip(frames)
+        .map(|(p, f)| f.and((*p).map(|shift| Pose { shift, sigma: 0.3, ..Pose::ZERO })))
+        .collect();
+    Ok((candidates, coarse))
 }
 
 /// Poses that have settled.

@@ -31,7 +31,7 @@ use super::combine::combine;
 use super::patch::Patch;
 pub use super::tile::FitScratch;
 use super::tile::{Moves, Sums, half_diagonal, tile_sums};
-use crate::frame::{FixedPlane, Plane};
+use crate::frame::FixedPlane;
 use crate::math::turn::Turn;
 
 /// The fit has settled when a step is shorter than this, in pixels.
@@ -53,8 +53,6 @@ pub struct Target<'a> {
     pub noise: &'a PixelNoise,
     /// Factor on the noise variance (1 for a raw frame).
     pub variance_factor: f32,
-    /// What the sensor adds to every frame, to be taken off.
-    pub fixed: Option<&'a Plane>,
     /// Whether turn and magnification are fitted too.
     pub turns: bool,
 }
@@ -63,7 +61,7 @@ impl<'a> Target<'a> {
     /// Patches against raw frames that are not turned.
     #[must_use]
     pub fn new(patches: &'a [Patch], noise: &'a PixelNoise) -> Self {
-        Self { patches, noise, variance_factor: 1.0, fixed: None, turns: false }
+        Self { patches, noise, variance_factor: 1.0, turns: false }
     }
 }
 
@@ -292,9 +290,9 @@ impl Search {
 mod tests {
     use super::super::patch::patches;
     use super::*;
-    use crate::frame::Coding;
     use crate::frame::NoiseModel;
     use crate::frame::convert::to_f32;
+    use crate::frame::{Coding, Plane};
 
     fn scene(x: f64, y: f64) -> f32 {
         to_f32(

@@ -44,6 +44,7 @@
 
 pub mod block;
 pub mod body;
+pub mod clean;
 mod combine;
 pub mod consensus;
 pub mod fit;
@@ -51,6 +52,8 @@ pub mod ground;
 pub mod lamp;
 pub mod patch;
 pub mod path;
+pub mod pattern;
+pub mod rows;
 pub mod template;
 mod tile;
 pub mod tracks;

@@ -171,11 +171,6 @@ impl Part<'_> {
             if let Some(f) = &self.target.noise.factor {
                 factor[x0..x1].copy_from_slice(&f.row(y)[x..x + x1 - x0]);
             }
-            if let Some(f) = self.target.fixed {
-                for (v, f) in seen[x0..x1].iter_mut().zip(&f.row(y)[x..]) {
-                    *v -= f;
-                }
-            }
             let row = Row { seen, still, factor, model: interpolated(&self.patch.value, i, moved) };
             let slopes =
                 [&self.patch.slope_x, &self.patch.slope_y].map(|s| interpolated(s, i, moved));

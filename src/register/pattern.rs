@@ -1,0 +1,324 @@
+//! What the sensor adds to every frame alike, where the dark frame left some of it.
+//!
+//! ```text
+//! F(x) = mean over frames of ( I(x) - L T(x - p) )        x in sensor coordinates, still pixels
+//! ```
+//!
+//! A scene that moves on the sensor averages out of the residual F, a pattern of the sensor stays.
+//! F is taken apart into columns, rows and pixels; each part counts only where it is larger than
+//! noise allows and large enough to matter, and is shrunk by how well it is known,
+//! `F s^2 / (s^2 + v)`. Such a pattern does not move, so it draws shifts to zero by the part that
+//! it has of all information.
+//!
+//! **Limit**: where the scene moves by less than [`LEAST_MOTION`] px on the sensor, scene and
+//! pattern cannot be told apart and nothing is taken off. Template errors at edges leave a residual
+//! too; at high light that is why a pattern of single pixels must be a fair part of the noise to
+//! count.
+
+use rayon::prelude::*;
+
+use super::block::Block;
+use super::{PixelNoise, Pose};
+use crate::frame::convert::{index_in, round_isize, signed, to_f32};
+use crate::frame::{Coding, FixedPlane, Plane};
+use crate::math::resample::{RowScratch, Shift, shifted_row};
+use crate::math::turn::{Placement, turned_row};
+
+/// The scene must move by this much, rms along each axis, in pixels.
+const LEAST_MOTION: f64 = 0.5;
+/// A part counts where its power is this many standard errors above what noise gives.
+const SURE: f64 = 6.0;
+/// A pattern of pixels matters from this part of a frame's noise on.
+const LEAST_PIXELS: f64 = 0.05;
+/// One of whole columns or rows.
+const LEAST_LINES: f64 = 0.02;
+/// Residuals further out than this many standard deviations are taken as this.
+const CLIP: f32 = 6.0;
+/// A pixel is used that this many frames saw as background.
+const FEWEST: f32 = 8.0;
+/// Rows worked on together.
+const BAND: usize = 32;
+
+/// The mean residual of each pixel and its variance; infinite where too little was seen.
+struct Residual {
+    mean: Plane,
+    variance: Plane,
+}
+
+/// What all frames have in common that does not move with the scene, in DN; `None` where it does
+/// not matter or cannot be told.
+#[must_use]
+pub fn fixed_pattern(
+    frames: &[Option<&FixedPlane>],
+    block: &Block,
+    noise: &PixelNoise,
+) -> Option<Plane> {
+    let seen: Vec<(&FixedPlane, Pose)> =
+        frames.iter().zip(&block.poses).filter_map(|(f, p)| Some(((*f)?, (*p)?))).collect();
+    let (first, _) = seen.first()?;
+    let (w, h) = (first.width, first.height);
+    if (0..2).any(|a| spread(&seen, a) < LEAST_MOTION) {
+        return None;
+    }
+    let mut left = residual(&seen, block, noise, (w, h));
+    let usual = typical(&left.variance)? * seen.len() as f64;
+    let mut out = Plane::filled(w, h, 0.0);
+    let mut any = false;
+    for vertical in [true, false] {
+        let lines = lines(&left, vertical);
+        let Some(kept) = significant(&lines, LEAST_LINES * LEAST_LINES * usual) else { continue };
+        any = true;
+        for y in 0..h {
+            for (x, (o, l)) in out.row_mut(y).iter_mut().zip(left.mean.row_mut(y)).enumerate() {
+                let v = kept[if vertical { x } else { y }];
+                *o += v;
+                *l -= v;
+            }
+        }
+    }
+    let pixels: Vec<(f32, f32)> =
+        left.mean.data().iter().copied().zip(left.variance.data().iter().copied()).collect();
+    if let Some(kept) = significant(&pixels, LEAST_PIXELS * LEAST_PIXELS * usual) {
+        any = true;
+        out.data_mut().iter_mut().zip(kept).for_each(|(o, v)| *o += v);
+    }
+    any.then_some(out)
+}
+
+/// Takes a pattern off a frame.
+pub fn take_pattern_off(frame: &mut FixedPlane, pattern: &Plane) {
+    let coding = frame.coding;
+    for (c, p) in frame.codes.iter_mut().zip(pattern.data()) {
+        if *c != Coding::MISSING && *c != Coding::SATURATED {
+            *c = coding.encode(coding.decode(*c) - p);
+        }
+    }
+}
+
+/// Standard deviation of the shifts along an axis.
+fn spread(seen: &[(&FixedPlane, Pose)], a: usize) -> f64 {
+    let n = seen.len() as f64;
+    let mean = seen.iter().map(|(_, p)| p.shift[a]).sum::<f64>() / n;
+    (seen.iter().map(|(_, p)| (p.shift[a] - mean).powi(2)).sum::<f64>() / n).sqrt()
+}
+
+/// Median of the finite variances.
+fn typical(variance: &Plane) -> Option<f64> {
+    let mut some: Vec<f32> =
+        variance.data().iter().step_by(7).copied().filter(|v| v.is_finite()).collect();
+    crate::math::robust::median(&mut some).map(f64::from)
+}
+
+fn residual(
+    seen: &[(&FixedPlane, Pose)],
+    block: &Block,
+    noise: &PixelNoise,
+    (w, h): (usize, usize),
+) -> Residual {
+    let [mut mean, mut variance] = [0, 1].map(|_| Plane::filled(w, h, 0.0));
+    let rows = BAND * w;
+    mean.data_mut()
+        .par_chunks_mut(rows)
+        .zip(variance.data_mut().par_chunks_mut(rows))
+        .enumerate()
+        .for_each_init(Scratch::default, |scratch, (band, (sum, variance))| {
+            let mut count = vec![0.0_f32; sum.len()];
+            for (i, ((sum, variance), count)) in sum
+                .chunks_exact_mut(w)
+                .zip(variance.chunks_exact_mut(w))
+                .zip(count.chunks_exact_mut(w))
+                .enumerate()
+            {
+                let y = band * BAND + i;
+                for (frame, pose) in seen {
+                    let row = Row { frame, pose, block, noise, y };
+                    row.add(scratch, (sum, variance, count));
+                }
+                for ((s, v), c) in sum.iter_mut().zip(variance.iter_mut()).zip(&*count) {
+                    if *c < FEWEST {
+                        (*s, *v) = (0.0, f32::INFINITY);
+                    } else {
+                        *s /= c;
+                        *v /= c * c;
+                        let most = CLIP * v.sqrt();
+                        *s = s.clamp(-most, most);
+                    }
+                }
+            }
+        });
+    Residual { mean, variance }
+}
+
+#[derive(Default)]
+struct Scratch {
+    model: Vec<f32>,
+    row: RowScratch,
+    sums: Vec<f32>,
+}
+
+/// One row of one frame.
+struct Row<'a> {
+    frame: &'a FixedPlane,
+    pose: &'a Pose,
+    block: &'a Block,
+    noise: &'a PixelNoise,
+    y: usize,
+}
+
+impl Row<'_> {
+    /// Adds residuals, variances and counts of the still pixels.
+    fn add(&self, s: &mut Scratch, (sum, variance, count): (&mut [f32], &mut [f32], &mut [f32])) {
+        let (w, h) = (self.frame.width, self.frame.height);
+        let template = &self.block.template;
+        let back: Placement = self.pose.placement([w, h]).inverse();
+        s.model.resize(w, 0.0);
+        let at = (0, signed(self.y));
+        if self.pose.turn.is_none() {
+            let kernel = Shift::new(back.shift[0], back.shift[1]);
+            shifted_row(template.into(), &kernel, at, &mut s.model, &mut s.row);
+        } else {
+            turned_row(template.into(), &back, at, &mut s.model, &mut s.sums);
+        }
+        let light = to_f32(self.pose.light);
+        let coding = self.frame.coding;
+        for (x, &code) in self.frame.row(self.y).iter().enumerate() {
+            let by = back.at(x as f64, self.y as f64);
+            let place = index_in(signed(x) + round_isize(by[0]), w)
+                .zip(index_in(signed(self.y) + round_isize(by[1]), h));
+            let still = place.is_some_and(|(u, v)| self.block.still[v * w + u] != 0);
+            if still && code != Coding::MISSING && code != Coding::SATURATED {
+                let expected = light * s.model[x];
+                sum[x] += coding.decode(code) - expected;
+                variance[x] += self.noise.variance(expected, self.y * w + x);
+                count[x] += 1.0;
+            }
+        }
+    }
+}
+
+/// Weighted mean of each column, or row, and its variance; the mean of all taken off.
+fn lines(left: &Residual, vertical: bool) -> Vec<(f32, f32)> {
+    let (w, h) = (left.mean.width(), left.mean.height());
+    let mut sums = vec![(0.0_f64, 0.0_f64); if vertical { w } else { h }];
+    for y in 0..h {
+        for (x, (m, v)) in left.mean.row(y).iter().zip(left.variance.row(y)).enumerate() {
+            if v.is_finite() && *v > 0.0 {
+                let s = &mut sums[if vertical { x } else { y }];
+                s.0 += f64::from(m / v);
+                s.1 += f64::from(1.0 / v);
+            }
+        }
+    }
+    let known: Vec<f64> = sums.iter().filter(|s| s.1 > 0.0).map(|s| s.0 / s.1).collect();
+    let mean = known.iter().sum::<f64>() / known.len().max(1) as f64;
+    sums.iter()
+        .map(|s| {
+            if s.1 > 0.0 {
+                (to_f32(s.0 / s.1 - mean), to_f32(1.0 / s.1))
+            } else {
+                (0.0, f32::INFINITY)
+            }
+        })
+        .collect()
+}
+
+/// Values shrunk by how well they are known; `None` where their power is not surely above what
+/// noise gives, or below `least`.
+fn significant(values: &[(f32, f32)], least: f64) -> Option<Vec<f32>> {
+    let (mut ratio, mut power, mut n) = (0.0_f64, 0.0_f64, 0.0_f64);
+    for (m, v) in values.iter().filter(|(_, v)| v.is_finite() && *v > 0.0) {
+        ratio += f64::from(m * m / v);
+        power += f64::from(m * m - v);
+        n += 1.0;
+    }
+    let above = (ratio / f64::max(n, 1.0) - 1.0) * (n / 2.0).sqrt();
+    let power = power / f64::max(n, 1.0);
+    if n < 16.0 || above < SURE || power < least {
+        return None;
+    }
+    let s2 = to_f32(power);
+    Some(values.iter().map(|(m, v)| if v.is_finite() { m * s2 / (s2 + v) } else { 0.0 }).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::block::register;
+    use super::super::clean::learn;
+    use super::super::{NoLock, RegisterSettings};
+    use super::*;
+    use crate::frame::NoiseModel;
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha12Rng;
+    use rand_distr::{Distribution, Normal};
+
+    const SIZE: usize = 160;
+
+    /// A pattern of columns and pixels, 3 e- each.
+    fn pattern() -> Plane {
+        let mut rng = ChaCha12Rng::seed_from_u64(5);
+        let one = Normal::new(0.0_f32, 3.0).unwrap();
+        let columns: Vec<f32> = (0..SIZE).map(|_| one.sample(&mut rng)).collect();
+        Plane::from_fn(SIZE, SIZE, |x, _| columns[x] + one.sample(&mut rng))
+    }
+
+    /// Frames of a scene that jostles under the pattern, and the true shifts.
+    fn clip(pattern: Option<&Plane>) -> (Vec<Option<FixedPlane>>, Vec<[f64; 2]>) {
+        let noise = Normal::new(0.0, 1.0).unwrap();
+        (0..32_u32)
+            .map(|k| {
+                let t = f64::from(k);
+                let p = [2.1 * libm::sin(1.1 * t), 1.7 * libm::cos(0.7 * t)];
+                let mut rng = ChaCha12Rng::seed_from_u64(u64::from(k) + 100);
+                let seen = Plane::from_fn(SIZE, SIZE, |x, y| {
+                    let (u, v) = (x as f64 - p[0], y as f64 - p[1]);
+                    let light = 70.0
+                        + 22.0 * libm::sin(0.7 * u + 0.3 * v) * libm::cos(0.3 * u - 0.6 * v)
+                        + 15.0 * libm::sin(0.17 * u + 0.004 * u * v);
+                    let added = pattern.map_or(0.0, |p| f64::from(p.at(x, y)));
+                    to_f32(light + added + (light + 64.0).sqrt() * noise.sample(&mut rng))
+                });
+                (Some(FixedPlane::from_plane(&seen, None, Coding::for_white(400.0))), p)
+            })
+            .unzip()
+    }
+
+    fn noise() -> PixelNoise {
+        PixelNoise::new(&NoiseModel { gain_e_per_dn: 1.0, read_noise_e: 8.0 })
+    }
+
+    /// Spread of the errors along both axes.
+    fn error(poses: &[Option<Pose>], truth: &[[f64; 2]]) -> f64 {
+        let mut sum = 0.0;
+        for a in 0..2 {
+            let off: Vec<f64> =
+                poses.iter().zip(truth).map(|(p, t)| p.unwrap().shift[a] - t[a]).collect();
+            let mean = off.iter().sum::<f64>() / off.len() as f64;
+            sum += off.iter().map(|d| (d - mean).powi(2)).sum::<f64>() / off.len() as f64;
+        }
+        (0.5 * sum).sqrt()
+    }
+
+    #[test]
+    fn a_pattern_is_found_and_no_longer_pulls() -> Result<(), NoLock> {
+        let truth_of = pattern();
+        let (mut frames, truth) = clip(Some(&truth_of));
+        let lent: Vec<_> = frames.iter().map(Option::as_ref).collect();
+        let before = register(&lent, &noise(), &RegisterSettings::default())?;
+        let learned = learn(&mut frames, &noise(), &RegisterSettings::default(), true)?;
+        let found = learned.faults.pattern.unwrap();
+        // Correlation of what was found with what was added.
+        let (mut ab, mut aa, mut bb) = (0.0, 0.0, 0.0);
+        for (a, b) in found.data().iter().zip(truth_of.data()) {
+            (ab, aa, bb) = (ab + a * b, aa + a * a, bb + b * b);
+        }
+        assert!(ab / (aa * bb).sqrt() > 0.8, "{}", ab / (aa * bb).sqrt());
+        let (then, now) = (error(&before.poses, &truth), error(&learned.block.poses, &truth));
+        // What a clip without a pattern allows.
+        let (mut clean, _) = clip(None);
+        let best = learn(&mut clean, &noise(), &RegisterSettings::default(), true)?;
+        assert!(best.faults.pattern.is_none(), "a pattern where there is none");
+        let best = error(&best.block.poses, &truth);
+        assert!(now < 0.9 * then && now < 1.1 * best, "{then} {now} {best}");
+        Ok(())
+    }
+}

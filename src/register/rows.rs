@@ -1,0 +1,344 @@
+//! Offsets of rows: what reading a row out added to all of its pixels, anew in every frame.
+//!
+//! The model is that of stage `banding`. Row offsets that matter also pull
+//! on a frame's shift, so they are taken off before it is fitted.
+
+use super::{PixelNoise, Pose};
+use crate::frame::convert::{index_in, round_isize, signed, to_f32};
+use crate::frame::{Flaw, Plane};
+use crate::math::resample::{RowScratch, Shift, shifted_row};
+use crate::math::robust::median;
+use crate::math::turn::{Placement, turned_row};
+
+/// Rows on each side whose mean is left in the picture.
+const SLOW: usize = 32;
+/// Still pixels below which a row is left alone.
+const LEAST: usize = 32;
+/// Residuals beyond this many standard deviations do not count, those before it less and less:
+/// 95 % of the efficiency of least squares on normal noise.
+const BIWEIGHT: f32 = 4.685;
+const EFFICIENCY: f32 = 0.95;
+/// Part of the template's vertical slope that its pixels may be wrong by, one by one and all
+/// together.
+const EDGE_EACH: f32 = 0.1;
+const EDGE_ALL: f32 = 0.02;
+/// Row offsets matter where their spread is at least this part of what one is uncertain by.
+const SIGNIFICANT: f64 = 0.25;
+/// Frames of a block that are looked at to find that out.
+const LOOK: usize = 16;
+
+/// What row offsets are measured against.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RowModel {
+    template: Plane,
+    still: Vec<u8>,
+    /// Spread of row offsets in DN.
+    pub sigma: f64,
+}
+
+/// One frame of the clip: values in DN above black, flaws, pose.
+#[derive(Debug, Clone, Copy)]
+pub struct Seen<'a> {
+    /// Values.
+    pub values: &'a Plane,
+    /// What is wrong with pixels; `None`: nothing.
+    pub flaws: Option<&'a [Flaw]>,
+    /// Where the scene lies, and the light.
+    pub pose: Pose,
+}
+
+/// Offsets of a frame's rows in DN before the flat, and their variances.
+struct Rows {
+    offset: Vec<f32>,
+    variance: Vec<f32>,
+}
+
+impl RowModel {
+    /// A model of a block's `template` (DN) and `still` pixels (1) where its `count` frames show
+    /// row offsets that matter; else `None`. `frame` gives values and pose of a frame, where it has
+    /// them; all have the template's size.
+    #[must_use]
+    pub fn measure(
+        (template, still): (&Plane, &[u8]),
+        noise: &PixelNoise,
+        count: usize,
+        frame: impl Fn(usize) -> Option<(Plane, Pose)>,
+    ) -> Option<Self> {
+        let mut model = Self { template: template.clone(), still: still.to_vec(), sigma: 0.0 };
+        let every = count.div_ceil(LOOK).max(1);
+        let (mut squares, mut expected, mut n) = (0.0, 0.0, 0.0);
+        for (values, pose) in (0..count).step_by(every).filter_map(frame) {
+            let rows = model.rows(&Seen { values: &values, flaws: None, pose }, noise);
+            for (r, v) in rows.offset.iter().zip(&rows.variance).filter(|(_, v)| v.is_finite()) {
+                squares += f64::from(r * r);
+                expected += f64::from(*v);
+                n += 1.0;
+            }
+        }
+        let beyond = (squares - expected) / f64::max(n, 1.0);
+        let matters = beyond > SIGNIFICANT * SIGNIFICANT * expected / f64::max(n, 1.0);
+        model.sigma = beyond.max(0.0).sqrt();
+        (n > 0.0 && matters).then_some(model)
+    }
+
+    /// Offsets to take off the rows of a frame, in DN before the flat.
+    #[must_use]
+    pub fn offsets(&self, frame: &Seen<'_>, noise: &PixelNoise) -> Vec<f32> {
+        let mut rows = self.rows(frame, noise);
+        let s2 = to_f32(self.sigma * self.sigma);
+        for (r, v) in rows.offset.iter_mut().zip(&rows.variance) {
+            *r *= if v.is_finite() { s2 / (s2 + v) } else { 0.0 };
+        }
+        rows.offset
+    }
+
+    /// Offsets as measured, what is slow over rows taken off.
+    fn rows(&self, frame: &Seen<'_>, noise: &PixelNoise) -> Rows {
+        let (w, h) = (frame.values.width(), frame.values.height());
+        let mut rows = Rows { offset: vec![0.0; h], variance: vec![f32::INFINITY; h] };
+        if (w, h) != (self.template.width(), self.template.height()) {
+            return rows;
+        }
+        let kernel = Shift::new(-frame.pose.shift[0], -frame.pose.shift[1]);
+        let back = frame.pose.placement([w, h]).inverse();
+        let (mut scratch, mut sums) = (RowScratch::default(), Vec::new());
+        let mut model = vec![0.0; w];
+        let mut row = Row::default();
+        for y in 0..h {
+            let at = (0, signed(y));
+            if frame.pose.turn.is_none() {
+                shifted_row((&self.template).into(), &kernel, at, &mut model, &mut scratch);
+            } else {
+                turned_row((&self.template).into(), &back, at, &mut model, &mut sums);
+            }
+            self.gather((frame, y), (&model, &back), noise, &mut row);
+            if let Some((offset, variance)) = row.solve() {
+                rows.offset[y] = offset;
+                rows.variance[y] = variance;
+            }
+        }
+        take_slow_off(&mut rows);
+        rows
+    }
+
+    /// What the still pixels of a row say of its offset, one by one.
+    fn gather(
+        &self,
+        (frame, y): (&Seen<'_>, usize),
+        (model, back): (&[f32], &Placement),
+        noise: &PixelNoise,
+        row: &mut Row,
+    ) {
+        row.clear();
+        let (w, h) = (frame.values.width(), frame.values.height());
+        let light = to_f32(frame.pose.light);
+        let values = frame.values.row(y);
+        for x in 0..w {
+            let at = y * w + x;
+            let by = back.at(x as f64, y as f64);
+            let inside = x as f64 + by[0] >= -1e-9 && x as f64 + by[0] <= w as f64 - 1.0 + 1e-9;
+            let place = index_in(signed(x) + round_isize(by[0]), w)
+                .zip(index_in(signed(y) + round_isize(by[1]), h));
+            let Some((tx, ty)) = place.filter(|_| inside) else { continue };
+            let above = self.template.row(ty.saturating_sub(1));
+            let below = self.template.row((ty + 1).min(h - 1));
+            let good = frame.flaws.is_none_or(|f| f[at] == Flaw::None);
+            if self.still[ty * w + tx] == 0 || !good {
+                continue;
+            }
+            let expected = light * model[x];
+            let slope = 0.5 * light * (below[tx] - above[tx]);
+            let each = EDGE_EACH * slope;
+            let factor = noise.factor.as_ref().map_or(1.0, |f| f.data()[at]);
+            let variance = noise.variance(expected, at) + each * each;
+            row.push((values[x] - expected) / factor, variance / (factor * factor), slope / factor);
+        }
+    }
+}
+
+/// Offset, variance and slope of the template as the pixels of one row have them.
+#[derive(Debug, Default)]
+struct Row {
+    value: Vec<f32>,
+    weight: Vec<f32>,
+    slope: Vec<f32>,
+    some: Vec<f32>,
+}
+
+impl Row {
+    fn clear(&mut self) {
+        self.value.clear();
+        self.weight.clear();
+        self.slope.clear();
+    }
+
+    fn push(&mut self, value: f32, variance: f32, slope: f32) {
+        self.value.push(value);
+        self.weight.push(1.0 / variance.max(1e-12));
+        self.slope.push(slope);
+    }
+
+    /// The offset that the pixels agree on, and its variance.
+    fn solve(&mut self) -> Option<(f32, f32)> {
+        if self.value.len() < LEAST {
+            return None;
+        }
+        self.some.clear();
+        self.some.extend(self.value.iter().step_by(4));
+        let mut offset = median(&mut self.some)?;
+        let (mut slope, mut inside) = (0.0_f32, 0.0_f32);
+        for _ in 0..5 {
+            let (mut sum, mut all) = (0.0_f32, 0.0_f32);
+            (slope, inside) = (0.0, 0.0);
+            for ((v, w), s) in self.value.iter().zip(&self.weight).zip(&self.slope) {
+                let d = v - offset;
+                let part = (1.0 - d * d * w / (BIWEIGHT * BIWEIGHT)).max(0.0);
+                let k = w * part * part;
+                sum += k * d;
+                all += k;
+                slope += k * s;
+                inside += if part > 0.0 { *w } else { 0.0 };
+            }
+            if all <= 0.0 {
+                return None;
+            }
+            offset += sum / all;
+            slope /= all;
+        }
+        let together = EDGE_ALL * slope;
+        Some((offset, 1.0 / (EFFICIENCY * inside) + together * together))
+    }
+}
+
+/// Takes the weighted mean over 65 rows off each row.
+fn take_slow_off(rows: &mut Rows) {
+    let weight = |v: &f32| if v.is_finite() { 1.0 / f64::from(*v) } else { 0.0 };
+    let mut sums = vec![(0.0_f64, 0.0_f64)];
+    for (r, v) in rows.offset.iter().zip(&rows.variance) {
+        let (a, b) = sums[sums.len() - 1];
+        sums.push((a + weight(v) * f64::from(*r), b + weight(v)));
+    }
+    let n = rows.offset.len();
+    for (y, r) in rows.offset.iter_mut().enumerate() {
+        let (from, to) = (sums[y.saturating_sub(SLOW)], sums[(y + SLOW + 1).min(n)]);
+        let all = to.1 - from.1;
+        if all > 0.0 {
+            *r -= to_f32((to.0 - from.0) / all);
+        }
+    }
+}
+
+/// Takes `offsets` off the rows of a plane that a flat multiplied with `factor`.
+pub fn take_off(plane: &mut Plane, offsets: &[f32], factor: Option<&Plane>) {
+    for (y, r) in offsets.iter().enumerate().take(plane.height()) {
+        match factor {
+            None => plane.row_mut(y).iter_mut().for_each(|v| *v -= r),
+            Some(f) => {
+                for (v, f) in plane.row_mut(y).iter_mut().zip(f.row(y)) {
+                    *v -= r * f;
+                }
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frame::NoiseModel;
+    use crate::math::resample::shifted;
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, Normal};
+
+    const W: usize = 1920;
+    const H: usize = 160;
+    const READ: f32 = 8.0;
+
+    /// A scene of 150 electrons at its brightest: slow texture, and level bars with sharp edges.
+    fn scene() -> Plane {
+        Plane::from_fn(W, H, |x, y| {
+            let (u, v) = (x as f32, y as f32);
+            let texture = (u * 0.21).sin() * (v * 0.17).cos() + (u * 0.043 + v * 0.09).sin();
+            let bar = if (y / 20) % 2 == 0 { 40.0 } else { 0.0 };
+            70.0 + 18.0 * texture + bar
+        })
+    }
+
+    fn noise() -> PixelNoise {
+        PixelNoise::new(&NoiseModel { gain_e_per_dn: 1.0, read_noise_e: f64::from(READ) })
+    }
+
+    /// Still pixels: not where the dark block is, but for 40 columns that it covers unexpectedly.
+    fn still() -> Vec<u8> {
+        (0..W * H).map(|at| u8::from(!(380..860).contains(&(at % W)))).collect()
+    }
+
+    /// A frame with the scene at `shift`, rows of spread `spread`, covered by a dark block.
+    fn frame(shift: [f64; 2], spread: f32, rng: &mut ChaCha8Rng) -> (Plane, Vec<f32>) {
+        let normal = Normal::new(0.0_f32, 1.0).unwrap();
+        let offsets: Vec<f32> = (0..H).map(|_| spread * normal.sample(rng)).collect();
+        let mut out = shifted(&scene(), -shift[0], -shift[1]);
+        for (y, offset) in offsets.iter().enumerate() {
+            for x in 0..W {
+                let covered = x > 400 && x < 900;
+                let light = if covered { 10.0 } else { out.at(x, y) };
+                let sigma = (light.max(0.0) + READ * READ).sqrt();
+                out.set(x, y, light + offset + sigma * normal.sample(rng));
+            }
+        }
+        (out, offsets)
+    }
+
+    fn pose(shift: [f64; 2]) -> Pose {
+        Pose { shift, sigma: 0.01, ..Pose::ZERO }
+    }
+
+    fn model(spread: f32, rng: &mut ChaCha8Rng) -> Option<RowModel> {
+        let poses = [[0.0, 0.0], [0.4, -0.7], [1.3, 0.5], [-0.6, 0.2]];
+        let frames: Vec<Plane> = poses.iter().map(|&p| frame(p, spread, rng).0).collect();
+        let of = |i: usize| Some((frames[i].clone(), pose(poses[i])));
+        RowModel::measure((&scene(), &still()), &noise(), 4, of)
+    }
+
+    /// Spread of what is left of the row offsets, what is slow over rows not counted.
+    fn left(offsets: &[f32], found: &[f32]) -> f64 {
+        let mut rows = Rows {
+            offset: offsets.iter().zip(found).map(|(a, b)| a - b).collect(),
+            variance: vec![1.0; H],
+        };
+        take_slow_off(&mut rows);
+        let inner = &rows.offset[4..H - 4];
+        (inner.iter().map(|r| f64::from(r * r)).sum::<f64>() / inner.len() as f64).sqrt()
+    }
+
+    #[test]
+    fn two_electrons_of_row_noise_become_less_than_0_4() {
+        let mut rng = ChaCha8Rng::seed_from_u64(11);
+        let model = model(2.0, &mut rng).expect("2 e- of row noise matter");
+        assert!((model.sigma / 2.0 - 1.0).abs() < 0.1, "{}", model.sigma);
+        let at = [0.3, -1.4];
+        let (values, offsets) = frame(at, 2.0, &mut rng);
+        let seen = Seen { values: &values, flaws: None, pose: pose(at) };
+        let rest = left(&offsets, &model.offsets(&seen, &noise()));
+        println!("row noise of 2 e- at 1920 wide and 150 e-: {rest:.3} e- left");
+        assert!(rest < 0.4, "{rest}");
+    }
+
+    #[test]
+    fn without_row_noise_nothing_is_done() {
+        let mut rng = ChaCha8Rng::seed_from_u64(12);
+        assert!(model(0.0, &mut rng).is_none());
+    }
+
+    #[test]
+    fn the_slow_and_the_flat_are_respected() {
+        let mut rows = Rows { offset: vec![3.0; 100], variance: vec![1.0; 100] };
+        take_slow_off(&mut rows);
+        assert!(rows.offset.iter().all(|r| r.abs() < 1e-5), "a change of light stays");
+        let mut plane = Plane::filled(3, 2, 10.0);
+        let factor = Plane::from_fn(3, 2, |x, _| 1.0 + x as f32);
+        take_off(&mut plane, &[1.0, 2.0], Some(&factor));
+        assert_eq!(plane.data(), [9.0, 8.0, 7.0, 8.0, 6.0, 4.0]);
+    }
+}
