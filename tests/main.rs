@@ -27,6 +27,7 @@ mod resume;
 mod ruler;
 #[path = "../benches/rules/mod.rs"]
 mod rules;
+mod samples;
 mod scale;
 mod shards;
 mod simulate;

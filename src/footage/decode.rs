@@ -38,7 +38,7 @@ pub enum FileKind {
     Png,
     /// JPEG, baseline or progressive, 8 bit.
     Jpeg,
-    /// Binary PGM or PPM.
+    /// Binary PGM, PPM or PAM.
     Pnm,
 }
 
@@ -74,7 +74,7 @@ impl fmt::Display for FileKind {
             Self::Tiff => "TIFF",
             Self::Png => "PNG",
             Self::Jpeg => "JPEG",
-            Self::Pnm => "PGM/PPM",
+            Self::Pnm => "PGM/PPM/PAM",
         })
     }
 }
@@ -258,7 +258,7 @@ pub(super) fn kind_of(source: &mut impl Source) -> Result<FileKind, Fault> {
         return Err(Fault::damaged("is empty (0 bytes): copy it again from the camera"));
     }
     FileKind::of(&head).ok_or_else(|| {
-        Fault::unsupported("is none of TIFF, PNG, JPEG, binary PGM or PPM by its content")
+        Fault::unsupported("is none of TIFF, PNG, JPEG, binary PGM, PPM or PAM by its content")
     })
 }
 

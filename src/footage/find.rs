@@ -37,7 +37,7 @@ use crate::record::Warning;
 pub const MAX_SPAN: u64 = 10_000_000;
 
 /// Extensions that make a file a frame, in lower case.
-const EXTENSIONS: &[&str] = &["tif", "tiff", "png", "jpg", "jpeg", "pgm", "ppm", "pnm"];
+const EXTENSIONS: &[&str] = &["tif", "tiff", "png", "jpg", "jpeg", "pgm", "ppm", "pnm", "pam"];
 
 /// One frame on disk.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -478,7 +478,7 @@ mod tests {
         assert!(refusal(&["poster.pgm"]).contains("number them"));
         let dir = folder(&["1.pgm"]);
         let text = find(&dir.path().join("1.pgm")).unwrap_err().to_string();
-        assert!(text.contains("single PGM/PPM picture"), "{text}");
+        assert!(text.contains("single PGM/PPM/PAM picture"), "{text}");
         let text = find(&dir.path().join("absent")).unwrap_err().to_string();
         assert!(text.contains("could not open"), "{text}");
     }

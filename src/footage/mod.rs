@@ -4,7 +4,8 @@
 //! | --- | --- |
 //! | `find` | which files make a clip, in which order, with which numbers missing |
 //! | `decode` | one frame's samples, whatever its format; limits before any allocation |
-//! | `tiff`, `ifd`, `png`, `jpeg`, `pnm` | the formats |
+//! | `tiff`, `ifd`, `pieces`, `ljpeg`, `png`, `jpeg`, `pnm` | the formats |
+//! | `packed` | samples of 8 to 16 bits packed into bytes |
 //! | `facts` | rate, exposure, scale ... and where each came from |
 //! | `scale`, `toml_text` | the object-space scale; small TOML files and their mistakes |
 //! | `exif` | the facts a camera wrote into its files |
@@ -25,9 +26,12 @@ mod guard;
 mod h264;
 mod ifd;
 mod jpeg;
+mod ljpeg;
 mod mp4;
 mod names;
 mod open;
+mod packed;
+mod pieces;
 mod png;
 mod pnm;
 mod scale;
