@@ -5,7 +5,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use hushframe::footage::{FrameFile, decode, find, shape_of};
+use hushframe::footage::{FrameFile, decode, exif_facts, find, shape_of};
 
 const SAMPLES: &str = "tests/reference/formats";
 
@@ -26,6 +26,19 @@ struct Listed {
     /// Largest difference allowed; 0 where it is not given.
     #[serde(default)]
     tolerance: u16,
+    /// Whether the pattern is luma in limited range, which comes out with 16 bits.
+    #[serde(default)]
+    luma: bool,
+    /// The colour filter that the file names.
+    #[serde(default)]
+    mosaic: Option<String>,
+}
+
+impl Listed {
+    /// Bits of the samples as they come out.
+    fn bits_out(&self) -> u8 {
+        if self.luma { 16 } else { self.pattern_bits.unwrap_or(self.depth) }
+    }
 }
 
 fn listed() -> Vec<Listed> {
@@ -37,8 +50,16 @@ fn listed() -> Vec<Listed> {
 fn pattern(l: &Listed, page: usize) -> Vec<u16> {
     let bits = l.pattern_bits.unwrap_or(l.depth);
     let one = |x: usize, y: usize, c: usize| {
+        let c = if l.luma { 0 } else { c };
         let key = (x * 73 + y * 151 + c * 977 + page * 3571 + 1) as u64;
-        (((key * 2_654_435_761) & 0xffff_ffff) >> (32 - bits)) as u16
+        let v = (((key * 2_654_435_761) & 0xffff_ffff) >> (32 - bits)) as u16;
+        if !l.luma {
+            return v;
+        }
+        // BT.709-6 item 4.6: black at 16, white at 235, times 2^(bits - 8).
+        let unit = f64::from(1_u32 << (bits - 8));
+        let light = (f64::from(v) - 16.0 * unit) / (219.0 * unit);
+        (light.clamp(0.0, 1.0) * 65_535.0).round() as u16
     };
     let mut out = Vec::new();
     for y in 0..l.height {
@@ -56,6 +77,23 @@ fn frames(l: &Listed) -> Vec<FrameFile> {
         return find(&path).unwrap().frames;
     }
     vec![FrameFile::single(&path)]
+}
+
+/// What is wrong with the facts of a sample; `None` where they are right.
+fn facts_fault(l: &Listed, frame: &FrameFile) -> Option<String> {
+    let facts = exif_facts(frame).unwrap().facts();
+    let mosaic = facts.mosaic.as_ref().map(|m| format!("{:?}", m.value).to_uppercase());
+    if mosaic != l.mosaic {
+        return Some(format!("{}: mosaic {mosaic:?}, not {:?}", l.file, l.mosaic));
+    }
+    let rate = facts.rate.map(|r| r.value.per_second());
+    let wanted = match l.format.as_str() {
+        "DPX" if !l.variant.starts_with("PyAV") => Some(5000.0),
+        // The files put together by hand around lossless JPEG have no rate.
+        "DNG" if !l.variant.starts_with("lossless") => Some(5000.0),
+        _ => None,
+    };
+    (rate != wanted).then(|| format!("{}: rate {rate:?}, not {wanted:?}", l.file))
 }
 
 #[test]
@@ -82,7 +120,8 @@ fn every_sample_of_every_file_is_the_one_that_was_written() {
                 let first = s.data.iter().zip(&wanted).position(|(a, b)| a != b);
                 faults.push(format!("{} page {page}: {}, first at {first:?}", l.file, d.shape()));
             }
-            let full = (1_u32 << l.pattern_bits.unwrap_or(l.depth)) - 1;
+            faults.extend(facts_fault(&l, frame));
+            let full = (1_u32 << l.bits_out()) - 1;
             if u32::from(d.full_scale) != full {
                 faults.push(format!("{}: full scale {} not {full}", l.file, d.full_scale));
             }

@@ -209,7 +209,7 @@ fn first_readable(clip: &Clip) -> Result<&FrameFile, EngineError> {
 /// Samples as planes of raw DN; samples coded for display are made linear again.
 fn into_frame(decoded: Decoded, layout: Layout) -> Frame {
     let s = decoded.samples;
-    let curve = decoded.kind.curve();
+    let curve = decoded.curve;
     let full = f32::from(decoded.full_scale);
     let table: Option<Vec<f32>> = curve.map(|c| {
         (0..=decoded.full_scale)

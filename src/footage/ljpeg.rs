@@ -297,7 +297,7 @@ fn sos(
             table.cloned().ok_or_else(|| Fault::damaged("names a Huffman table it does not have"))
         })
         .collect::<Result<_, _>>()?;
-    if width == 0 || height == 0 || interval % width.max(1) != 0 {
+    if width == 0 || height == 0 || !interval.is_multiple_of(width) {
         return Err(Fault::unsupported(format!(
             "holds lossless JPEG of {width}x{height} with a restart every {interval} pixels"
         )));

@@ -18,6 +18,7 @@ use tiff::decoder::{Decoder, DecodingResult, Limits};
 use super::decode::{
     Decoded, Fault, FileKind, MAX_DECODED_BYTES, Shape, Source, ends_early, plausible,
 };
+use super::dng::RawPage;
 use super::ifd::{Directories, Page};
 use super::packed::unpack_msb;
 use super::pieces;
@@ -124,9 +125,7 @@ fn is_plain(page: &Page) -> bool {
 
 /// Whether the page is one that the crate refuses or does not know.
 fn is_special(page: &Page) -> bool {
-    !matches!(page.bits[0], 8 | 16)
-        || matches!(page.photometric, COLOUR_FILTER | LINEAR_RAW)
-        || (page.compression == 7 && page.bits[0] > 8)
+    !matches!(page.bits[0], 8 | 16) || is_raw(page) || (page.compression == 7 && page.bits[0] > 8)
 }
 
 /// The shape of a page; of an uncompressed one also that its samples lie within the file.
@@ -138,13 +137,19 @@ pub(super) fn shape_of_page<R: Source>(
     if is_plain(page) {
         pieces_in_file(dirs, page, &shape)?;
     }
-    Ok(shape)
+    Ok(if is_raw(page) { RawPage::of(dirs, page)?.shape(shape) } else { shape })
+}
+
+/// Whether a page holds raw samples, with tags of their own.
+pub(super) fn is_raw(page: &Page) -> bool {
+    matches!(page.photometric, COLOUR_FILTER | LINEAR_RAW)
 }
 
 /// Decodes a page found by [`find_page`].
 pub(super) fn decode<R: Source>(mut dirs: Directories<R>, page: &Page) -> Result<Decoded, Fault> {
-    let shape = claimed_shape(page)?;
-    let data = if is_plain(page) {
+    let mut shape = claimed_shape(page)?;
+    let raw = if is_raw(page) { Some(RawPage::of(&mut dirs, page)?) } else { None };
+    let mut data = if is_plain(page) {
         let mut data = read_plain(&mut dirs, page, &shape)?;
         if page.photometric == WHITE_IS_ZERO {
             data.iter_mut().for_each(|v| *v = shape.full_scale - *v);
@@ -165,6 +170,10 @@ pub(super) fn decode<R: Source>(mut dirs: Directories<R>, page: &Page) -> Result
     } else {
         read_with_crate(dirs, page, &shape)?
     };
+    if let Some(raw) = &raw {
+        data = raw.apply(data, &shape);
+        shape = raw.shape(shape);
+    }
     let mut decoded = Decoded::new(
         Samples {
             width: shape.width,
@@ -178,6 +187,9 @@ pub(super) fn decode<R: Source>(mut dirs: Directories<R>, page: &Page) -> Result
     );
     if page.samples > u64::from(u8::try_from(shape.channels).unwrap_or(0)) {
         decoded.alpha_dropped();
+    }
+    if let Some(raw) = &raw {
+        raw.warn(&mut decoded);
     }
     Ok(decoded)
 }

@@ -179,7 +179,7 @@ pub struct OutFrame {
 
 impl OutFrame {
     /// Width and height as the formats store them.
-    fn size(&self) -> Result<(u32, u32), FootageError> {
+    pub(super) fn size(&self) -> Result<(u32, u32), FootageError> {
         let fits = self.width.checked_mul(self.height).and_then(|n| n.checked_mul(self.channels));
         let bytes = self.data.len().saturating_mul(2).saturating_add(4096);
         let sound = fits == Some(self.data.len())

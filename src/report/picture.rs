@@ -203,6 +203,7 @@ mod tests {
             samples,
             kind: crate::footage::FileKind::Tiff,
             full_scale: 65_535,
+            curve: None,
             warnings: Vec::new(),
         };
         let scale = serde_json::json!({ "pedestal_dn": 256.0 });

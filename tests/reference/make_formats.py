@@ -15,9 +15,13 @@ import pathlib
 import struct
 import sys
 import tempfile
+from fractions import Fraction
 
+import av
 import imagecodecs
 import numpy as np
+import OpenImageIO as oiio
+import rawpy
 import tifffile
 
 HERE = pathlib.Path(__file__).parent / "formats"
@@ -141,10 +145,269 @@ def tiff_packed_compressed(samples):
             samples.add(name, raw, "TIFF", bits, word)
 
 
+RGGB, BGGR, GRBG, GBRG = (0, 1, 1, 2), (2, 1, 1, 0), (1, 0, 2, 1), (1, 2, 0, 1)
+
+
+def dng(samples):
+    """DNG by tifffile (tags) and imagecodecs (lossless JPEG), read back by LibRaw."""
+
+    def one(name, data, depth, variant, sites=RGGB, checked=True, **options):
+        buffer = io.BytesIO()
+        cfa = data.ndim == 2
+        tags = [
+            (50706, 1, 4, (1, 4, 0, 0), True),
+            (50707, 1, 4, (1, 1, 0, 0), True),
+            (50708, 2, 0, "music box", True),
+            (50721, 10, 9, (1, 1, 0, 1, 0, 1, 0, 1, 1, 1, 0, 1, 0, 1, 0, 1, 1, 1), True),
+            (50778, 3, 1, 21, True),
+            (50714, 3, 1, 0, True),
+            (50717, 4, 1, (1 << depth) - 1, True),
+            (51044, 10, 1, (5000, 1), True),
+        ]
+        if cfa:
+            tags += [(33421, 3, 2, (2, 2), True), (33422, 1, 4, sites, True)]
+        with tifffile.TiffWriter(buffer) as writer:
+            writer.write(
+                data, photometric=32803 if cfa else 34892, metadata=None, software=None,
+                subfiletype=0, extratags=tags, **options,
+            )
+        raw = buffer.getvalue()
+        if checked:
+            with rawpy.imread(io.BytesIO(raw)) as file:
+                seen = file.raw_image if cfa else file.raw_image[..., :3]
+                must_equal(name, seen, data)
+                if cfa:
+                    colours = np.array(file.raw_colors[:2, :2]).ravel()
+                    must_equal(name, np.where(colours == 3, 1, colours), np.array(sites))
+        more = {"channels": 1 if cfa else 3}
+        if cfa:
+            more["mosaic"] = {RGGB: "RGGB", BGGR: "BGGR", GRBG: "GRBG", GBRG: "GBRG"}[sites]
+        samples.add(name, raw, "DNG", depth, variant, **more)
+
+    one("dng-16-mosaic.dng", grey(16), 16, "mosaic, strips", rowsperstrip=5)
+    for sites, word in ((BGGR, "bggr"), (GRBG, "grbg"), (GBRG, "gbrg")):
+        one(f"dng-16-{word}.dng", grey(16), 16, f"mosaic {word.upper()}", sites=sites)
+    one("dng-16-linear.dng", pattern(16, 3), 16, "linear RGB")
+    for bits in (10, 12, 14):
+        # LibRaw takes packed rows of other depths than 12 for whole words in some files.
+        one(
+            f"dng-{bits}-packed.dng", grey(bits), bits, "mosaic, packed", bitspersample=bits,
+            checked=bits == 12,
+        )
+    one("dng-16-deflate.dng", grey(16), 16, "mosaic, deflate", compression="zlib", checked=False)
+
+
+def dng_lossless(samples):
+    """Lossless JPEG strips and tiles, coded by two encoders, read back by LibRaw."""
+    for bits in (8, 10, 12, 14, 16):
+        data = grey(bits)
+        coders = [("ljpeg", lambda a, b: imagecodecs.ljpeg_encode(a, bitspersample=b))]
+        coders += [
+            (
+                f"predictor-{p}",
+                lambda a, b, p=p: imagecodecs.jpeg_encode(
+                    a, lossless=True, predictor=p, bitspersample=b
+                ),
+            )
+            for p in ((1, 2, 3, 4, 5, 6, 7) if bits in (12, 16) else (6,))
+        ]
+        for word, coder in coders:
+            for tiled in (False, True):
+                if tiled and word not in ("ljpeg", "predictor-6"):
+                    continue
+                if tiled:
+                    padded = np.pad(data, ((0, -HEIGHT % 16), (0, -WIDTH % 16)), "edge")
+                    pieces = [
+                        padded[y : y + 16, x : x + 16]
+                        for y in range(0, padded.shape[0], 16)
+                        for x in range(0, padded.shape[1], 16)
+                    ]
+                else:
+                    pieces = [data]
+                coded = []
+                for piece in pieces:
+                    # Half the columns as a second component, as is usual for mosaics.
+                    wide = piece.reshape(piece.shape[0], -1, 2) if word == "ljpeg" else piece
+                    if word == "ljpeg" and bits == 8:
+                        wide = wide.astype(np.uint16)
+                    if word == "ljpeg":
+                        wide = piece.astype(np.uint16)
+                    coded.append(coder(np.ascontiguousarray(wide), bits))
+                raw = tiff_of_pieces(coded, bits, tiled)
+                name = f"dng-{bits}-{word}{'-tiles' if tiled else ''}.dng"
+                for piece, stream in zip(pieces, coded, strict=True):
+                    got = imagecodecs.jpegsof3_decode(stream)
+                    must_equal(name, got.reshape(piece.shape), piece)
+                variant = f"lossless JPEG, {word}{', tiles' if tiled else ''}"
+                samples.add(name, raw, "DNG", bits, variant, mosaic="RGGB")
+
+
+def tiff_of_pieces(coded, bits, tiled):
+    """A colour-filter TIFF of ready strips or tiles."""
+    n = len(coded)
+    tags = [
+        (254, 4, [0]), (256, 3, [WIDTH]), (257, 3, [HEIGHT]), (258, 3, [bits]), (259, 3, [7]),
+        (262, 3, [32803]), (277, 3, [1]), (33421, 3, [2, 2]), (33422, 1, list(RGGB)),
+        (50706, 1, [1, 4, 0, 0]),
+    ]
+    if tiled:
+        tags += [(322, 3, [16]), (323, 3, [16]), (324, 4, None), (325, 4, [len(c) for c in coded])]
+    else:
+        tags += [(273, 4, None), (278, 3, [HEIGHT]), (279, 4, [len(c) for c in coded])]
+    tags.sort()
+    at = 8 + 2 + 12 * len(tags) + 4
+    size = {1: 1, 3: 2, 4: 4}
+    letter = {1: "B", 3: "H", 4: "I"}
+    extra = sum(
+        size[k] * len(v if v is not None else coded)
+        for _, k, v in tags
+        if size[k] * len(v if v is not None else coded) > 4
+    )
+    offsets, end = [], at + extra
+    for piece in coded:
+        offsets.append(end)
+        end += len(piece)
+    head, behind = b"II*\0" + struct.pack("<IH", 8, len(tags)), b""
+    for tag, kind, values in tags:
+        values = offsets if values is None else values
+        body = struct.pack(f"<{len(values)}{letter[kind]}", *values)
+        head += struct.pack("<HHI", tag, kind, len(values))
+        if len(body) > 4:
+            head += struct.pack("<I", at + len(behind))
+            behind += body
+        else:
+            head += body.ljust(4, b"\0")
+    assert n == len(offsets)
+    return head + struct.pack("<I", 0) + behind + b"".join(coded)
+
+
+def dpx(samples, folder):
+    """DPX by OpenImageIO and by PyAV's encoder, read back by PyAV's decoder."""
+
+    def check(name, raw, wanted, bits):
+        code = av.CodecContext.create("dpx", "r")
+        frame = code.decode(av.Packet(raw))[0]
+        got = frame.to_ndarray()
+        if frame.format.name.startswith("gbrp"):
+            got = got if got.ndim == 3 else got
+        must_equal(name, got.reshape(wanted.shape), wanted)
+
+    for bits in (8, 10, 12, 16):
+        packings = ("Packed", "Filled, method A", "Filled, method B")
+        for channels in (1, 3):
+            for packing in packings if bits in (10, 12) else ("Packed",):
+                for order in ("big", "little"):
+                    word = packing.lower().replace(", method ", "-").replace("packed", "packed")
+                    kind = "grey" if channels == 1 else "rgb"
+                    name = f"dpx-{bits}-{kind}-{word}-{order}.dpx"
+                    data = pattern(bits, channels)
+                    spec = oiio.ImageSpec(WIDTH, HEIGHT, channels, "uint8" if bits == 8 else "uint16")
+                    spec.attribute("oiio:BitsPerSample", bits)
+                    spec.attribute("dpx:Packing", packing)
+                    spec.attribute("oiio:Endian", order)
+                    spec.attribute("oiio:ColorSpace", "Linear")
+                    spec.attribute("dpx:FrameRate", 5000.0)
+                    spec.attribute("DateTime", "2024:11:25 21:04:00")
+                    # OpenImageIO scales its samples; these come back to the same ones.
+                    full = (1 << bits) - 1
+                    wide = data if bits in (8, 16) else np.round(
+                        data.astype(np.float64) * 65535 / full
+                    ).astype(np.uint16)
+                    path = folder / name
+                    out = oiio.ImageOutput.create(str(path))
+                    assert out.open(str(path), spec), out.geterror()
+                    assert out.write_image(wide), out.geterror()
+                    out.close()
+                    raw = bytearray(path.read_bytes())
+                    # The name of the file with its folder, which is another each time.
+                    raw[36:136] = bytes(100)
+                    samples.add(
+                        name, raw, "DPX", bits, f"{packing}, {order}-endian", channels=channels
+                    )
+    for fmt, bits, channels in (("gray", 8, 1), ("gray16be", 16, 1), ("rgb24", 8, 3),
+                                ("rgb48le", 16, 3), ("gbrp10be", 10, 3), ("gbrp12le", 12, 3)):
+        code = av.CodecContext.create("dpx", "w")
+        code.width, code.height, code.pix_fmt, code.time_base = WIDTH, HEIGHT, fmt, Fraction(1, 25)
+        data = pattern(bits, channels)
+        frame = video_frame(data if channels == 3 else data[..., 0], fmt)
+        raw = b"".join(bytes(p) for p in code.encode(frame) + code.encode(None))
+        samples.add(f"dpx-{bits}-av-{fmt}.dpx", raw, "DPX", bits, f"PyAV {fmt}", channels=channels)
+
+
+def video_frame(data, fmt):
+    """A frame of packed or planar samples, plane by plane."""
+    frame = av.VideoFrame(WIDTH, HEIGHT, fmt)
+    frame.pts = 0
+    planes = [data] if not fmt.startswith("gbrp") else [data[..., c] for c in (1, 2, 0)]
+    for plane, values in zip(frame.planes, planes, strict=True):
+        size = "u1" if values.dtype == np.uint8 else (">u2" if fmt.endswith("be") else "<u2")
+        rows = values.reshape(HEIGHT, -1).astype(size).view(np.uint8).reshape(HEIGHT, -1)
+        buffer = np.zeros((HEIGHT, plane.line_size), np.uint8)
+        buffer[:, : rows.shape[1]] = rows
+        plane.update(buffer.tobytes())
+    return frame
+
+
+def pam(samples):
+    """PAM by PyAV's encoder."""
+    for fmt, bits, channels in (("gray", 8, 1), ("gray16be", 16, 1), ("rgb24", 8, 3),
+                                ("rgb48be", 16, 3)):
+        code = av.CodecContext.create("pam", "w")
+        code.width, code.height, code.pix_fmt, code.time_base = WIDTH, HEIGHT, fmt, Fraction(1, 25)
+        data = pattern(bits, channels)
+        frame = video_frame(data if channels == 3 else data[..., 0], fmt)
+        raw = b"".join(bytes(p) for p in code.encode(frame) + code.encode(None))
+        samples.add(f"pam-{bits}-{channels}.pam", raw, "PAM", bits, fmt, channels=channels)
+
+
+def y4m(samples, folder):
+    """Y4M by PyAV: luma is the pattern, chroma is neutral."""
+    for fmt, bits in (("gray", 8), ("gray10le", 10), ("gray12le", 12), ("gray16le", 16)):
+        y4m_one(samples, folder, fmt, bits, 1)
+    for fmt, bits in (("yuv420p", 8), ("yuv422p", 8), ("yuv444p", 8), ("yuv420p10le", 10),
+                      ("yuv444p12le", 12)):
+        y4m_one(samples, folder, fmt, bits, 3)
+
+
+def y4m_one(samples, folder, fmt, bits, channels):
+    name = f"y4m-{bits}-{fmt}.y4m"
+    path = folder / name
+    with av.open(str(path), "w", format="yuv4mpegpipe", options={"strict": "-1"}) as out:
+        stream = out.add_stream("wrapped_avframe", rate=25)
+        stream.width, stream.height, stream.pix_fmt = WIDTH, HEIGHT, fmt
+        for page in range(3):
+            frame = av.VideoFrame(WIDTH, HEIGHT, fmt)
+            frame.pts = page
+            luma = grey(bits, page)
+            for i, plane in enumerate(frame.planes):
+                values = luma if i == 0 else np.full(
+                    (plane.height, plane.width), 1 << (bits - 1), luma.dtype
+                )
+                rows = np.ascontiguousarray(values).view(np.uint8).reshape(plane.height, -1)
+                buffer = np.zeros((plane.height, plane.line_size), np.uint8)
+                buffer[:, : rows.shape[1]] = rows
+                plane.update(buffer.tobytes())
+            for packet in stream.encode(frame):
+                out.mux(packet)
+        for packet in stream.encode(None):
+            out.mux(packet)
+    raw = path.read_bytes()
+    samples.add(
+        name, raw, "Y4M", bits, fmt, channels=channels, pages=3, luma=True,
+        # The reader works in single precision.
+        tolerance=1,
+    )
+
+
 def make(folder):
     samples = Samples(folder)
     tiff(samples)
     tiff_packed_compressed(samples)
+    dng(samples)
+    dng_lossless(samples)
+    pam(samples)
+    dpx(samples, folder)
+    y4m(samples, folder)
     text = ",\n".join(json.dumps(entry) for entry in samples.listed)
     (folder / "formats.json").write_text(f"[\n{text}\n]\n")
     return samples
