@@ -11,6 +11,7 @@
 
 mod averaging;
 mod cli;
+mod exports;
 mod faults;
 mod follow;
 mod formats;

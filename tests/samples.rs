@@ -88,6 +88,7 @@ fn facts_fault(l: &Listed, frame: &FrameFile) -> Option<String> {
     }
     let rate = facts.rate.map(|r| r.value.per_second());
     let wanted = match l.format.as_str() {
+        "OpenEXR" => Some(5000.0),
         "DPX" if !l.variant.starts_with("PyAV") => Some(5000.0),
         // The files put together by hand around lossless JPEG have no rate.
         "DNG" if !l.variant.starts_with("lossless") => Some(5000.0),

@@ -26,6 +26,8 @@ pub struct Source {
     pub scale_fault: Option<String>,
     /// Whether all frames are pages of one file.
     pub paged: bool,
+    /// Date and time of the first frame, as its file has it.
+    pub taken: Option<String>,
     /// What a person should know.
     pub warnings: Vec<Warning>,
 }
@@ -56,7 +58,8 @@ impl Source {
         if let Some(file) = FactsFile::of_clip(&clip)? {
             layers.push(file.resolve(&FactSource::Clip, clip.folder())?);
         }
-        layers.push(footage::exif_facts(first).map(|e: ExifFacts| e.facts()).unwrap_or_default());
+        let carried: ExifFacts = footage::exif_facts(first).unwrap_or_default();
+        layers.push(carried.facts());
         let (mut facts, said) = Facts::merge(layers).complete()?;
         warnings.extend(said);
         let scale_fault = drop_scale(&mut facts, &expected);
@@ -64,7 +67,8 @@ impl Source {
             Warning::new("scale-refused", why.clone(), "until then the clip has no scale")
         }));
         let paged = clip.frames.len() > 1 && clip.frames.iter().all(|f| f.path == first.path);
-        let source = Self { clip, facts, expected, scale_fault, paged, warnings };
+        let source =
+            Self { clip, facts, expected, scale_fault, paged, taken: carried.taken, warnings };
         source.check_levels()?;
         Ok(source)
     }

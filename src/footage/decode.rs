@@ -16,7 +16,7 @@ use serde::{Deserialize, Serialize};
 use super::find::FrameFile;
 use super::open::open_regular;
 use super::raw::RawLayout;
-use super::{FootageError, dpx, jpeg, png, pnm, tiff, y4m};
+use super::{FootageError, dpx, jpeg, openexr, png, pnm, tiff, y4m};
 use crate::frame::{Curve, Samples, spare};
 use crate::record::Warning;
 
@@ -43,6 +43,8 @@ pub enum FileKind {
     Pnm,
     /// DPX.
     Dpx,
+    /// OpenEXR.
+    Exr,
     /// Y4M, many frames a file.
     Y4m,
     /// Headerless samples that `clip.toml` describes.
@@ -61,6 +63,7 @@ impl FileKind {
                 Some(Self::Pnm)
             }
             [b'S', b'D', b'P', b'X', ..] | [b'X', b'P', b'D', b'S', ..] => Some(Self::Dpx),
+            [0x76, 0x2f, 0x31, 0x01, ..] => Some(Self::Exr),
             [b'Y', b'U', b'V', b'4', b'M', b'P', b'E', b'G', ..] => Some(Self::Y4m),
             _ => None,
         }
@@ -74,7 +77,7 @@ impl FileKind {
         match self {
             Self::Jpeg => Some(Curve::Srgb),
             Self::Y4m => Some(y4m::CURVE),
-            Self::Tiff | Self::Png | Self::Pnm | Self::Dpx | Self::Raw => None,
+            Self::Tiff | Self::Png | Self::Pnm | Self::Dpx | Self::Exr | Self::Raw => None,
         }
     }
 
@@ -93,6 +96,7 @@ impl fmt::Display for FileKind {
             Self::Jpeg => "JPEG",
             Self::Pnm => "PGM/PPM/PAM",
             Self::Dpx => "DPX",
+            Self::Exr => "OpenEXR",
             Self::Y4m => "Y4M",
             Self::Raw => "headerless",
         })
@@ -281,7 +285,7 @@ pub(super) fn kind_of(source: &mut impl Source) -> Result<FileKind, Fault> {
     }
     FileKind::of(&head).ok_or_else(|| {
         Fault::unsupported(
-            "is none of TIFF, DNG, PNG, JPEG, DPX, Y4M, binary PGM, PPM or PAM by its content; \
+            "is none of TIFF, DNG, PNG, JPEG, DPX, OpenEXR, Y4M, binary PGM, PPM or PAM by its content; \
              headerless frames need a table [raw] in clip.toml",
         )
     })
@@ -338,6 +342,7 @@ fn decode_source<E: From<Fault>>(
         FileKind::Png => png::decode(&bytes)?,
         FileKind::Jpeg => jpeg::decode(&bytes)?,
         FileKind::Dpx => dpx::decode(&bytes)?,
+        FileKind::Exr => openexr::decode(&bytes)?,
         FileKind::Tiff | FileKind::Y4m | FileKind::Raw | FileKind::Pnm => pnm::decode(&bytes)?,
     })
 }
@@ -348,6 +353,7 @@ fn shape_in(kind: FileKind, bytes: &[u8], len: u64) -> Result<Shape, Fault> {
         FileKind::Png => png::shape(bytes, len),
         FileKind::Jpeg => jpeg::shape(bytes, len),
         FileKind::Dpx => dpx::shape(bytes, len),
+        FileKind::Exr => openexr::shape(bytes, len),
         FileKind::Tiff | FileKind::Y4m | FileKind::Raw | FileKind::Pnm => pnm::shape(bytes, len),
     }
 }
@@ -364,8 +370,10 @@ fn shape_source(mut source: impl Source, place: Place<'_>) -> Result<Shape, Faul
     if kind == FileKind::Y4m {
         return y4m::shape(&mut source, place.page);
     }
-    // The segments before the frame header of a JPEG (profiles, previews) can be of any length.
-    let most = if kind == FileKind::Jpeg { MAX_FILE_BYTES } else { HEADER_BYTES };
+    // The segments before the frame header of a JPEG (profiles, previews) can be of any length,
+    // as can the attributes of an OpenEXR.
+    let most =
+        if matches!(kind, FileKind::Jpeg | FileKind::Exr) { MAX_FILE_BYTES } else { HEADER_BYTES };
     let (bytes, len) = read_bytes(&mut source, most)?;
     shape_in(kind, &bytes, len)
 }

@@ -19,11 +19,13 @@ use super::facts::{Fact, FactSource, Facts};
 use super::find::FrameFile;
 use super::header::HeaderFacts;
 use super::open::open_regular;
-use super::{FileKind, FootageError, dng, dpx, tiff, y4m};
+use super::{FileKind, FootageError, dng, dpx, openexr, tiff, y4m};
 use crate::frame::units::{Duration, Length};
 
 /// TIFFs beyond this are not read for EXIF: the reader takes the whole file into memory.
 const MAX_TIFF_BYTES: u64 = 256 << 20;
+/// What is read of an OpenEXR for its attributes and offset table.
+const MAX_EXR_HEADER: u64 = 16 << 20;
 
 /// What was found; empty where the file has no EXIF.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -54,8 +56,8 @@ impl ExifFacts {
     }
 }
 
-/// The facts of a frame: EXIF of TIFF, JPEG, or PNG with an eXIf chunk; the headers of DNG, DPX
-/// and Y4M.
+/// The facts of a frame: EXIF of TIFF, JPEG, or PNG with an eXIf chunk; the headers of DNG, DPX,
+/// OpenEXR and Y4M.
 ///
 /// Damaged EXIF counts as none, as does that of a TIFF with 8-byte offsets (which the reader does
 /// not know) or of more than 256 MiB: it must not keep a sound picture from being used.
@@ -69,7 +71,7 @@ pub fn exif_facts(file: &FrameFile) -> Result<ExifFacts, FootageError> {
     let (mut input, meta) = open_regular(&file.path)?;
     let kind = kind_of(&mut input).map_err(|f| f.at(&file.path))?;
     let header = in_header(kind, &mut input, file.page);
-    if matches!(kind, FileKind::Dpx | FileKind::Y4m) {
+    if matches!(kind, FileKind::Dpx | FileKind::Exr | FileKind::Y4m) {
         let taken = header.taken.clone();
         return Ok(ExifFacts { header, taken, ..ExifFacts::default() });
     }
@@ -89,10 +91,13 @@ pub fn exif_facts(file: &FrameFile) -> Result<ExifFacts, FootageError> {
 /// The facts in the header of a format; none where it cannot be read.
 fn in_header(kind: FileKind, input: &mut File, page: usize) -> HeaderFacts {
     match kind {
-        FileKind::Dpx => {
+        FileKind::Dpx | FileKind::Exr => {
+            let most = if kind == FileKind::Dpx { dpx::HEADER as u64 } else { MAX_EXR_HEADER };
             let mut bytes = Vec::new();
-            let read = input.take(dpx::HEADER as u64).read_to_end(&mut bytes);
-            read.map(|_| dpx::facts(&bytes)).unwrap_or_default()
+            if input.take(most).read_to_end(&mut bytes).is_err() {
+                return HeaderFacts::default();
+            }
+            if kind == FileKind::Dpx { dpx::facts(&bytes) } else { openexr::facts(&bytes) }
         }
         FileKind::Y4m => y4m::facts(input),
         FileKind::Tiff => match tiff::find_page(&mut *input, page) {

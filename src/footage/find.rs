@@ -43,7 +43,7 @@ pub const MAX_SPAN: u64 = 10_000_000;
 
 /// Extensions that make a file a frame, in lower case.
 const EXTENSIONS: &[&str] =
-    &["tif", "tiff", "png", "jpg", "jpeg", "pgm", "ppm", "pnm", "pam", "dng", "dpx", "y4m"];
+    &["tif", "tiff", "png", "jpg", "jpeg", "pgm", "ppm", "pnm", "pam", "dng", "dpx", "exr", "y4m"];
 
 /// One frame on disk.
 #[derive(Debug, Clone, PartialEq, Eq)]

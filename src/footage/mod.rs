@@ -5,12 +5,13 @@
 //! | `find` | which files make a clip, in which order, with which numbers missing |
 //! | `stack` | files of many frames |
 //! | `decode` | one frame's samples, whatever its format; limits before any allocation |
-//! | `tiff`, `ifd`, `pieces`, `ljpeg`, `dng`, `dpx`, `y4m`, `raw`, `png`, `jpeg`, `pnm` | the formats |
+//! | `tiff`, `ifd`, `pieces`, `ljpeg`, `dng`, `dpx`, `openexr`, `y4m`, `raw`, `png`, `jpeg`, `pnm` | the formats |
 //! | `packed` | samples of 8 to 16 bits packed into bytes |
 //! | `facts` | rate, exposure, scale ... and where each came from |
 //! | `scale`, `toml_text` | the object-space scale; small TOML files and their mistakes |
 //! | `exif`, `header` | the facts a camera wrote into its files |
 //! | `write` | temp file, fsync, rename, fsync of the folder; TIFF and PNG bytes |
+//! | `ome` | the OME description of a written TIFF |
 //! | `mp4`, `h264` | the preview movie: container and stream |
 //! | `guard` | no output inside an input |
 //! | `open` | inputs: read-only, regular files, never waiting for a pipe |
@@ -33,7 +34,9 @@ mod jpeg;
 mod ljpeg;
 mod mp4;
 mod names;
+mod ome;
 mod open;
+mod openexr;
 mod packed;
 mod pieces;
 mod png;
@@ -63,6 +66,8 @@ pub use h264::{CAN_ENCODE, Encoder, Yuv};
 pub use header::HeaderFacts;
 pub use mp4::MovieWriter;
 pub use names::printable;
+pub use ome::{OmeTags, ome_xml};
+pub use openexr::{ExrTags, encode_exr};
 pub use packed::Packing;
 pub use png::encode_png8;
 pub use raw::RawLayout;

@@ -6,8 +6,8 @@
 //! frame was lost in 15 of 20, without any fsync all were. **An error of fsync is final**: it is
 //! never called again, because the second call may say yes to data that are gone.
 //!
-//! Pictures are written as uncompressed 16-bit TIFF or as PNG; neither holds a timestamp, so
-//! equal frames give equal files.
+//! Pictures are written as uncompressed 16-bit TIFF or as PNG; neither holds the time of writing
+//! (only that of the recording, where the input has it), so equal frames give equal files.
 
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufWriter, Read, Write};
@@ -214,6 +214,11 @@ pub struct TiffTags {
     /// Object-space size of a pixel in micrometres: becomes XResolution and YResolution in
     /// pixels a centimetre **on the object**.
     pub um_per_px: Option<f64>,
+    /// Exposure time in seconds: ExposureTime of EXIF.
+    pub exposure_s: Option<f64>,
+    /// When the first frame of the clip was taken, as "2024-11-25 21:04:00": DateTime and
+    /// DateTimeOriginal of EXIF.
+    pub taken: Option<String>,
 }
 
 /// A rational of two 32-bit numbers near `x` (above zero), with the largest denominator that
@@ -269,10 +274,57 @@ impl Directory {
         }
     }
 
+    /// Its bytes: the entries, the offset of the next directory (none), and the values.
+    fn bytes(&self) -> Vec<u8> {
+        let mut out = u16::try_from(self.entries.len()).unwrap_or(0).to_le_bytes().to_vec();
+        for (tag, kind, count, value) in &self.entries {
+            out.extend_from_slice(&tag.to_le_bytes());
+            out.extend_from_slice(&kind.to_le_bytes());
+            out.extend_from_slice(&count.to_le_bytes());
+            out.extend_from_slice(value);
+        }
+        out.extend_from_slice(&0_u32.to_le_bytes());
+        out.extend_from_slice(&self.extra);
+        out
+    }
+
     fn resolution(&mut self, tag: u16, (num, den): (u32, u32)) {
         let mut bytes = num.to_le_bytes().to_vec();
         bytes.extend_from_slice(&den.to_le_bytes());
         self.outside(tag, 5, 1, &bytes);
+    }
+}
+
+/// The EXIF directory, to lie at byte `at` of the file; `None` where there is nothing to say.
+fn exif_directory(tags: &TiffTags, at: u32) -> Option<Vec<u8>> {
+    let exposure = tags.exposure_s.filter(|s| s.is_finite() && *s > 0.0).and_then(seconds);
+    let taken = tags.taken.as_deref().map(exif_date);
+    let count = u32::from(exposure.is_some()) + u32::from(taken.is_some());
+    if count == 0 {
+        return None;
+    }
+    let extra_at = at + 2 + 12 * count + 4;
+    let mut dir = Directory { entries: Vec::new(), extra: Vec::new(), extra_at };
+    if let Some(s) = exposure {
+        dir.resolution(33_434, s);
+    }
+    if let Some(text) = &taken {
+        dir.text(36_867, text);
+    }
+    Some(dir.bytes())
+}
+
+/// "2024-11-25 21:04:00" as EXIF writes it.
+fn exif_date(text: &str) -> String {
+    text.replace('-', ":")
+}
+
+/// Seconds as a fraction: one over a whole number where that is as good, else a decimal one.
+fn seconds(s: f64) -> Option<(u32, u32)> {
+    let per = round_u64(1.0 / s);
+    match u32::try_from(per) {
+        Ok(n) if n > 0 && (1.0 / f64::from(n) / s - 1.0).abs() < 1e-9 => Some((1, n)),
+        _ => rational(s),
     }
 }
 
@@ -291,7 +343,13 @@ pub fn encode_tiff(frame: &OutFrame, tags: &TiffTags) -> Result<Vec<u8>, Footage
     let scale = tags.um_per_px.filter(|um| um.is_finite() && *um > 0.0);
     // 1 cm is 10,000 um.
     let resolution = scale.and_then(|um| rational(10_000.0 / um));
-    let fixed = 13 + usize::from(tags.description.is_some()) + usize::from(tags.software.is_some());
+    // Its length does not depend on its place.
+    let has_exif = exif_directory(tags, 0).is_some();
+    let fixed = 13
+        + usize::from(tags.description.is_some())
+        + usize::from(tags.software.is_some())
+        + usize::from(tags.taken.is_some())
+        + usize::from(has_exif);
     let extra_at = count_u32(8 + 2 + 12 * fixed + 4);
     let mut dir = Directory { entries: Vec::with_capacity(fixed), extra: Vec::new(), extra_at };
     dir.long(256, width);
@@ -319,19 +377,20 @@ pub fn encode_tiff(frame: &OutFrame, tags: &TiffTags) -> Result<Vec<u8>, Footage
     if let Some(text) = &tags.software {
         dir.text(305, text);
     }
+    if let Some(text) = &tags.taken {
+        dir.text(306, &exif_date(text));
+    }
+    let exif_at = extra_at + count_u32(dir.extra.len());
+    if let Some(bytes) = exif_directory(tags, exif_at) {
+        dir.extra.extend_from_slice(&bytes);
+        dir.extra.resize(dir.extra.len().next_multiple_of(2), 0);
+        dir.long(34_665, exif_at);
+    }
     let data_at = extra_at + count_u32(dir.extra.len());
     dir.entries[strip_entry].3 = data_at.to_le_bytes();
     let mut out = spare::bytes(8 + 2 + 12 * fixed + 4 + dir.extra.len() + frame.data.len() * 2);
     out.extend_from_slice(b"II\x2a\0\x08\0\0\0");
-    out.extend_from_slice(&u16::try_from(dir.entries.len()).unwrap_or(0).to_le_bytes());
-    for (tag, kind, count, value) in &dir.entries {
-        out.extend_from_slice(&tag.to_le_bytes());
-        out.extend_from_slice(&kind.to_le_bytes());
-        out.extend_from_slice(&count.to_le_bytes());
-        out.extend_from_slice(value);
-    }
-    out.extend_from_slice(&0_u32.to_le_bytes());
-    out.extend_from_slice(&dir.extra);
+    out.extend_from_slice(&dir.bytes());
     out.extend(frame.data.iter().flat_map(|v| v.to_le_bytes()));
     Ok(out)
 }
@@ -388,7 +447,33 @@ mod tests {
             description: Some("music box, tine 12".to_owned()),
             software: Some("hushframe".to_owned()),
             um_per_px: Some(1.003),
+            ..TiffTags::default()
         }
+    }
+
+    #[test]
+    fn exposure_and_date_are_exif_and_nothing_else_is_told() {
+        let t = TiffTags {
+            exposure_s: Some(50e-6),
+            taken: Some("2024-11-25 21:04:00".to_owned()),
+            ..tags()
+        };
+        let bytes = encode_tiff(&frame(1), &t).unwrap();
+        let read = exif::Reader::new().read_raw(bytes).unwrap();
+        let mut tags: Vec<String> =
+            read.fields().map(|f| format!("{} {}", f.tag, f.display_value())).collect();
+        tags.retain(|t| t.starts_with("Exposure") || t.starts_with("Date"));
+        tags.sort();
+        assert_eq!(
+            tags,
+            [
+                "DateTime 2024-11-25 21:04:00",
+                "DateTimeOriginal 2024-11-25 21:04:00",
+                "ExposureTime 1/20000"
+            ]
+        );
+        assert_eq!(seconds(0.4), Some((400_000, 1_000_000)));
+        assert_eq!(seconds(2.5), Some((2_500_000, 1_000_000)));
     }
 
     #[test]

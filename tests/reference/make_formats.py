@@ -20,6 +20,7 @@ from fractions import Fraction
 import av
 import imagecodecs
 import numpy as np
+import OpenEXR
 import OpenImageIO as oiio
 import rawpy
 import tifffile
@@ -399,6 +400,42 @@ def y4m_one(samples, folder, fmt, bits, channels):
     )
 
 
+def exr(samples, folder):
+    """OpenEXR by the reference library: values are pattern / 65535 in each compression."""
+    compressions = {
+        "none": OpenEXR.NO_COMPRESSION, "rle": OpenEXR.RLE_COMPRESSION,
+        "zips": OpenEXR.ZIPS_COMPRESSION, "zip": OpenEXR.ZIP_COMPRESSION,
+        "piz": OpenEXR.PIZ_COMPRESSION,
+    }
+    for channels, names in ((1, ["Y"]), (3, ["R", "G", "B"])):
+        for kind in (np.float32, np.float16):
+            for word, compression in compressions.items():
+                if kind is np.float16 and word not in ("zip", "piz"):
+                    continue
+                data = pattern(16, channels).astype(np.float64) / 65535
+                planes = {n: data[..., c].astype(kind) for c, n in enumerate(names)}
+                header = {
+                    "compression": compression,
+                    "type": OpenEXR.scanlineimage,
+                    "framesPerSecond": Fraction(25, 1),
+                    "captureRate": Fraction(5000, 1),
+                    "expTime": 50e-6,
+                }
+                bits = 16 if kind is np.float16 else 32
+                name = f"exr-{'half' if bits == 16 else 'float'}-{word}-{channels}.exr"
+                path = folder / name
+                with OpenEXR.File(header, dict(planes)) as file:
+                    file.write(str(path))
+                with OpenEXR.File(str(path), separate_channels=True) as file:
+                    for n in names:
+                        must_equal(name, np.array(file.channels()[n].pixels), planes[n])
+                # A half keeps 11 bits: near 1.0 a step is 2^-11 and the error half of it, 16 DN.
+                samples.add(
+                    name, path.read_bytes(), "OpenEXR", bits, word, channels=channels,
+                    pattern_bits=16, tolerance=17 if bits == 16 else 0,
+                )
+
+
 def make(folder):
     samples = Samples(folder)
     tiff(samples)
@@ -408,6 +445,7 @@ def make(folder):
     pam(samples)
     dpx(samples, folder)
     y4m(samples, folder)
+    exr(samples, folder)
     text = ",\n".join(json.dumps(entry) for entry in samples.listed)
     (folder / "formats.json").write_text(f"[\n{text}\n]\n")
     return samples
