@@ -125,7 +125,7 @@ fn a_stream_goes_to_standard_output_and_holds_missing_frames() {
 }
 
 /// The pattern of `tests/reference/make_formats.py` with 16 bits.
-fn pattern(channels: usize) -> OutFrame {
+pub(crate) fn pattern(channels: usize) -> OutFrame {
     let (width, height) = (30, 22);
     let one = |x: usize, y: usize, c: usize| {
         let key = (x * 73 + y * 151 + c * 977 + 1) as u64;

@@ -135,7 +135,7 @@ fn samples(n: usize, precision: u8, shift: u8) -> Vec<u16> {
         .map(|i| {
             state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
             let wide = (state >> 8) & ((1 << precision) - 1);
-            let small = u32::try_from(i).unwrap() * 3 & ((1 << precision) - 1);
+            let small = (u32::try_from(i).unwrap() * 3) & ((1 << precision) - 1);
             let v = if (state >> 28) < 6 { wide } else { small };
             u16::try_from(v >> shift << shift).unwrap()
         })
@@ -209,7 +209,7 @@ fn damage_is_an_error_and_never_more() {
         }
     }
     // Baseline JPEG is no lossless JPEG.
-    let mut baseline = file.clone();
+    let mut baseline = file;
     baseline[3] = 0xc0;
     assert!(fault(&baseline, (16, 6), 12).unwrap_err().to_string().contains("process 0"));
 }

@@ -158,7 +158,7 @@ mod tests {
                         out.resize(count + 1, 0);
                         let mut wanted =
                             slow(row, usize::from(bits), count, packing == Packing::Msb);
-                        if bits == 16 && packing == Packing::Lsb || bits == 8 || bits == 16 {
+                        if matches!(bits, 8 | 16) {
                             // Whole words: an odd last byte is no sample.
                             let whole = len * 8 / usize::from(bits);
                             wanted.iter_mut().skip(whole).for_each(|v| *v = 0);

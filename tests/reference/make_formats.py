@@ -349,16 +349,32 @@ def video_frame(data, fmt):
     return frame
 
 
-def pam(samples):
-    """PAM by PyAV's encoder."""
-    for fmt, bits, channels in (("gray", 8, 1), ("gray16be", 16, 1), ("rgb24", 8, 3),
-                                ("rgb48be", 16, 3)):
-        code = av.CodecContext.create("pam", "w")
+def png(samples):
+    """PNG by imagecodecs, read back by it."""
+    for bits in (8, 16):
+        for channels in (1, 3):
+            name = f"png-{bits}-{channels}.png"
+            data = pattern(bits, channels)
+            raw = imagecodecs.png_encode(data if channels == 3 else data[..., 0])
+            must_equal(name, imagecodecs.png_decode(raw).reshape(data.shape), data)
+            variant = "RGB" if channels == 3 else "grey"
+            samples.add(name, raw, "PNG", bits, variant, channels=channels)
+
+
+def pnm(samples):
+    """PGM, PPM and PAM by PyAV's encoders."""
+    for kind, fmt, bits, channels in (
+        ("pgm", "gray", 8, 1), ("pgm", "gray16be", 16, 1), ("ppm", "rgb24", 8, 3),
+        ("ppm", "rgb48be", 16, 3), ("pam", "gray", 8, 1), ("pam", "gray16be", 16, 1),
+        ("pam", "rgb24", 8, 3), ("pam", "rgb48be", 16, 3),
+    ):
+        code = av.CodecContext.create(kind, "w")
         code.width, code.height, code.pix_fmt, code.time_base = WIDTH, HEIGHT, fmt, Fraction(1, 25)
         data = pattern(bits, channels)
         frame = video_frame(data if channels == 3 else data[..., 0], fmt)
         raw = b"".join(bytes(p) for p in code.encode(frame) + code.encode(None))
-        samples.add(f"pam-{bits}-{channels}.pam", raw, "PAM", bits, fmt, channels=channels)
+        name = f"{kind}-{bits}-{channels}.{kind}"
+        samples.add(name, raw, kind.upper(), bits, fmt, channels=channels)
 
 
 def y4m(samples, folder):
@@ -442,7 +458,8 @@ def make(folder):
     tiff_packed_compressed(samples)
     dng(samples)
     dng_lossless(samples)
-    pam(samples)
+    png(samples)
+    pnm(samples)
     dpx(samples, folder)
     y4m(samples, folder)
     exr(samples, folder)
