@@ -19,6 +19,7 @@ mod harness;
 mod layers;
 mod masters;
 mod motion;
+mod mutations;
 mod open_transfer;
 mod pages;
 mod plan;

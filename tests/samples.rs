@@ -33,15 +33,23 @@ struct Listed {
     /// Whether the pattern is luma in limited range, which comes out with 16 bits.
     #[serde(default)]
     luma: bool,
+    /// Left and top of the part that comes out.
+    #[serde(default)]
+    area: [usize; 2],
+    /// Whether a table turns each value into its square / 256.
+    #[serde(default)]
+    squared: bool,
     /// The colour filter that the file names.
     #[serde(default)]
     mosaic: Option<String>,
 }
 
 impl Listed {
-    /// Bits of the samples as they come out.
-    fn bits_out(&self) -> u8 {
-        if self.luma { 16 } else { self.pattern_bits.unwrap_or(self.depth) }
+    /// Largest sample of the format as it comes out.
+    fn full_out(&self) -> u32 {
+        let bits = if self.luma { 16 } else { self.pattern_bits.unwrap_or(self.depth) };
+        let full = (1_u32 << bits) - 1;
+        if self.squared { full * full / 256 } else { full }
     }
 }
 
@@ -55,8 +63,12 @@ fn pattern(l: &Listed, page: usize) -> Vec<u16> {
     let bits = l.pattern_bits.unwrap_or(l.depth);
     let one = |x: usize, y: usize, c: usize| {
         let c = if l.luma { 0 } else { c };
+        let (x, y) = (x + l.area[0], y + l.area[1]);
         let key = (x * 73 + y * 151 + c * 977 + page * 3571 + 1) as u64;
         let v = (((key * 2_654_435_761) & 0xffff_ffff) >> (32 - bits)) as u16;
+        if l.squared {
+            return (u32::from(v) * u32::from(v) / 256) as u16;
+        }
         if !l.luma {
             return v;
         }
@@ -128,7 +140,7 @@ fn worst(l: &Listed, faults: &mut Vec<String>) -> u16 {
             faults.push(format!("{} page {page}: off by {off}, first at {first:?}", l.file));
         }
         faults.extend(facts_fault(l, frame));
-        let full = (1_u32 << l.bits_out()) - 1;
+        let full = l.full_out();
         if u32::from(d.full_scale) != full {
             faults.push(format!("{}: full scale {} not {full}", l.file, d.full_scale));
         }
@@ -163,7 +175,7 @@ fn read_table() -> String {
     let mut groups: Vec<(String, u8, Vec<String>, u16, u32)> = Vec::new();
     for l in listed() {
         let off = worst(&l, &mut Vec::new());
-        let full = (1_u32 << l.bits_out()) - 1;
+        let full = l.full_out();
         let mut variant = l.variant.clone();
         if l.channels == 3 && !variant.contains("RGB") && l.format != "Y4M" {
             variant.push_str(", RGB");

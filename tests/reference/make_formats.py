@@ -152,7 +152,7 @@ RGGB, BGGR, GRBG, GBRG = (0, 1, 1, 2), (2, 1, 1, 0), (1, 0, 2, 1), (1, 2, 0, 1)
 def dng(samples):
     """DNG by tifffile (tags) and imagecodecs (lossless JPEG), read back by LibRaw."""
 
-    def one(name, data, depth, variant, sites=RGGB, checked=True, **options):
+    def one(name, data, depth, variant, sites=RGGB, checked=True, area=None, table=None, **options):
         buffer = io.BytesIO()
         cfa = data.ndim == 2
         tags = [
@@ -165,6 +165,13 @@ def dng(samples):
             (50717, 4, 1, (1 << depth) - 1, True),
             (51044, 10, 1, (5000, 1), True),
         ]
+        if area:
+            left, top, width, height = area
+            tags += [(50829, 4, 4, (top, left, top + height, left + width), True)]
+        if table is not None:
+            tags = [t for t in tags if t[0] != 50717]
+            tags += [(50717, 4, 1, int(table[-1]), True)]
+            tags += [(50712, 3, len(table), tuple(int(v) for v in table), True)]
         if cfa:
             tags += [(33421, 3, 2, (2, 2), True), (33422, 1, 4, sites, True)]
         with tifffile.TiffWriter(buffer) as writer:
@@ -176,18 +183,34 @@ def dng(samples):
         if checked:
             with rawpy.imread(io.BytesIO(raw)) as file:
                 seen = file.raw_image if cfa else file.raw_image[..., :3]
-                must_equal(name, seen, data)
+                must_equal(name, seen, data if table is None else table[data])
+                y, x = (top, left) if area else (0, 0)
+                # LibRaw rounds an odd left margin up to an even one.
+                margins = (file.sizes.top_margin, file.sizes.left_margin)
+                must_equal(name, np.array(margins), np.array((y, x + x % 2)))
                 if cfa:
-                    colours = np.array(file.raw_colors[:2, :2]).ravel()
+                    colours = np.array(file.raw_colors[y : y + 2, x : x + 2]).ravel()
                     must_equal(name, np.where(colours == 3, 1, colours), np.array(sites))
         more = {"channels": 1 if cfa else 3}
         if cfa:
             more["mosaic"] = {RGGB: "RGGB", BGGR: "BGGR", GRBG: "GRBG", GBRG: "GBRG"}[sites]
+        if area:
+            more.update({"width": width, "height": height, "area": [left, top]})
+        if table is not None:
+            more["squared"] = True
         samples.add(name, raw, "DNG", depth, variant, **more)
 
     one("dng-16-mosaic.dng", grey(16), 16, "mosaic, strips", rowsperstrip=5)
     for sites, word in ((BGGR, "bggr"), (GRBG, "grbg"), (GBRG, "gbrg")):
         one(f"dng-16-{word}.dng", grey(16), 16, f"mosaic {word.upper()}", sites=sites)
+    # LibRaw takes nothing of less than 22 pixels a side for a raw file.
+    large = grey(16, width=48, height=40)
+    one("dng-16-area.dng", large, 16, "mosaic, active area", area=(3, 2, 40, 32))
+    square = (np.arange(4096, dtype=np.uint64) ** 2 >> np.uint64(8)).astype(np.uint16)
+    one(
+        "dng-12-table.dng", grey(12), 12, "mosaic, packed, linearization table", table=square,
+        bitspersample=12,
+    )
     one("dng-16-linear.dng", pattern(16, 3), 16, "linear RGB")
     for bits in (10, 12, 14):
         # LibRaw takes packed rows of other depths than 12 for whole words in some files.
