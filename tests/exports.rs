@@ -74,6 +74,18 @@ fn a_finished_clip_in_every_format() {
             }
         }
     }
+    // Nothing in any of the files tells where they were made.
+    let here = place.path("").to_string_lossy().into_owned();
+    for folder in ["exported", "out/comb-pluck/frames"] {
+        for entry in walkdir::WalkDir::new(place.path(folder)) {
+            let entry = entry.unwrap();
+            if entry.file_type().is_file() {
+                let bytes = fs::read(entry.path()).unwrap();
+                let told = bytes.windows(here.len()).any(|w| w == here.as_bytes());
+                assert!(!told, "{} names its folder", entry.path().display());
+            }
+        }
+    }
     // A folder of other things, results of a run, and no folder at all are refused.
     fs::create_dir(place.path("mine")).unwrap();
     fs::write(place.path("mine/letter.txt"), b"dear").unwrap();
@@ -86,6 +98,38 @@ fn a_finished_clip_in_every_format() {
     refused(&["png"], "give --to");
     refused(&["bmp", "--to", "x"], "write png");
     place.run(&["export", "out", "--format", "png", "--to", "x"]).expect(2, &["clip's own folder"]);
+}
+
+/// A clip and its black reference as headerless files of many frames, and a description that is
+/// corrected between two runs: the second must not take anything from the first.
+#[test]
+fn headerless_stacks_are_a_clip_and_its_reference() {
+    let place = Place::new();
+    let frame = |n: u16, level: u16| -> Vec<u8> {
+        let one = |i: u16| level + i.wrapping_mul(37).wrapping_add(n * 11) % 64;
+        (0..160 * 120).flat_map(|i| one(i).to_le_bytes()).collect()
+    };
+    let clip_toml = |white: u32, header: u32| {
+        format!(
+            "rate = 2000\nwhite = {white}\n[raw]\nwidth = 160\nheight = 120\nbits = 12\n\
+             packing = \"low-byte\"\nheader = {header}\n"
+        )
+    };
+    for (folder, level) in [("clip", 1000), ("black", 100)] {
+        fs::create_dir(place.path(folder)).unwrap();
+        let mut bytes: Vec<u8> = (0..8).flat_map(|n| frame(n, level)).collect();
+        // As many bytes again as a frame: the description decides what the header is.
+        bytes.extend(frame(8, level));
+        fs::write(place.path(&format!("{folder}/take 1.raw")), bytes).unwrap();
+        fs::write(place.path(&format!("{folder}/clip.toml")), clip_toml(4095, 0)).unwrap();
+    }
+    let run = ["run", "clip", "--dark", "black", "--out", "out", "--no-preview"];
+    place.run(&run).expect(0, &["9 frames made"]);
+    for folder in ["clip", "black"] {
+        let text = clip_toml(4095, 160 * 120 * 2);
+        fs::write(place.path(&format!("{folder}/clip.toml")), text).unwrap();
+    }
+    place.run(&run).expect(0, &["8 frames made"]);
 }
 
 #[test]

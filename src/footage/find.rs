@@ -137,7 +137,16 @@ impl Clip {
 /// apart than [`MAX_SPAN`]; [`FootageError::Facts`] where the `clip.toml` is wrong;
 /// [`FootageError::Disk`] where the folder cannot be read.
 pub fn find(path: &Path) -> Result<Clip, FootageError> {
-    let meta = fs::metadata(path).map_err(|e| FootageError::disk(path, "open", e))?;
+    let meta = match fs::metadata(path) {
+        Err(e) if e.kind() == io::ErrorKind::NotFound && path == Path::new("-") => {
+            return Err(FootageError::footage(
+                path,
+                "is standard input, which can be read only once, and every frame is read twice: \
+                 save the stream to a file",
+            ));
+        }
+        other => other.map_err(|e| FootageError::disk(path, "open", e))?,
+    };
     if meta.is_dir() {
         return in_folder(path);
     }
@@ -470,6 +479,7 @@ mod tests {
         let dir = folder(&["1.pgm"]);
         let text = find(&dir.path().join("1.pgm")).unwrap_err().to_string();
         assert!(text.contains("single PGM/PPM/PAM picture"), "{text}");
+        assert!(find(Path::new("-")).unwrap_err().to_string().contains("standard input"));
         let text = find(&dir.path().join("absent")).unwrap_err().to_string();
         assert!(text.contains("could not open"), "{text}");
     }
