@@ -162,7 +162,7 @@ fn independent(format: &str) -> &'static str {
     match format {
         "TIFF" => "tifffile, imagecodecs",
         "DNG" => "tifffile, imagecodecs, LibRaw",
-        "PNG" => "imagecodecs",
+        "PNG" | "JPEG" => "imagecodecs",
         "PGM" | "PPM" | "PAM" | "Y4M" => "PyAV",
         "DPX" => "OpenImageIO, PyAV",
         "OpenEXR" => "OpenEXR",

@@ -318,7 +318,7 @@ pub(super) fn decode(
     let coded = head.width * n;
     // Rows of the stream need not be rows of the piece: two of them may be coded as one.
     let same = coded == in_row && head.height >= rows;
-    if !same && coded * head.height != in_row * rows {
+    if !same && coded.saturating_mul(head.height) != in_row * rows {
         return Err(Fault::damaged(format!(
             "its lossless JPEG has {}x{} samples of {n} component(s) for a piece of {in_row}x{rows}",
             head.width, head.height

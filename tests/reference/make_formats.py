@@ -384,6 +384,21 @@ def png(samples):
             samples.add(name, raw, "PNG", bits, variant, channels=channels)
 
 
+def jpeg(samples):
+    """Lossless JPEG files by imagecodecs (libjpeg-turbo), read back by another decoder of it."""
+    for bits, channels in ((8, 1), (12, 1), (16, 1), (8, 3), (16, 3)):
+        name = f"jpeg-{bits}-{channels}.jpg"
+        data = pattern(bits, channels)
+        options = {} if channels == 1 else {"colorspace": "rgb", "outcolorspace": "rgb"}
+        raw = imagecodecs.jpeg_encode(
+            data if channels == 3 else data[..., 0], lossless=True, predictor=4,
+            bitspersample=bits, **options,
+        )
+        must_equal(name, imagecodecs.jpegsof3_decode(raw).reshape(data.shape), data)
+        variant = "lossless" if channels == 1 else "lossless, RGB"
+        samples.add(name, raw, "JPEG", bits, variant, channels=channels)
+
+
 def pnm(samples):
     """PGM, PPM and PAM by PyAV's encoders."""
     for kind, fmt, bits, channels in (
@@ -482,6 +497,7 @@ def make(folder):
     dng(samples)
     dng_lossless(samples)
     png(samples)
+    jpeg(samples)
     pnm(samples)
     dpx(samples, folder)
     y4m(samples, folder)
