@@ -11,7 +11,6 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use super::NightError;
-use super::job::headerless;
 use super::place::Shared;
 use crate::engine::correct::References;
 use crate::engine::source::Source;
@@ -69,7 +68,7 @@ impl Stack {
         let what = format!("{what} {}", printable(path));
         let mut text = format!("{VERSION}\n");
         let total = source.clip.frames.len() as u64;
-        text.push_str(&headerless(&source));
+        text.push_str(&super::job::headerless(&source));
         if let (true, Some(first)) = (source.paged, source.clip.frames.first()) {
             text.push_str(&hash_file(&first.path)?.hash);
         } else {
