@@ -69,6 +69,7 @@ fn product(a: &[Option<[f64; 2]>], b: &[Option<[f64; 2]>]) -> f64 {
 
 fn row(name: &str, setup: &Setup) {
     let (mut draws, mut claimed, mut still, mut lost) = (Vec::new(), 0.0, 0.0, 0);
+    let mut turned: Vec<Vec<f64>> = Vec::new();
     let mut bound = 0.0;
     for noise_seed in 1..=DRAWS {
         let scene = Scene::new(Setup { noise_seed, ..setup.clone() });
@@ -85,6 +86,14 @@ fn row(name: &str, setup: &Setup) {
                 claimed += known.iter().map(|p| p.sigma * p.sigma).sum::<f64>()
                     / known.len().max(1) as f64;
                 still += done.still_share();
+                let off: Vec<f64> = done
+                    .poses
+                    .iter()
+                    .enumerate()
+                    .filter_map(|(k, p)| Some(p.as_ref()?.turn.angle - scene.roll(k)))
+                    .collect();
+                let mean = off.iter().sum::<f64>() / off.len().max(1) as f64;
+                turned.push(off.iter().map(|e| e - mean).collect());
                 draws.push(errors(&done.poses, &scene.truth));
             }
             Err(why) => println!("{name}, draw {noise_seed}: {why}"),
@@ -100,6 +109,17 @@ fn row(name: &str, setup: &Setup) {
         }
     }
     let bias = (common / pairs.max(1.0)).max(0.0).sqrt();
+    if setup.roll.abs() > 0.0 {
+        let n = turned.iter().map(Vec::len).sum::<usize>().max(1) as f64;
+        let rms = (turned.iter().flatten().map(|e| e * e).sum::<f64>() / n).sqrt();
+        let corner = setup.size as f64 * std::f64::consts::FRAC_1_SQRT_2;
+        println!(
+            "    turn of {:.2} mrad rms, error {:.3} mrad rms, {:.4} px at the corners",
+            1e3 * setup.roll.abs() * std::f64::consts::FRAC_1_SQRT_2,
+            1e3 * rms,
+            rms * corner
+        );
+    }
     println!(
         "{name:44} {error:9.4} {bound:9.4} {:6.2} {bias:8.4} {:8.2} {:6.2} {lost:5}",
         error / bound,
@@ -294,6 +314,10 @@ fn scenes(quick: bool) -> Vec<(String, Setup)> {
     if !quick {
         rows.push(("drift 10 px, 150 e-".into(), Setup { pan: [0.16, 0.08], ..base.clone() }));
         rows.push(("drift 30 px, 150 e-".into(), Setup { pan: [0.5, 0.2], ..base.clone() }));
+        for peak in [25.0, 150.0, 2000.0] {
+            let setup = Setup { roll: 1.5e-3, peak, ..base.clone() };
+            rows.push((format!("turning by 1.5 mrad to and fro, {peak} e-"), setup));
+        }
     }
     rows
 }

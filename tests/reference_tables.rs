@@ -11,7 +11,7 @@ use hushframe::math::correlate::{CorrelateScratch, Correlator};
 use hushframe::math::window::hann;
 use hushframe::record::Notes;
 use hushframe::register::PixelNoise;
-use hushframe::register::fit::{FitScratch, Target, fit_frame};
+use hushframe::register::fit::{FitScratch, Start, Target, fit_frame};
 use hushframe::register::patch::patches;
 use hushframe::sensor::{
     ClipFloor, DefectMap, MasterDark, MasterFlat, Shape, StackOptions, StackStats, collect,
@@ -221,9 +221,10 @@ fn our_shifts(case: &ShiftCase, side: usize) -> ([f64; 2], [f64; 2]) {
     let coding = Coding { zero: 4096.0, step: 0.0625 };
     let noise = PixelNoise { slope: 1.0, floor, factor: None };
     let pieces = patches(&fixed, &vec![1; side * side], &noise, (None, 1.0));
-    let target = Target { patches: &pieces, noise: &noise, variance_factor: 1.0, fixed: None };
+    let target = Target::new(&pieces, &noise);
     let moving = FixedPlane::from_plane(&moving, None, coding);
-    let fit = fit_frame(&moving, &target, (peak.shift, 1.0), &mut FitScratch::default()).unwrap();
+    let fit =
+        fit_frame(&moving, &target, Start::at(peak.shift), &mut FitScratch::default()).unwrap();
     (peak.shift, fit.shift)
 }
 

@@ -92,6 +92,22 @@ impl Shiftable {
         Self::new(&seen)
     }
 
+    /// The content sampled [`FINER`] times as finely.
+    fn finer(&self) -> Plane {
+        let n = FINER;
+        let mut out = Plane::filled(self.fft.width() * n, self.fft.height() * n, 0.0);
+        for i in 0..n * n {
+            let (dx, dy) = (i % n, i / n);
+            let part = self.moved(-(dx as f64) / n as f64, -(dy as f64) / n as f64);
+            for y in 0..part.height() {
+                for x in 0..part.width() {
+                    out.row_mut(y * n + dy)[x * n + dx] = part.at(x, y);
+                }
+            }
+        }
+        out
+    }
+
     /// The picture with each value of its spectrum multiplied.
     fn changed(&self, factor: impl Fn(f64, f64) -> Complex32) -> Plane {
         let (w, h) = (self.fft.width(), self.fft.height());
@@ -128,6 +144,8 @@ pub(crate) struct Setup {
     pub(crate) vibration: f64,
     /// Constant motion of the camera, pixels a frame.
     pub(crate) pan: [f64; 2],
+    /// Turn of the camera to and fro about the middle of the frame, rad.
+    pub(crate) roll: f64,
     /// Cutoff of the lens in cycles a pixel; `None`: the texture as sharp as its file, which no
     /// macro lens draws. 0.625 is an effective f/16 at 550 nm on pixels of 5.5 um.
     pub(crate) lens: Option<f64>,
@@ -153,6 +171,7 @@ impl Default for Setup {
             walk: 0.1,
             vibration: 0.5,
             pan: [0.0, 0.0],
+            roll: 0.0,
             lens: Some(0.625),
             peak: 150.0,
             read: 8.0,
@@ -167,8 +186,36 @@ pub(crate) struct Scene {
     pub(crate) setup: Setup,
     pub(crate) background: Shiftable,
     foreground: Plane,
+    /// The background sampled [`FINER`] times as finely; empty where nothing turns.
+    fine: Plane,
     /// True shift of the scene in each frame, relative to the first.
     pub(crate) truth: Vec<[f64; 2]>,
+}
+
+/// How much more finely a background is sampled that is to be turned.
+const FINER: usize = 4;
+
+/// Cubic convolution of a plane (Keys, IEEE Trans. ASSP 29(6), 1153-1160, 1981; a = -1/2).
+fn cubic(p: &Plane, x: f64, y: f64) -> f32 {
+    let (fx, fy) = (x.floor(), y.floor());
+    let weights = |t: f64| {
+        [
+            ((-0.5 * t + 1.0) * t - 0.5) * t,
+            (1.5 * t - 2.5) * t * t + 1.0,
+            ((-1.5 * t + 2.0) * t + 0.5) * t,
+            (0.5 * t - 0.5) * t * t,
+        ]
+    };
+    let (wx, wy) = (weights(x - fx), weights(y - fy));
+    let wrap = |v: i64, n: usize| v.rem_euclid(n as i64) as usize;
+    let mut sum = 0.0;
+    for (j, b) in wy.iter().enumerate() {
+        let row = p.row(wrap(fy as i64 + j as i64 - 1, p.height()));
+        for (i, a) in wx.iter().enumerate() {
+            sum += a * b * f64::from(row[wrap(fx as i64 + i as i64 - 1, p.width())]);
+        }
+    }
+    sum as f32
 }
 
 /// Bilinear value of a periodic plane.
@@ -223,7 +270,8 @@ impl Scene {
         for p in &mut truth {
             *p = [p[0] - origin[0], p[1] - origin[1]];
         }
-        Self { background, foreground, truth, setup }
+        let fine = if setup.roll.abs() > 0.0 { background.finer() } else { Plane::default() };
+        Self { background, foreground, fine, truth, setup }
     }
 
     /// Opacity of the foreground at reference coordinates of frame k.
@@ -247,30 +295,49 @@ impl Scene {
         [0.5 * n + s.velocity[0] * t + ring, 0.5 * n + s.velocity[1] * t]
     }
 
+    /// True turn of the scene in frame k, rad.
+    pub(crate) fn roll(&self, k: usize) -> f64 {
+        self.setup.roll * (TURN * k as f64 * 0.093).sin()
+    }
+
+    /// Frame k without noise where the camera turns, in electrons.
+    fn clean_turned(&self, k: usize) -> Plane {
+        let s = &self.setup;
+        let (shift, angle) = (self.truth[k], self.roll(k));
+        let inset = (self.background.fft.width() - s.size) as f64 / 2.0;
+        let (sin, cos) = angle.sin_cos();
+        let middle = (s.size as f64 - 1.0) / 2.0;
+        let fine = &self.fine;
+        Plane::from_fn(s.size, s.size, |x, y| {
+            let d = [x as f64 - shift[0] - middle, y as f64 - shift[1] - middle];
+            let (rx, ry) = (middle + cos * d[0] + sin * d[1], middle - sin * d[0] + cos * d[1]);
+            let b = cubic(fine, FINER as f64 * (rx + inset), FINER as f64 * (ry + inset));
+            self.in_front(k, b, (rx, ry)).max(0.0) * s.peak as f32
+        })
+    }
+
+    /// What is seen at a place of the scene whose background is `b`.
+    fn in_front(&self, k: usize, b: f32, (rx, ry): (f64, f64)) -> f32 {
+        let a = self.cover(k, rx, ry);
+        if a <= 0.0 {
+            return b;
+        }
+        let c = self.centre(k);
+        let (sin, cos) = (self.setup.turn * k as f64).sin_cos();
+        let (dx, dy) = (rx - c[0], ry - c[1]);
+        let f = sample(&self.foreground, 256.0 + cos * dx + sin * dy, 256.0 - sin * dx + cos * dy);
+        b + a * (f - b)
+    }
+
     /// Frame k without noise, in electrons, with the scene moved by `shift`.
     pub(crate) fn clean(&self, k: usize, shift: [f64; 2]) -> Plane {
         let s = &self.setup;
         let moved = self.background.moved(shift[0], shift[1]);
         let inset = (moved.width() - s.size) / 2;
-        let c = self.centre(k);
-        let angle = s.turn * k as f64;
-        let (sin, cos) = angle.sin_cos();
         Plane::from_fn(s.size, s.size, |x, y| {
             let b = moved.at(x + inset, y + inset);
-            let (rx, ry) = (x as f64 - shift[0], y as f64 - shift[1]);
-            let a = self.cover(k, rx, ry);
-            let v = if a > 0.0 {
-                let (dx, dy) = (rx - c[0], ry - c[1]);
-                let f = sample(
-                    &self.foreground,
-                    256.0 + cos * dx + sin * dy,
-                    256.0 - sin * dx + cos * dy,
-                );
-                b + a * (f - b)
-            } else {
-                b
-            };
-            v.max(0.0) * s.peak as f32
+            let at = (x as f64 - shift[0], y as f64 - shift[1]);
+            self.in_front(k, b, at).max(0.0) * s.peak as f32
         })
     }
 
@@ -280,7 +347,8 @@ impl Scene {
         let mut rng = ChaCha12Rng::seed_from_u64(s.noise_seed.wrapping_mul(7919) + 1);
         rng.set_stream(k as u64 + 1);
         let read = Normal::new(0.0, s.read.max(1e-9)).expect("normal");
-        let mut p = self.clean(k, self.truth[k]);
+        let turned = s.roll.abs() > 0.0;
+        let mut p = if turned { self.clean_turned(k) } else { self.clean(k, self.truth[k]) };
         for v in p.data_mut() {
             let shot = if *v > 0.0 {
                 Poisson::new(f64::from(*v)).expect("positive").sample(&mut rng)

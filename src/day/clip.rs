@@ -17,6 +17,7 @@ use crate::engine::source::Source;
 use crate::footage::{Decoded, FactSource, Facts, FootageError, FrameFile, decode, printable};
 use crate::frame::convert::{round_u64, round_usize, to_f32};
 use crate::frame::{Coding, FixedPlane, Layout, NoiseModel, Plane};
+use crate::math::turn::Turn;
 use crate::night::job::ClipJob;
 use crate::night::{noise, place, references};
 use crate::record::Warning;
@@ -263,6 +264,7 @@ impl Finished {
             column("shift_y_px")?,
             column("shift_sigma_px")?,
             column("status")?,
+            column("rotation_mrad")?,
         ];
         lines
             .map(|line| {
@@ -275,8 +277,10 @@ impl Finished {
                     path.is_file().then_some(FrameFile { number: frame, path, page: 0, raw: None });
                 let status = status(field(4));
                 let shift = number(1).zip(number(2)).map(|(x, y)| [x, y]);
+                let angle = if steadied { 0.0 } else { number(5).unwrap_or(0.0) / 1e3 };
                 let pose = file.as_ref().and(shift).zip(number(3)).map(|(shift, sigma)| Pose {
                     shift: if steadied { [0.0; 2] } else { shift },
+                    turn: Turn { angle, ..Turn::NONE },
                     sigma,
                     light: 1.0,
                     measured: status == "ok",

@@ -341,11 +341,17 @@ fn follow(args: &MotionArgs, clip: &Opened, work: &Work<'_>) -> Result<Tracked, 
     let inside = |l: &&Listed| args.job.range.is_none_or(|(a, b)| l.frame >= a && l.frame <= b);
     let wanted: Vec<usize> = (0..clip.listed.len()).filter(|&i| inside(&&clip.listed[i])).collect();
     let there = |&&i: &&usize| clip.listed[i].pose.is_some();
-    let first = wanted.iter().find(there).and_then(|&i| clip.listed[i].pose).ok_or_else(|| {
+    let [x, y, w, h] = args.region.map(|v| v as f64 / clip.span as f64);
+    // The background at the part: where it turns, it moves more there than in the middle.
+    let pose_at = |i: usize| {
+        let size = [clip.size.0, clip.size.1];
+        Some(clip.listed[i].pose?.local(size, [x + 0.5 * (w - 1.0), y + 0.5 * (h - 1.0)]))
+    };
+    let first = wanted.iter().find(there).and_then(|&i| pose_at(i)).ok_or_else(|| {
         DayError::Refused(format!("{}: there are no frames to measure", printable(&clip.name)))
     })?;
     let view = View::new(clip, args.region, &first)?;
-    let read = |i: usize| Some((clip.read(i, view.window)?, clip.listed[i].pose?));
+    let read = |i: usize| Some((clip.read(i, view.window)?, pose_at(i)?));
     let learned: Vec<usize> = wanted.iter().filter(there).copied().take(BLOCK).collect();
     let block: Vec<(FixedPlane, Pose)> = learned.par_iter().filter_map(|&i| read(i)).collect();
     let lent: Vec<(&FixedPlane, Pose)> = block.iter().map(|(f, p)| (f, *p)).collect();
@@ -424,7 +430,8 @@ impl Halves {
         let (a, b) = (a?, b?);
         let (axis, sign) = if self.upright { (0, -1.0) } else { (1, 1.0) };
         let own = |s: f64| (s * s - pose.sigma * pose.sigma).max(0.0);
-        let turned = sign * libm::atan2(b.shift[axis] - a.shift[axis], self.apart);
+        let turned =
+            sign * libm::atan2(b.shift[axis] - a.shift[axis], self.apart) - pose.turn.angle;
         Some(Measured {
             value: turned - *self.zero.get_or_insert(turned),
             sigma: (own(a.sigma[axis]) + own(b.sigma[axis])).sqrt() / self.apart,

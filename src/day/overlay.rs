@@ -281,8 +281,11 @@ impl Film<'_> {
 
     fn now<'b>(&'b self, n: usize, light: &'b FixedPlane) -> Now<'b> {
         let span = self.clip.span as f64;
-        let pose = self.clip.listed[self.wanted[n]].pose.map_or([0.0; 2], |p| p.shift);
         let [x, y, w, h] = self.region;
+        let size = [self.clip.size.0, self.clip.size.1];
+        let here = [x + 0.5 * (w - 1.0), y + 0.5 * (h - 1.0)];
+        let pose = self.clip.listed[self.wanted[n]].pose;
+        let pose = pose.map_or([0.0; 2], |p| p.local(size, here).shift);
         let at = |f: &Followed| [0, 1].map(|i| f.shift[i] / span + pose[i]);
         let until = self.steps[..=n].iter().filter_map(|s| s.found.as_ref());
         let tail = &self.steps[n.saturating_sub(TAIL)..=n];

@@ -16,6 +16,7 @@ use super::{EngineError, Phase, Work};
 use crate::footage::FrameFile;
 use crate::frame::{FixedPlane, Layout, NoiseModel, spare};
 use crate::math::robust::quantile;
+use crate::math::turn::Turn;
 use crate::pipeline::Pipeline;
 use crate::record::{FrameStatus, Warning};
 use crate::register::block::{self, Anchor, BLOCK, Block};
@@ -36,6 +37,9 @@ pub struct FrameFacts {
     pub status: FrameStatus,
     /// Shift of the scene against the reference in px, x right and y down.
     pub shift: [f64; 2],
+    /// Turn of the scene about the middle of the frame, where it turns.
+    #[serde(default, skip_serializing_if = "Turn::is_none")]
+    pub turn: Turn,
     /// Standard uncertainty of the shift, per axis, in px.
     pub sigma: f64,
     /// Light relative to the clip's reference level.
@@ -52,6 +56,7 @@ impl FrameFacts {
     pub fn pose(&self) -> Pose {
         Pose {
             shift: self.shift,
+            turn: self.turn,
             sigma: self.sigma,
             light: self.light,
             measured: self.status != FrameStatus::LowConfidence,
@@ -367,6 +372,7 @@ fn read_block(
                 frame: list[i].0,
                 status: FrameStatus::Missing,
                 shift: [0.0, 0.0],
+                turn: Turn::NONE,
                 sigma: 0.0,
                 light: 1.0,
                 hash: None,
@@ -433,6 +439,7 @@ fn apply(facts: &mut [FrameFacts], poses: &[Option<Pose>], scale: f64) {
         match p {
             Some(p) => {
                 f.shift = [p.shift[0] * scale, p.shift[1] * scale];
+                f.turn = p.turn;
                 f.sigma = p.sigma * scale;
                 f.light = p.light;
             }
@@ -460,12 +467,13 @@ pub(super) fn settle(out: &mut Analysis) {
     if let Some(filled) = filled {
         for (f, p) in out.frames.iter_mut().zip(filled) {
             f.shift = p.shift;
+            f.turn = p.turn;
             f.sigma = p.sigma;
             f.light = p.light;
         }
     } else {
         for f in &mut out.frames {
-            (f.shift, f.sigma, f.light) = ([0.0, 0.0], 0.0, 1.0);
+            (f.shift, f.turn, f.sigma, f.light) = ([0.0, 0.0], Turn::NONE, 0.0, 1.0);
         }
     }
     for why in &out.no_lock {

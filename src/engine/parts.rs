@@ -153,6 +153,7 @@ fn check(numbers: &[u64], parts: &[Part]) -> Result<(), EngineError> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::math::turn::Turn;
     use crate::record::FrameStatus;
 
     /// Three blocks of a clip of 130 frames from number 10; the middle one locked first.
@@ -166,6 +167,7 @@ mod tests {
                     frame,
                     status: FrameStatus::Ok,
                     shift: [0.1, 0.2],
+                    turn: Turn::NONE,
                     sigma: 0.01,
                     light: 1.0,
                     hash: None,

@@ -19,6 +19,7 @@ use super::{EngineError, Phase, Work};
 use crate::footage::{FrameFile, OutFrame};
 use crate::frame::convert::{round_u16, to_f32};
 use crate::frame::{Coding, Domain, Flaw, Frame, Layout, NoiseModel, Plane, spare};
+use crate::math::turn::{Placement, Turn};
 use crate::pipeline::Pipeline;
 use crate::record::{Notes, Warning};
 use crate::register::PixelNoise;
@@ -125,7 +126,7 @@ impl<'a> Renderer<'a> {
         let target = Target::new(analysis, &info, steady.filter(|_| steadied));
         let canvas = match steady {
             Some(settings) if steadied && settings.edges == Edges::Crop => {
-                crop(&target.shifts(analysis), &info, &mut warnings)
+                crop(&target.shifts(analysis, [info.width, info.height]), &info, &mut warnings)
             }
             _ => even_window(info.width, info.height),
         };
@@ -329,7 +330,7 @@ impl<'a> Renderer<'a> {
             // Averaged where the scene stands still, shown where the path has it.
             let origin = [0, 1].map(|a| self.window.origin[a] - self.canvas.origin[a]);
             let window = Window { origin, size: self.window.size };
-            frame = steady::moved(&frame, &Move { shift: self.target.rest(i), gain: 1.0, window });
+            frame = steady::moved(&frame, &Move { window, ..Move::shifted(self.target.rest(i)) });
         }
         if !self.divide_light {
             scale_light(&mut frame, to_f32(facts.light));
@@ -392,7 +393,7 @@ impl<'a> Renderer<'a> {
         let to = self.place(facts, self.target.base(at), self.canvas);
         let light = to_f32(1.0 / facts.light);
         Ok(Some(Locked {
-            noise_gain: steady::noise_gain(to.shift, frame.layout),
+            noise_gain: to.noise_gain(frame.layout),
             planes: steady::locked(&frame, &to, self.coding),
             variance_factor: light * light,
             sigma: to_f32(facts.sigma),
@@ -402,9 +403,17 @@ impl<'a> Renderer<'a> {
     /// Where a frame goes whose scene is to lie at `target`.
     fn place(&self, facts: &FrameFacts, target: [f64; 2], window: Window) -> Move {
         let locked = self.analysis.locked;
-        let against = [0, 1].map(|a| facts.shift[a] - target[a]);
+        // What is to lie at `target` from where it was is turned about the middle from there.
+        let turned = facts.turn.moves(target);
+        let against = [0, 1].map(|a| facts.shift[a] - target[a] - turned[a]);
+        let shape = &self.source.expected.shape;
+        let size = [shape.width, shape.height];
         Move {
-            shift: if locked { against } else { [0.0, 0.0] },
+            at: if locked {
+                Placement::new(against, facts.turn, size)
+            } else {
+                Placement::new([0.0, 0.0], Turn::NONE, size)
+            },
             gain: if self.average.is_some() || self.divide_light {
                 to_f32(1.0 / facts.light)
             } else {
@@ -419,7 +428,7 @@ impl<'a> Renderer<'a> {
     fn cut(&self, mut frame: Frame, facts: &FrameFacts) -> Frame {
         let [w, h] = self.window.size;
         if (frame.width(), frame.height()) != (w, h) {
-            let to = Move { shift: [0.0, 0.0], gain: 1.0, window: self.window };
+            let to = Move { window: self.window, ..Move::shifted([0.0, 0.0]) };
             frame = steady::moved(&frame, &to);
         }
         if self.divide_light {

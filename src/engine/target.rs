@@ -7,7 +7,7 @@
 //! reference, near the target of its middle frame; the finished frame goes the rest of the way.
 //! The stretches are as long as that way stays short.
 
-use super::analyse::{Analysis, FrameFacts};
+use super::analyse::Analysis;
 use crate::frame::convert::floor_usize;
 use crate::record::Warning;
 use crate::register::path::{Motion, MotionKind, Window, half_amplitude, motion, smooth};
@@ -91,12 +91,16 @@ impl Target {
         floor_usize((self.furthest() / 2.0).ceil()) * 2
     }
 
-    /// The shifts of usable frames against their targets.
-    pub(super) fn shifts(&self, analysis: &Analysis) -> Vec<[f64; 2]> {
-        let usable = |(i, f): (usize, &FrameFacts)| {
-            f.usable().then(|| [0, 1].map(|a| f.shift[a] - self.place[i][a]))
-        };
-        analysis.frames.iter().enumerate().filter_map(usable).collect()
+    /// The shifts of usable frames against their targets; of frames that are turned, those of
+    /// their corners.
+    pub(super) fn shifts(&self, analysis: &Analysis, size: [usize; 2]) -> Vec<[f64; 2]> {
+        let mut out = Vec::new();
+        for (i, f) in analysis.frames.iter().enumerate().filter(|(_, f)| f.usable()) {
+            let corners = f.pose().placement(size).corners();
+            let of = if f.turn.is_none() { &corners[..1] } else { &corners[..] };
+            out.extend(of.iter().map(|c| [0, 1].map(|a| c[a] - self.place[i][a])));
+        }
+        out
     }
 }
 

@@ -13,4 +13,5 @@ pub mod resample;
 pub mod robust;
 pub mod shrink;
 pub mod trajectory;
+pub mod turn;
 pub mod window;

@@ -206,7 +206,7 @@ impl<'a> From<&'a Plane> for Rows<'a> {
 
 impl<'a> Rows<'a> {
     /// Row `y` of the whole picture, the edge row repeated outside.
-    fn row(&self, y: isize) -> &'a [f32] {
+    pub(crate) fn row(&self, y: isize) -> &'a [f32] {
         let y = clamp_index(y, self.height);
         let at = y.saturating_sub(self.first);
         &self.data[at * self.width..(at + 1) * self.width]

@@ -21,10 +21,11 @@ use super::series::{Sample, Series};
 use crate::frame::convert::{round_isize, signed};
 use crate::frame::{FixedPlane, Plane};
 use crate::math::correlate::{CorrelateScratch, Correlator};
+use crate::math::turn::Turn;
 use crate::math::window::hann;
-use crate::register::fit::{FitScratch, Target, fit_frame, fit_frame_above};
+use crate::register::fit::{FitScratch, Start, Target, fit_frame, fit_frame_above};
 use crate::register::patch::{Patch, patches};
-use crate::register::template::{Posed, average, still_pixels, variance_ratio, wiener};
+use crate::register::template::{Look, Posed, average, deviation, still_pixels, wiener};
 use crate::register::{PixelNoise, Pose};
 
 /// Pixels kept around the region.
@@ -154,7 +155,7 @@ impl Follower {
             MeasureError::input("the region leaves the first frame", "choose it further inside")
         })?;
         let local = local(&cut, pose.shift);
-        own.learn(&[Posed { frame: &cut.frame, shift: local, light: 1.0 }]);
+        own.learn(&[Posed { frame: &cut.frame, shift: local, turn: Turn::NONE, light: 1.0 }]);
         own.variance_factor = 2.0;
         for _ in 0..PASSES {
             own.refine(block)?;
@@ -245,12 +246,10 @@ impl Follower {
         let coarse = self.coarse(frame, expected)?;
         let cut = self.cut(frame, coarse)?;
         let target = Target {
-            patches: &self.patches,
-            noise: &cut.noise,
             variance_factor: self.variance_factor,
-            fixed: None,
+            ..Target::new(&self.patches, &cut.noise)
         };
-        let start = (local(&cut, coarse), pose.light);
+        let start = Start { light: pose.light, ..Start::at(local(&cut, coarse)) };
         let scratch = &mut self.fit_scratch;
         let fit = if self.bounded {
             fit_frame_above(&cut.frame, &target, start, 1.0, scratch)?
@@ -324,12 +323,12 @@ impl Follower {
         let mean = average(posed, w, h);
         self.template = wiener(&mean, &plain);
         if posed.len() >= 8 {
-            let mut ratio = variance_ratio(posed, &self.template, &plain, 0.02);
+            let mut ratio = deviation(posed, &self.template, &plain, 0.02).each;
             if self.bounded {
                 ratio.data_mut().iter_mut().for_each(|v| *v = v.max(QUIET));
             }
             let region = Self::blank(self.window, &self.noise).still;
-            let kept = still_pixels(&ratio, &mean.count, &region);
+            let kept = still_pixels(&[Look::each(&ratio)], &mean.count, &region);
             let count = |m: &[u8]| m.iter().filter(|&&s| s != 0).count() as f64;
             self.still = if count(&kept) >= KEPT * count(&region) { kept } else { region };
         }
@@ -362,7 +361,12 @@ impl Follower {
         }
         let posed: Vec<Posed<'_>> = cuts
             .iter()
-            .map(|(cut, shift, light)| Posed { frame: &cut.frame, shift: *shift, light: *light })
+            .map(|(cut, shift, light)| Posed {
+                frame: &cut.frame,
+                shift: *shift,
+                turn: Turn::NONE,
+                light: *light,
+            })
             .collect();
         self.learn(&posed);
         Ok(())

@@ -35,7 +35,12 @@ pub fn table(rows: &[Row<'_>], rate: Option<FrameRate>, trigger: u64) -> String 
         let noise = r.noise_e.map_or(String::new(), |n| format!("{n:.4}"));
         let status = if r.failed { "unreadable" } else { f.status.word() };
         let pose = if r.locked {
-            format!("{:.4},{:.4},0,{:.4}", f.shift[0], f.shift[1], f.sigma)
+            let turn = if f.turn.is_none() {
+                "0".to_owned()
+            } else {
+                format!("{:.4}", 1e3 * f.turn.angle)
+            };
+            format!("{:.4},{:.4},{turn},{:.4}", f.shift[0], f.shift[1], f.sigma)
         } else {
             "0,0,0,".to_owned()
         };
@@ -48,6 +53,7 @@ pub fn table(rows: &[Row<'_>], rate: Option<FrameRate>, trigger: u64) -> String 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::math::turn::Turn;
     use crate::record::FrameStatus;
 
     #[test]
@@ -56,6 +62,7 @@ mod tests {
             frame: 7,
             status: FrameStatus::LowConfidence,
             shift: [1.25, -0.5],
+            turn: Turn { angle: -0.00125, stretch: 0.0 },
             sigma: 0.0123,
             light: 0.98,
             hash: None,
@@ -67,7 +74,7 @@ mod tests {
         assert_eq!(lines[0].split(',').count(), lines[1].split(',').count());
         assert_eq!(
             lines[1],
-            "7,-0.100100000,1.2500,-0.5000,0,0.0123,0.980000,0.7500,low-confidence"
+            "7,-0.100100000,1.2500,-0.5000,-1.2500,0.0123,0.980000,0.7500,low-confidence"
         );
     }
 }

@@ -5,14 +5,15 @@
 //! first block: an error of one block never reaches the next, so nothing drifts over a long clip,
 //! and blocks can be worked on in any order, or on other machines, with the same result.
 
-use super::fit::{Fit, FitScratch, Target, fit_frame, fit_frames};
+use super::fit::{Fit, FitScratch, Start, Target, Turning, fit_frame, fit_frames};
 use super::patch::{TILE, patches, spread_patches};
-use super::template::{Average, Posed, average, still_pixels, variance_ratio, wiener};
+use super::template::{Average, Look, Posed, average, deviation, still_pixels, wiener};
 use super::{NoLock, PixelNoise, Pose, RegisterSettings, ground};
 use crate::footage::hash_bytes;
 use crate::frame::convert::{index_in, round_isize, signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Plane};
 use crate::math::correlate::{CorrelateScratch, Correlator};
+use crate::math::turn::Turn;
 use crate::math::window::hann;
 
 /// Frames of a block; a clip is cut into equal blocks of at most this many.
@@ -113,7 +114,13 @@ pub fn refine(
         .zip(frames)
         .map(|(p, f)| f.and((*p).map(|shift| Pose { shift, sigma: 0.3, ..Pose::ZERO })))
         .collect();
-    let (poses, fine, misfit) = settle(frames, noise, coarse, &candidates)?;
+    let settled = settle(frames, noise, coarse, (&candidates, false))?;
+    let settled = if turns(&settled.turning) {
+        settle(frames, noise, settled.poses, (&candidates, true))?
+    } else {
+        settled
+    };
+    let Settled { poses, model: fine, misfit, .. } = settled;
     let (poses, mean_light) = settle_light(poses);
     let used = poses.iter().flatten().count();
     let mut fine = fine;
@@ -132,7 +139,16 @@ pub fn refine(
     })
 }
 
-/// Template and poses in turn until they settle: the poses, the last model, the mean misfit.
+/// Poses that have settled.
+struct Settled {
+    poses: Vec<Option<Pose>>,
+    model: Model,
+    misfit: f64,
+    /// Of each frame: what a turn that was not fitted would change.
+    turning: Vec<Turning>,
+}
+
+/// Template and poses in turn until they settle.
 ///
 /// Large frames are first settled on a few tiles (and with the still pixels of the first pass);
 /// one pass with all tiles follows. Where the few cannot tell a frame's pose, all are used.
@@ -140,8 +156,8 @@ fn settle(
     frames: &[Option<&FixedPlane>],
     noise: &PixelNoise,
     mut poses: Vec<Option<Pose>>,
-    candidates: &[u8],
-) -> Result<(Vec<Option<Pose>>, Model, f64), NoLock> {
+    (candidates, turns): (&[u8], bool),
+) -> Result<Settled, NoLock> {
     let tiles = candidates.len() / (TILE * TILE);
     let mut most = if tiles > 2 * EARLY_TILES { EARLY_TILES } else { usize::MAX };
     let (mut sigma, mut pass, mut prepared, mut still) = (COARSE, 0, false, None);
@@ -150,7 +166,8 @@ fn settle(
         let early = most < usize::MAX;
         let choice = Choice { candidates, still: still.take(), every: if early { 4 } else { 1 } };
         let model = Model::build(frames, &poses, (noise, sigma), choice);
-        let (next, misfit) = fit_with_misfit(frames, &model, noise, (&poses, most));
+        let fits = fit_all(frames, &model, noise, (&poses, most, turns));
+        let next: Vec<Option<Pose>> = fits.iter().map(|f| f.as_ref().map(pose_of)).collect();
         let lost = poses.iter().zip(&next).any(|(p, q)| p.is_some() && q.is_none());
         if early && lost {
             most = usize::MAX;
@@ -167,7 +184,10 @@ fn settle(
                 still = Some(model.still);
             }
         } else if prepared || settled || pass >= MOST_PASSES {
-            return Ok((poses, model, misfit));
+            let good: Vec<&Fit> = fits.iter().flatten().collect();
+            let misfit = good.iter().map(|f| f.misfit).sum::<f64>() / good.len().max(1) as f64;
+            let turning = good.iter().map(|f| f.turning).collect();
+            return Ok(Settled { poses, model, misfit, turning });
         }
     }
 }
@@ -213,7 +233,7 @@ impl Model {
             .zip(poses)
             .filter_map(|(f, p)| {
                 let (frame, p) = ((*f)?, (*p)?);
-                Some(Posed { frame, shift: p.shift, light: p.light })
+                Some(Posed { frame, shift: p.shift, turn: p.turn, light: p.light })
             })
             .collect();
         let (w, h) = posed.first().map_or((0, 0), |p| (p.frame.width, p.frame.height));
@@ -221,8 +241,12 @@ impl Model {
         let template = wiener(&average, noise);
         let still = choice.still.unwrap_or_else(|| {
             let some: Vec<Posed<'_>> = posed.iter().copied().step_by(choice.every).collect();
-            let ratio = variance_ratio(&some, &template, noise, sigma);
-            still_pixels(&ratio, &average.count, choice.candidates)
+            let left = deviation(&some, &template, noise, sigma);
+            still_pixels(
+                &[Look::each(&left.each), Look::sums(&left.sums)],
+                &average.count,
+                choice.candidates,
+            )
         });
         Self { average, template, still }
     }
@@ -245,40 +269,65 @@ fn change(before: &[Option<Pose>], after: &[Option<Pose>]) -> f64 {
     (total / f64::max(count, 1.0)).sqrt()
 }
 
-/// Fits every frame; also the mean misfit.
-fn fit_with_misfit(
+/// Fits every frame.
+fn fit_all(
     frames: &[Option<&FixedPlane>],
     model: &Model,
     noise: &PixelNoise,
-    (start, most): (&[Option<Pose>], usize),
-) -> (Vec<Option<Pose>>, f64) {
+    (start, most, turns): (&[Option<Pose>], usize, bool),
+) -> Vec<Option<Fit>> {
     let made_of = (Some(&model.average), ENOUGH);
     let patches = spread_patches(&model.template, &model.still, noise, made_of, most);
-    let target = Target { patches: &patches, noise, variance_factor: 1.0, fixed: None };
-    let starts: Vec<_> = start.iter().map(|p| p.map(|p| (p.shift, p.light))).collect();
-    let fits: Vec<Option<Fit>> = fit_frames(frames, &target, &starts)
+    let target = Target { turns, ..Target::new(&patches, noise) };
+    let starts: Vec<Option<Start>> = start.iter().map(|p| p.as_ref().map(start_of)).collect();
+    fit_frames(frames, &target, &starts)
         .into_iter()
         .zip(&starts)
         .map(|(fit, start)| {
-            let (fit, (start, _)) = (fit?, (*start)?);
+            let (fit, start) = (fit?, (*start)?.shift);
             let moved = (fit.shift[0] - start[0]).abs().max((fit.shift[1] - start[1]).abs());
             (moved < MOST_CORRECTION && fit.sigma[0].max(fit.sigma[1]) < MOST_SIGMA).then_some(fit)
         })
-        .collect();
-    let good: Vec<&Fit> = fits.iter().flatten().collect();
-    let misfit = good.iter().map(|f| f.misfit).sum::<f64>() / good.len().max(1) as f64;
-    let poses = fits
-        .iter()
-        .map(|f| {
-            f.as_ref().map(|f| Pose {
-                shift: f.shift,
-                sigma: (0.5 * (f.sigma[0].powi(2) + f.sigma[1].powi(2))).sqrt(),
-                light: f.light,
-                measured: true,
-            })
-        })
-        .collect();
-    (poses, misfit)
+        .collect()
+}
+
+fn start_of(p: &Pose) -> Start {
+    Start { shift: p.shift, turn: p.turn, light: p.light }
+}
+
+fn pose_of(f: &Fit) -> Pose {
+    Pose {
+        shift: f.shift,
+        turn: f.turn,
+        sigma: (0.5 * (f.sigma[0].powi(2) + f.sigma[1].powi(2))).sqrt(),
+        light: f.light,
+        measured: true,
+    }
+}
+
+/// Corners that move by less than this (rms over the frames) are not worth a turn, in pixels.
+const LEAST_TURN: f64 = 0.05;
+/// A turn counts where chance would show one as large in one block of 10,000: a normal variable's
+/// 1e-4 quantile.
+const TURN_SURE: f64 = 3.719;
+
+/// Whether the scene turns, or its magnification changes, from frame to frame: together the frames
+/// fit better by far more than chance allows, and the corners move.
+fn turns(found: &[Turning]) -> bool {
+    if found.is_empty() {
+        return false;
+    }
+    let n = found.len() as f64;
+    let total: f64 = found.iter().map(|t| t.gain).sum();
+    let own: f64 = found.iter().map(|t| 2.0 * t.sigma * t.sigma).sum::<f64>() / n;
+    let moved =
+        found.iter().map(|t| t.corner[0].powi(2) + t.corner[1].powi(2)).sum::<f64>() / n - own;
+    // Chi-squared of two degrees of freedom a frame to a normal variable: Wilson & Hilferty, Proc.
+    // Natl. Acad. Sci. 17(12), 684-688 (1931), doi 10.1073/pnas.17.12.684.
+    let dof = 2.0 * n;
+    let spread = 2.0 / (9.0 * dof);
+    let deviate = (libm::cbrt(total / dof) - (1.0 - spread)) / spread.sqrt();
+    deviate > TURN_SURE && moved > LEAST_TURN * LEAST_TURN
 }
 
 /// The median uncertainty of measured poses.
@@ -306,8 +355,10 @@ fn settle_light(mut poses: Vec<Option<Pose>>) -> (Vec<Option<Pose>>, f64) {
 /// How a block lies to the first one.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Anchor {
-    /// To be added to the block's shifts, in pixels.
+    /// Where the reference of the first block lies in the block's: its shift, in pixels.
     pub shift: [f64; 2],
+    /// Its turn.
+    pub turn: Turn,
     /// To be multiplied with the block's light.
     pub light: f64,
     /// Standard uncertainty of the shift, in pixels.
@@ -316,13 +367,15 @@ pub struct Anchor {
 
 impl Anchor {
     /// The anchor of the first block.
-    pub const FIRST: Self = Self { shift: [0.0, 0.0], light: 1.0, sigma: 0.0 };
+    pub const FIRST: Self = Self { shift: [0.0, 0.0], turn: Turn::NONE, light: 1.0, sigma: 0.0 };
 
     /// A pose of the block in the reference of the first block.
     #[must_use]
     pub fn apply(&self, pose: &Pose) -> Pose {
+        let by = pose.turn.apply(self.shift);
         Pose {
-            shift: [pose.shift[0] + self.shift[0], pose.shift[1] + self.shift[1]],
+            shift: [pose.shift[0] + by[0], pose.shift[1] + by[1]],
+            turn: pose.turn.after(&self.turn),
             sigma: (pose.sigma * pose.sigma + self.sigma * self.sigma).sqrt(),
             light: pose.light * self.light,
             measured: pose.measured,
@@ -341,15 +394,27 @@ pub fn anchor(block: &Block, first: &Block, noise: &PixelNoise) -> Result<Anchor
     let still = common_still(block, first, start);
     let patches = patches(&first.template, &still, noise, (None, 1.0));
     let target = Target {
-        patches: &patches,
-        noise,
-        fixed: None,
         variance_factor: block.average.noise_gain / block.frames.max(1) as f32
             + first.average.noise_gain / first.frames.max(1) as f32,
+        ..Target::new(&patches, noise)
     };
-    fit_frame(&seen, &target, (start, 1.0), &mut FitScratch::default())
-        .filter(|f| f.used > 0.02 && f.sigma[0].max(f.sigma[1]) < MOST_SIGMA)
-        .map(|f| Anchor { shift: f.shift, light: f.light, sigma: f.sigma[0].max(f.sigma[1]) })
+    let mut scratch = FitScratch::default();
+    let fit = fit_frame(&seen, &target, Start::at(start), &mut scratch);
+    let fit = fit.and_then(|f| {
+        if turns(&[f.turning]) {
+            let target = Target { turns: true, ..target };
+            fit_frame(&seen, &target, Start { light: f.light, ..Start::at(f.shift) }, &mut scratch)
+        } else {
+            Some(f)
+        }
+    });
+    fit.filter(|f| f.used > 0.02 && f.sigma[0].max(f.sigma[1]) < MOST_SIGMA)
+        .map(|f| Anchor {
+            shift: f.shift,
+            turn: f.turn,
+            light: f.light,
+            sigma: f.sigma[0].max(f.sigma[1]),
+        })
         .ok_or(NoLock::NotAnchored)
 }
 
@@ -422,4 +487,88 @@ fn good_size(n: usize) -> usize {
             rest == 1 && k % 2 == 0
         })
         .unwrap_or(2)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frame::NoiseModel;
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha12Rng;
+    use rand_distr::{Distribution, Normal};
+
+    const SIZE: usize = 160;
+
+    fn scene(x: f64, y: f64) -> f64 {
+        let grain = libm::sin(0.9 * x + 0.3 * y) * libm::cos(0.35 * x - 0.8 * y);
+        400.0 + 90.0 * grain + 60.0 * libm::sin(0.21 * x + 0.013 * x * y)
+    }
+
+    /// Frames that jostle, and turn to and fro by `roll` rad; the truth with them.
+    fn clip(roll: f64) -> Vec<(FixedPlane, [f64; 2], f64)> {
+        let noise = Normal::new(0.0, 1.0).unwrap();
+        let middle = (SIZE as f64 - 1.0) / 2.0;
+        (0..24_u32)
+            .map(|k| {
+                let t = f64::from(k);
+                let p = [0.8 * libm::sin(1.1 * t), 0.6 * libm::cos(0.7 * t)];
+                let angle = roll * libm::sin(0.5 * t);
+                let (sin, cos) = (libm::sin(angle), libm::cos(angle));
+                let mut rng = ChaCha12Rng::seed_from_u64(u64::from(k));
+                let seen = Plane::from_fn(SIZE, SIZE, |x, y| {
+                    let d = [x as f64 - p[0] - middle, y as f64 - p[1] - middle];
+                    let v =
+                        scene(middle + cos * d[0] + sin * d[1], middle - sin * d[0] + cos * d[1]);
+                    to_f32(v + (v + 64.0).sqrt() * noise.sample(&mut rng))
+                });
+                (FixedPlane::from_plane(&seen, None, Coding::for_white(4095.0)), p, angle)
+            })
+            .collect()
+    }
+
+    fn registered(clip: &[(FixedPlane, [f64; 2], f64)]) -> Block {
+        let noise = PixelNoise::new(&NoiseModel { gain_e_per_dn: 1.0, read_noise_e: 8.0 });
+        let list: Vec<_> = clip.iter().map(|c| Some(&c.0)).collect();
+        register(&list, &noise, &RegisterSettings::default()).unwrap()
+    }
+
+    /// Spread of the differences about their mean.
+    fn spread(differences: &[f64]) -> f64 {
+        let n = differences.len() as f64;
+        let mean = differences.iter().sum::<f64>() / n;
+        (differences.iter().map(|d| (d - mean).powi(2)).sum::<f64>() / n).sqrt()
+    }
+
+    #[test]
+    fn a_camera_that_turns_is_found_to_turn() {
+        let clip = clip(1e-3);
+        let done = registered(&clip);
+        let poses: Vec<Pose> = done.poses.iter().map(|p| p.unwrap()).collect();
+        let angle: Vec<f64> = poses.iter().zip(&clip).map(|(p, c)| p.turn.angle - c.2).collect();
+        // Uncertainty of an angle: that of a shift over 0.29 times the diagonal (algorithms: least
+        // squares over evenly spread tiles), with room for the noise of the template.
+        let sigma = poses[0].sigma / (0.29 * SIZE as f64 * std::f64::consts::SQRT_2);
+        assert!(spread(&angle) < 2.0 * sigma, "{} {sigma}", spread(&angle));
+        for a in 0..2 {
+            let off: Vec<f64> = poses.iter().zip(&clip).map(|(p, c)| p.shift[a] - c.1[a]).collect();
+            assert!(spread(&off) < 2.0 * poses[0].sigma, "{}", spread(&off));
+        }
+    }
+
+    #[test]
+    fn a_camera_that_does_not_turn_is_not_made_to() {
+        let clip = clip(0.0);
+        assert!(registered(&clip).poses.iter().all(|p| p.unwrap().turn.is_none()));
+    }
+
+    #[test]
+    fn an_anchor_of_a_turned_block_is_applied_about_the_middle() {
+        let turn = Turn { angle: 0.01, stretch: 0.0 };
+        let anchor = Anchor { shift: [10.0, 0.0], turn, light: 1.0, sigma: 0.0 };
+        let pose = Pose { shift: [1.0, 2.0], turn, ..Pose::ZERO };
+        let both = anchor.apply(&pose);
+        // By hand: R(0.01) (10, 0) = (9.9995, 0.099998).
+        assert!((both.shift[0] - 10.9995).abs() < 1e-6 && (both.shift[1] - 2.099_998).abs() < 1e-6);
+        assert!((both.turn.angle - 0.02).abs() < 1e-12);
+    }
 }

@@ -18,12 +18,13 @@
 
 use super::body::{Body, Path};
 use super::consensus::{Consensus, groups, median_path};
-use super::template::{Posed, average, variance_ratio, wiener};
+use super::template::{Posed, average, deviation, wiener};
 use super::tracks::{Track, follow};
 use super::{NoLock, PixelNoise, RegisterSettings};
 use crate::frame::convert::to_f32;
 use crate::frame::{FixedPlane, Plane};
 use crate::math::robust::quantile;
+use crate::math::turn::Turn;
 
 /// A group with this part of all tiles needs no vote.
 const CLEAR: f64 = 0.4;
@@ -266,11 +267,13 @@ fn left_by(
     let posed: Vec<Posed<'_>> = frames
         .iter()
         .zip(path)
-        .filter_map(|(f, p)| Some(Posed { frame: (*f)?, shift: (*p)?, light: 1.0 }))
+        .filter_map(|(f, p)| {
+            Some(Posed { frame: (*f)?, shift: (*p)?, turn: Turn::NONE, light: 1.0 })
+        })
         .collect();
     let (w, h) = posed.first().map_or((0, 0), |p| (p.frame.width, p.frame.height));
     let mean = average(&posed, w, h);
-    let ratio = variance_ratio(&posed, &wiener(&mean, noise), noise, COARSE);
+    let ratio = deviation(&posed, &wiener(&mean, noise), noise, COARSE).each;
     let most = mean.count.data().iter().copied().fold(0.0, f32::max);
     let mut out = Vec::new();
     for y in (0..h.saturating_sub(VOTER - 1)).step_by(VOTER) {

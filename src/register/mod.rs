@@ -44,6 +44,7 @@
 
 pub mod block;
 pub mod body;
+mod combine;
 pub mod consensus;
 pub mod fit;
 pub mod ground;
@@ -51,11 +52,13 @@ pub mod lamp;
 pub mod patch;
 pub mod path;
 pub mod template;
+mod tile;
 pub mod tracks;
 
 use thiserror::Error;
 
 use crate::frame::{NoiseModel, Plane};
+use crate::math::turn::{Placement, Turn};
 
 /// Temporal noise of a calibrated pixel: `slope * signal * s + floor * s^2` DN^2, where `s` is
 /// what the flat field multiplied the pixel with (1 without one).
@@ -126,11 +129,14 @@ pub enum NoLock {
     NotAnchored,
 }
 
-/// Where the scene lies in one frame.
+/// Where the scene lies in one frame: a point at X in the reference, middle M of the frame, appears
+/// at `X + shift + turn.moves(X - M)`.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Pose {
     /// Shift of the scene against the reference, x right and y down, in pixels.
     pub shift: [f64; 2],
+    /// Turn of the scene about the middle of the frame, and its change of magnification.
+    pub turn: Turn,
     /// Standard uncertainty of the shift along an axis (root mean square of the two), in pixels.
     pub sigma: f64,
     /// Light of the frame relative to the reference.
@@ -141,7 +147,20 @@ pub struct Pose {
 
 impl Pose {
     /// The pose of a frame at the reference.
-    pub const ZERO: Self = Self { shift: [0.0, 0.0], sigma: 0.0, light: 1.0, measured: true };
+    pub const ZERO: Self =
+        Self { shift: [0.0, 0.0], turn: Turn::NONE, sigma: 0.0, light: 1.0, measured: true };
+
+    /// The pose with its shift as it is at a point, in pixels of a frame of this size.
+    #[must_use]
+    pub fn local(&self, size: [usize; 2], [x, y]: [f64; 2]) -> Self {
+        Self { shift: self.placement(size).at(x, y), ..*self }
+    }
+
+    /// Where a frame of this size reads what lies at a point of the reference.
+    #[must_use]
+    pub fn placement(&self, size: [usize; 2]) -> Placement {
+        Placement::new(self.shift, self.turn, size)
+    }
 }
 
 /// How the registration is to be done.

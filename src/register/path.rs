@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use super::Pose;
 use crate::frame::convert::{floor_usize, to_f32};
+use crate::math::turn::Turn;
 
 /// A part of the reference that is written out, in whole pixels.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -59,6 +60,10 @@ fn between(a: Pose, b: Pose, (before, i, after): (usize, usize, usize)) -> Pose 
     let step = (b.shift[0] - a.shift[0]).abs().max((b.shift[1] - a.shift[1]).abs());
     Pose {
         shift: [mix(a.shift[0], b.shift[0]), mix(a.shift[1], b.shift[1])],
+        turn: Turn {
+            angle: mix(a.turn.angle, b.turn.angle),
+            stretch: mix(a.turn.stretch, b.turn.stretch),
+        },
         sigma: a.sigma.max(b.sigma).max(0.5 * step).max(0.5),
         light: mix(a.light, b.light),
         measured: false,
@@ -148,6 +153,9 @@ pub fn smooth(path: &[[f64; 2]], sigma: f64) -> Vec<[f64; 2]> {
 /// (mean square), and its slow part below half of it.
 #[must_use]
 pub fn stood_still(poses: &[Pose]) -> bool {
+    if poses.iter().any(|p| !p.turn.is_none()) {
+        return false;
+    }
     let known: Vec<&Pose> = poses.iter().filter(|p| p.measured && p.sigma > 0.0).collect();
     if known.len() < FEWEST || 2 * known.len() < poses.len() {
         return false;
@@ -232,7 +240,7 @@ mod tests {
     const TURN: f64 = 2.0 * std::f64::consts::PI;
 
     fn pose(x: f64, y: f64) -> Pose {
-        Pose { shift: [x, y], sigma: 0.01, light: 1.0, measured: true }
+        Pose { shift: [x, y], sigma: 0.01, ..Pose::ZERO }
     }
 
     #[test]

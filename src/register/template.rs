@@ -17,6 +17,7 @@ use crate::math::blur::{gaussian, minimum};
 use crate::math::fft2::{Fft2, Rings, Scratch};
 use crate::math::resample::{RowScratch, Rows, Shift, rows_needed, shifted_row, valid_range};
 use crate::math::robust::quantile;
+use crate::math::turn::{Placement, Turn, turned_row};
 use crate::math::window::hann;
 
 /// Rows worked on together.
@@ -29,6 +30,10 @@ const LEAST_SEEN: f32 = 0.4;
 const STILL_LIMIT: f32 = 4.0;
 /// Pixels taken off the rim of a still area.
 const ERODE: usize = 3;
+/// Side of the cells whose residuals are added up, in pixels; a divisor of [`BAND`].
+const CELL: usize = 4;
+/// Frames whose residuals are added up.
+const TOGETHER: usize = 5;
 
 /// A frame and the pose it is averaged with.
 #[derive(Debug, Clone, Copy)]
@@ -37,18 +42,41 @@ pub struct Posed<'a> {
     pub frame: &'a FixedPlane,
     /// Shift of the scene in it.
     pub shift: [f64; 2],
+    /// Its turn about the middle of the frame.
+    pub turn: Turn,
     /// Its light.
     pub light: f64,
 }
 
 impl Posed<'_> {
     /// Columns, and rows of y0..y1 (the first one 0), of the reference that the frame saw.
+    ///
+    /// Of a frame that is turned the largest upright part.
     fn seen(&self, width: usize, y0: usize, y1: usize) -> ((usize, usize), (usize, usize)) {
         let (frame, shift) = (self.frame, self.shift);
-        (
-            valid_range(0, shift[0], width, frame.width),
-            valid_range(signed(y0), shift[1], y1 - y0, frame.height),
-        )
+        let range = |first: isize, a: usize, (out, length): (usize, usize)| {
+            if self.turn.is_none() {
+                return valid_range(first, shift[a], out, length);
+            }
+            let spread = self.placement().spread()[a];
+            let low = valid_range(first, shift[a] - spread, out, length).0;
+            let high = valid_range(first, shift[a] + spread, out, length).1;
+            (low, high.max(low))
+        };
+        (range(0, 0, (width, frame.width)), range(signed(y0), 1, (y1 - y0, frame.height)))
+    }
+
+    fn placement(&self) -> Placement {
+        Placement::new(self.shift, self.turn, [self.frame.width, self.frame.height])
+    }
+
+    /// What bringing it to the reference leaves of the variance of white noise.
+    fn noise_gain(&self) -> f32 {
+        if self.turn.is_none() {
+            Shift::new(self.shift[0], self.shift[1]).noise_gain()
+        } else {
+            self.placement().noise_gain()
+        }
     }
 }
 
@@ -88,54 +116,189 @@ pub fn average(frames: &[Posed<'_>], width: usize, height: usize) -> Average {
                 *s /= f32::max(*c, 1.0);
             }
         });
-    let gains: f32 = frames.iter().map(|f| Shift::new(f.shift[0], f.shift[1]).noise_gain()).sum();
+    let gains: f32 = frames.iter().map(Posed::noise_gain).sum();
     Average { mean, count, noise_gain: gains / frames.len().max(1) as f32 }
 }
 
-/// Mean over frames of squared deviation from `template` in units of what noise (and a shift
-/// uncertain by `sigma` pixels) makes of it: 1 where the scene is still. 0 where nothing was seen.
+/// What the frames leave of a template, in units of what noise (and a shift uncertain by some
+/// pixels) makes of it: 1 where the scene is still, 0 where nothing was seen.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Deviation {
+    /// Mean over frames of the squared deviation of each pixel.
+    pub each: Plane,
+    /// The same of sums over cells of 4 x 4 pixels and 5 frames: noise nearly cancels there, a
+    /// dim part that moves by does not.
+    pub sums: Plane,
+}
+
+/// A map of deviations and how it is looked at.
+#[derive(Debug, Clone, Copy)]
+pub struct Look<'a> {
+    map: &'a Plane,
+    /// Widths over which it is averaged.
+    scales: &'static [f64],
+    /// The part by which a deviation must at least exceed the usual one: where there is hardly any
+    /// noise its spread says little.
+    least: f32,
+}
+
+impl<'a> Look<'a> {
+    /// At the deviations of pixels.
+    #[must_use]
+    pub fn each(map: &'a Plane) -> Self {
+        Self { map, scales: &SCALES, least: 0.02 }
+    }
+
+    /// At those of sums, which see errors of the template that mean little to a fit.
+    #[must_use]
+    pub fn sums(map: &'a Plane) -> Self {
+        Self { map, scales: &SCALES[..2], least: 1.25 }
+    }
+}
+
+/// A cell's deviation counts up to this, so that a cell that moves does not spill far.
+const MOST_CELL: f32 = 4.0;
+
+/// How far `frames` lie from `template`, their shifts uncertain by `sigma` pixels.
 #[must_use]
-pub fn variance_ratio(
+pub fn deviation(
     frames: &[Posed<'_>],
     template: &Plane,
     noise: &PixelNoise,
     sigma: f64,
-) -> Plane {
+) -> Deviation {
     let (width, height) = (template.width(), template.height());
     let s2 = to_f32(sigma * sigma);
-    let mut ratio = Plane::filled(width, height, 0.0);
-    let bands = ratio.data_mut().par_chunks_mut((BAND * width).max(1));
-    bands.enumerate().for_each_init(BandScratch::default, |scratch, (band, sum)| {
-        let (y0, y1) = (band * BAND, (band * BAND + BAND).min(height));
-        for f in frames {
-            let gain = to_f32(1.0 / f.light);
-            let quiet = gain * gain * Shift::new(f.shift[0], f.shift[1]).noise_gain();
-            let weight = 1.0 / quiet;
-            scratch.rows(f, (width, y0, y1), |y, x0, values| {
-                let at = (y - y0) * width + x0;
-                let model = &template.row(y)[x0..];
-                for ((s, v), m) in sum[at..].iter_mut().zip(values).zip(model) {
-                    let r = gain * v - m;
-                    *s += weight * r * r;
+    let [mut each, mut sums] = [0, 1].map(|_| Plane::filled(width, height, 0.0));
+    let rows = (BAND * width).max(1);
+    let bands = each.data_mut().par_chunks_mut(rows).zip(sums.data_mut().par_chunks_mut(rows));
+    bands.enumerate().for_each_init(
+        || (BandScratch::default(), Cells::default()),
+        |(scratch, cells), (band, (each, sums))| {
+            let (y0, y1) = (band * BAND, (band * BAND + BAND).min(height));
+            cells.begin(template, noise, (y0, y1), s2);
+            for group in frames.chunks(TOGETHER) {
+                cells.residual.fill(0.0);
+                for f in group {
+                    let gain = to_f32(1.0 / f.light);
+                    let quiet = gain * gain * f.noise_gain();
+                    let weight = 1.0 / quiet;
+                    scratch.rows(f, (width, y0, y1), |y, x0, values| {
+                        let at = (y - y0) * width + x0;
+                        let model = &template.row(y)[x0..];
+                        let residual = &mut cells.residual[at..];
+                        let into = each[at..].iter_mut().zip(residual);
+                        for (((s, sum), v), m) in into.zip(values).zip(model) {
+                            let r = gain * v - m;
+                            *s += weight * r * r;
+                            *sum += r;
+                        }
+                    });
                 }
-            });
-        }
-        let count = seen(frames, (width, y0, y1));
-        for ((s, c), at) in sum.iter_mut().zip(&count).zip(y0 * width..) {
-            let noise = noise.variance(template.data()[at], at);
-            *s /= (noise + s2 * steepness(template, at)) * c.max(1.0);
-        }
-    });
-    ratio
+                cells.add(&seen(group, (width, y0, y1)));
+            }
+            cells.spread(sums);
+            let count = seen(frames, (width, y0, y1));
+            for ((s, c), at) in each.iter_mut().zip(&count).zip(y0 * width..) {
+                let noise = noise.variance(template.data()[at], at);
+                *s /= (noise + s2 * steepness(template, at)) * c.max(1.0);
+            }
+        },
+    );
+    Deviation { each, sums }
 }
 
-/// Squared gradient at a pixel.
-fn steepness(p: &Plane, at: usize) -> f32 {
+/// Residuals of a band added up over cells.
+#[derive(Default)]
+struct Cells {
+    width: usize,
+    rows: usize,
+    /// Sum over the frames of a group, pixel by pixel.
+    residual: Vec<f32>,
+    /// Variance of a frame's noise in each pixel.
+    variance: Vec<f32>,
+    /// Variance that the uncertainty of a frame's shift makes of a cell's sum.
+    astray: Vec<f32>,
+    /// Of each cell: sum of squares in units of their variance, and how many there were.
+    found: Vec<[f32; 2]>,
+}
+
+impl Cells {
+    fn begin(&mut self, template: &Plane, noise: &PixelNoise, (y0, y1): (usize, usize), s2: f32) {
+        self.width = template.width();
+        self.rows = y1 - y0;
+        let first = y0 * self.width;
+        let values = &template.data()[first..y1 * self.width];
+        self.residual.resize(values.len(), 0.0);
+        self.residual.truncate(values.len());
+        self.variance.clear();
+        self.variance.extend(values.iter().zip(first..).map(|(&v, at)| noise.variance(v, at)));
+        let cells = self.width.div_ceil(CELL) * self.rows.div_ceil(CELL);
+        self.found.clear();
+        self.found.resize(cells, [0.0; 2]);
+        self.astray.clear();
+        for cell in 0..cells {
+            let (mut gx, mut gy) = (0.0, 0.0);
+            self.each(cell, |at| {
+                let [x, y] = gradient(template, first + at);
+                gx += x;
+                gy += y;
+            });
+            self.astray.push(s2 * (gx * gx + gy * gy));
+        }
+    }
+
+    /// Calls `of` with the index, in the band, of each pixel of a cell.
+    fn each(&self, cell: usize, mut of: impl FnMut(usize)) {
+        let across = self.width.div_ceil(CELL);
+        let (x, y) = (cell % across * CELL, cell / across * CELL);
+        for row in y..(y + CELL).min(self.rows) {
+            for at in row * self.width + x..row * self.width + (x + CELL).min(self.width) {
+                of(at);
+            }
+        }
+    }
+
+    /// Takes in a group of frames, `count` of which saw each pixel.
+    fn add(&mut self, count: &[f32]) {
+        for cell in 0..self.found.len() {
+            let (mut sum, mut variance, mut seen, mut pixels) = (0.0, 0.0, 0.0, 0.0);
+            self.each(cell, |at| {
+                sum += self.residual[at];
+                variance += count[at] * self.variance[at];
+                seen += count[at];
+                pixels += 1.0;
+            });
+            if variance > 0.0 {
+                let expected = variance + seen / f32::max(pixels, 1.0) * self.astray[cell];
+                self.found[cell][0] += sum * sum / expected;
+                self.found[cell][1] += 1.0;
+            }
+        }
+    }
+
+    /// Writes the mean of each cell to its pixels.
+    fn spread(&self, out: &mut [f32]) {
+        for (cell, [sum, count]) in self.found.iter().enumerate() {
+            let mean = (sum / count.max(1.0)).min(MOST_CELL);
+            self.each(cell, |at| out[at] = mean);
+        }
+    }
+}
+
+/// Slope along x and y at a pixel.
+fn gradient(p: &Plane, at: usize) -> [f32; 2] {
     let (w, d) = (p.width(), p.data());
     let (x, y) = (at % w, at / w);
     let gx = d[y * w + (x + 1).min(w - 1)] - d[y * w + x.saturating_sub(1)];
     let gy = d[(y + 1).min(p.height() - 1) * w + x] - d[y.saturating_sub(1) * w + x];
-    0.25 * (gx * gx + gy * gy)
+    [0.5 * gx, 0.5 * gy]
+}
+
+/// Squared gradient at a pixel.
+fn steepness(p: &Plane, at: usize) -> f32 {
+    let [gx, gy] = gradient(p, at);
+    gx * gx + gy * gy
 }
 
 /// How many frames saw each pixel of rows y0..y1: a frame sees a rectangle, so its corners say
@@ -170,6 +333,7 @@ fn seen(frames: &[Posed<'_>], (width, y0, y1): (usize, usize, usize)) -> Vec<f32
 struct BandScratch {
     decoded: Vec<f32>,
     row: RowScratch,
+    turned: Vec<f32>,
     out: Vec<f32>,
 }
 
@@ -184,17 +348,26 @@ impl BandScratch {
     ) {
         let frame = f.frame;
         let kernel = Shift::new(f.shift[0], f.shift[1]);
-        let (a, b) = rows_needed(&kernel, signed(y0), signed(y1), frame.height);
+        let to = f.placement();
+        let ((x0, x1), (v0, v1)) = f.seen(width, y0, y1);
+        let (a, b) = if f.turn.is_none() {
+            rows_needed(&kernel, signed(y0), signed(y1), frame.height)
+        } else {
+            to.rows_needed((signed(x0), x1 - x0), (signed(y0), signed(y1)), frame.height)
+        };
         self.decoded.clear();
         let codes = &frame.codes[a * frame.width..b * frame.width];
         self.decoded.extend(codes.iter().map(|&c| frame.coding.decode(c)));
         let source =
             Rows { data: &self.decoded, width: frame.width, first: a, height: frame.height };
-        let ((x0, x1), (v0, v1)) = f.seen(width, y0, y1);
         self.out.resize(x1 - x0, 0.0);
         for y in y0 + v0..y0 + v1 {
             let at = (signed(x0), signed(y));
-            shifted_row(source, &kernel, at, &mut self.out, &mut self.row);
+            if f.turn.is_none() {
+                shifted_row(source, &kernel, at, &mut self.out, &mut self.row);
+            } else {
+                turned_row(source, &to, at, &mut self.out, &mut self.turned);
+            }
             each(y, x0, &self.out);
         }
     }
@@ -292,11 +465,11 @@ impl TileFilter<'_> {
     }
 }
 
-/// Keeps of `candidates` the pixels whose temporal variance is usual, both close by and in their
-/// wider surroundings (which tells at low light what single pixels cannot), and that many frames
-/// saw.
+/// Keeps of `candidates` the pixels that many frames saw and whose deviation is usual in each of
+/// `maps`, both close by and in their wider surroundings (which tells at low light what single
+/// pixels cannot).
 #[must_use]
-pub fn still_pixels(ratio: &Plane, count: &Plane, candidates: &[u8]) -> Vec<u8> {
+pub fn still_pixels(maps: &[Look<'_>], count: &Plane, candidates: &[u8]) -> Vec<u8> {
     let most = count.data().iter().copied().fold(0.0, f32::max);
     let mut still: Vec<u8> = candidates
         .iter()
@@ -305,15 +478,15 @@ pub fn still_pixels(ratio: &Plane, count: &Plane, candidates: &[u8]) -> Vec<u8> 
         .collect();
     // Close by first, so that what is plainly moving does not spill into its surroundings when
     // the wider ones are looked at.
-    for scale in SCALES {
-        let smooth = smoothed(ratio, &still, scale);
-        let Some(limit) = usual_limit(&smooth, &still) else { continue };
+    for (look, &scale) in maps.iter().flat_map(|m| m.scales.iter().map(move |s| (m, s))) {
+        let smooth = smoothed(look.map, &still, scale);
+        let Some(limit) = usual_limit(&smooth, &still, look.least) else { continue };
         for (s, &v) in still.iter_mut().zip(smooth.data()) {
             *s &= u8::from(v < limit);
         }
     }
-    let w = ratio.width();
-    let good = Plane::from_fn(w, ratio.height(), |x, y| f32::from(still[y * w + x]));
+    let w = count.width();
+    let good = Plane::from_fn(w, count.height(), |x, y| f32::from(still[y * w + x]));
     let eroded = minimum(&good, ERODE);
     eroded.data().iter().map(|&v| u8::from(v > 0.5)).collect()
 }
@@ -332,7 +505,7 @@ fn smoothed(plane: &Plane, chosen: &[u8], scale: f64) -> Plane {
 
 /// Up to which value a smoothed variance counts as usual: from the lower part of its
 /// distribution, because moving parts sit in the upper one.
-fn usual_limit(smooth: &Plane, allowed: &[u8]) -> Option<f32> {
+fn usual_limit(smooth: &Plane, allowed: &[u8], least: f32) -> Option<f32> {
     let mut values: Vec<f32> = smooth
         .data()
         .iter()
@@ -345,6 +518,5 @@ fn usual_limit(smooth: &Plane, allowed: &[u8]) -> Option<f32> {
     // Quantiles of a normal distribution: -1.2816 and -0.5244 standard deviations.
     let spread = (middle - low) / (1.2816 - 0.5244);
     let centre = middle + 0.5244 * spread;
-    // A floor for data with hardly any noise, where the spread says little.
-    Some(centre + (STILL_LIMIT * spread).max(0.02 * centre))
+    Some(centre + (STILL_LIMIT * spread).max(least * centre))
 }

@@ -26,8 +26,9 @@ use serde::{Deserialize, Serialize};
 use super::{Realm, StageDoc};
 use crate::frame::convert::{index_in, round_isize, signed, to_f32};
 use crate::frame::{Flaw, Plane};
-use crate::math::resample::{RowScratch, Shift, shifted_row, valid_range};
+use crate::math::resample::{RowScratch, Shift, shifted_row};
 use crate::math::robust::median;
+use crate::math::turn::{Placement, turned_row};
 use crate::register::{PixelNoise, Pose};
 
 /// What people see of the stage.
@@ -134,15 +135,18 @@ impl RowModel {
             return rows;
         }
         let kernel = Shift::new(-frame.pose.shift[0], -frame.pose.shift[1]);
-        let mut scratch = RowScratch::default();
+        let back = frame.pose.placement([w, h]).inverse();
+        let (mut scratch, mut sums) = (RowScratch::default(), Vec::new());
         let mut model = vec![0.0; w];
         let mut row = Row::default();
         for y in 0..h {
-            let Some(ty) = index_in(signed(y) - round_isize(frame.pose.shift[1]), h) else {
-                continue;
-            };
-            shifted_row((&self.template).into(), &kernel, (0, signed(y)), &mut model, &mut scratch);
-            self.gather((frame, y), (&model, ty), noise, &mut row);
+            let at = (0, signed(y));
+            if frame.pose.turn.is_none() {
+                shifted_row((&self.template).into(), &kernel, at, &mut model, &mut scratch);
+            } else {
+                turned_row((&self.template).into(), &back, at, &mut model, &mut sums);
+            }
+            self.gather((frame, y), (&model, &back), noise, &mut row);
             if let Some((offset, variance)) = row.solve() {
                 rows.offset[y] = offset;
                 rows.variance[y] = variance;
@@ -156,21 +160,23 @@ impl RowModel {
     fn gather(
         &self,
         (frame, y): (&Seen<'_>, usize),
-        (model, ty): (&[f32], usize),
+        (model, back): (&[f32], &Placement),
         noise: &PixelNoise,
         row: &mut Row,
     ) {
         row.clear();
-        let w = frame.values.width();
+        let (w, h) = (frame.values.width(), frame.values.height());
         let light = to_f32(frame.pose.light);
-        let (x0, x1) = valid_range(0, -frame.pose.shift[0], w, w);
-        let across = round_isize(frame.pose.shift[0]);
         let values = frame.values.row(y);
-        let above = self.template.row(ty.saturating_sub(1));
-        let below = self.template.row((ty + 1).min(self.template.height() - 1));
-        for x in x0..x1 {
+        for x in 0..w {
             let at = y * w + x;
-            let Some(tx) = index_in(signed(x) - across, w) else { continue };
+            let by = back.at(x as f64, y as f64);
+            let inside = x as f64 + by[0] >= -1e-9 && x as f64 + by[0] <= w as f64 - 1.0 + 1e-9;
+            let place = index_in(signed(x) + round_isize(by[0]), w)
+                .zip(index_in(signed(y) + round_isize(by[1]), h));
+            let Some((tx, ty)) = place.filter(|_| inside) else { continue };
+            let above = self.template.row(ty.saturating_sub(1));
+            let below = self.template.row((ty + 1).min(h - 1));
             let good = frame.flaws.is_none_or(|f| f[at] == Flaw::None);
             if self.still[ty * w + tx] == 0 || !good {
                 continue;

@@ -24,6 +24,7 @@ use super::{ClipInfo, Realm, SettingDoc, StageDoc, StageError};
 use crate::frame::convert::{signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Flaw, Frame, Layout, Plane, spare};
 use crate::math::resample::{RowScratch, Shift, shifted_row, valid_range};
+use crate::math::turn::{Placement, Turn, turned_row};
 use crate::register::path::Window;
 
 /// What becomes of places that not every frame saw.
@@ -197,8 +198,9 @@ pub const DOC: StageDoc = StageDoc {
 /// Where one frame goes.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Move {
-    /// Shift of the scene in the frame against where it should lie, in pixels of the full frame.
-    pub shift: [f64; 2],
+    /// Where the frame is read: shift of the scene in it against where it should lie, and its turn
+    /// about the middle, in pixels of the full frame.
+    pub at: Placement,
     /// Factor on the light.
     pub gain: f32,
     /// Part of the reference to write.
@@ -206,13 +208,37 @@ pub struct Move {
 }
 
 impl Move {
-    /// The same for planes that hold every second pixel of the frame.
+    /// A shift of all of a frame, its light left as it is.
+    #[must_use]
+    pub fn shifted(shift: [f64; 2]) -> Self {
+        let at = Placement { shift, turn: Turn::NONE, middle: [0.0, 0.0] };
+        Self { at, gain: 1.0, window: Window::whole(0, 0) }
+    }
+
+    /// Variance that it leaves of white noise, for planes of this layout.
+    #[must_use]
+    pub fn noise_gain(&self, layout: Layout) -> f32 {
+        let at = self.for_layout(layout).at;
+        if at.turn.is_none() {
+            Shift::new(at.shift[0], at.shift[1]).noise_gain()
+        } else {
+            at.noise_gain()
+        }
+    }
+
+    /// The same for planes that hold every second pixel of the frame. Their pixels lie a quarter
+    /// of their distance to either side of the frame's middle; that is left out.
     fn for_layout(&self, layout: Layout) -> Self {
         if !matches!(layout, Layout::Sites(_)) {
             return *self;
         }
+        let half = |v: [f64; 2]| v.map(|v| v / 2.0);
         Self {
-            shift: [self.shift[0] / 2.0, self.shift[1] / 2.0],
+            at: Placement {
+                shift: half(self.at.shift),
+                turn: self.at.turn,
+                middle: self.at.middle.map(|m| m / 2.0 - 0.25),
+            },
             gain: self.gain,
             window: Window {
                 origin: [self.window.origin[0] / 2, self.window.origin[1] / 2],
@@ -280,20 +306,41 @@ fn moved_plane(
 ) -> Vec<Flaw> {
     let [w, h] = to.window.size;
     let [x0, y0] = to.window.origin.map(signed);
-    let kernel = Shift::new(to.shift[0], to.shift[1]);
-    let mut scratch = RowScratch::default();
+    let [dx, dy] = to.at.shift;
+    let kernel = Shift::new(dx, dy);
+    let (mut scratch, mut sums) = (RowScratch::default(), Vec::new());
     let mut row = vec![0.0; w];
-    let across = valid_range(x0, to.shift[0], w, plane.width());
-    let down = valid_range(y0, to.shift[1], h, plane.height());
+    let across = valid_range(x0, dx, w, plane.width());
+    let down = valid_range(y0, dy, h, plane.height());
+    let size = [plane.width(), plane.height()];
     for y in 0..h {
-        shifted_row(plane.into(), &kernel, (x0, y0 + signed(y)), &mut row, &mut scratch);
+        let at = (x0, y0 + signed(y));
+        let valid = if to.at.turn.is_none() {
+            shifted_row(plane.into(), &kernel, at, &mut row, &mut scratch);
+            if y >= down.0 && y < down.1 { across } else { (0, 0) }
+        } else {
+            turned_row(plane.into(), &to.at, at, &mut row, &mut sums);
+            seen(&to.at, at, w, size)
+        };
         for v in &mut row {
             *v *= to.gain;
         }
-        let valid = if y >= down.0 && y < down.1 { across } else { (0, 0) };
         each(y, &row, valid);
     }
     flaws.map_or_else(Vec::new, |f| moved_flaws(f, plane.width(), to, &kernel))
+}
+
+/// Columns of a row of results that lie inside of a turned picture.
+fn seen(at: &Placement, (x0, y): (isize, isize), width: usize, size: [usize; 2]) -> (usize, usize) {
+    let inside = |x: usize| {
+        let p = [(x0 + signed(x)) as f64, y as f64];
+        let by = at.at(p[0], p[1]);
+        (0..2).all(|a| (-1e-9..=size[a] as f64 - 1.0 + 1e-9).contains(&(p[a] + by[a])))
+    };
+    // The part inside is one piece.
+    let first = (0..width).find(|&x| inside(x)).unwrap_or(0);
+    let last = (first..width).rev().find(|&x| inside(x)).map_or(first, |x| x + 1);
+    (first, last)
 }
 
 /// Taps lighter than this do not carry a flaw on.
@@ -309,16 +356,23 @@ fn moved_flaws(flaws: &[Flaw], width: usize, to: &Move, kernel: &Shift) -> Vec<F
             .map(|j| signed(j) - signed(crate::math::resample::BEFORE))
             .collect()
     };
-    let (across, down) = (heavy(&kernel.x), heavy(&kernel.y));
+    let back = to.at.inverse();
+    let (mut across, mut down) = (heavy(&kernel.x), heavy(&kernel.y));
+    let mut whole = kernel.whole;
     for (at, &flaw) in flaws.iter().enumerate().filter(|(_, f)| **f != Flaw::None) {
         let (sx, sy) = (signed(at % width), signed(at / width));
+        if !to.at.turn.is_none() {
+            let [dx, dy] = back.at(sx as f64, sy as f64).map(|v| -v);
+            let here = Shift::new(dx, dy);
+            (across, down, whole) = (heavy(&here.x), heavy(&here.y), here.whole);
+        }
         for dy in &down {
-            let y = sy - dy - kernel.whole[1] - signed(to.window.origin[1]);
+            let y = sy - dy - whole[1] - signed(to.window.origin[1]);
             if y < 0 || y >= signed(h) {
                 continue;
             }
             for dx in &across {
-                let x = sx - dx - kernel.whole[0] - signed(to.window.origin[0]);
+                let x = sx - dx - whole[0] - signed(to.window.origin[0]);
                 if x >= 0 && x < signed(w) {
                     let o = &mut out[y.unsigned_abs() * w + x.unsigned_abs()];
                     *o = (*o).max(flaw);
@@ -376,13 +430,6 @@ pub fn into_mosaic(frame: Frame) -> Frame {
     Frame { planes: vec![plane], layout: Layout::Mosaic(mosaic), domain: frame.domain, flaws }
 }
 
-/// Variance that resampling by `shift` leaves of white noise, for planes of this layout.
-#[must_use]
-pub fn noise_gain(shift: [f64; 2], layout: Layout) -> f32 {
-    let by = if matches!(layout, Layout::Sites(_)) { 0.5 } else { 1.0 };
-    Shift::new(shift[0] * by, shift[1] * by).noise_gain()
-}
-
 /// Median of the variances of all planes, for the record; 0 without pixels.
 #[must_use]
 pub fn median_of(planes: &[&Plane]) -> f64 {
@@ -397,7 +444,7 @@ mod tests {
     use crate::frame::{Domain, Mosaic};
 
     fn to(shift: [f64; 2], size: [usize; 2]) -> Move {
-        Move { shift, gain: 1.0, window: Window { origin: [0, 0], size } }
+        Move { window: Window { origin: [0, 0], size }, ..Move::shifted(shift) }
     }
 
     #[test]

@@ -1,0 +1,165 @@
+//! One Gauss-Newton step from the sums of all tiles.
+
+use super::fit::Turning;
+use super::tile::Sums;
+use crate::frame::convert::to_f32;
+use crate::math::linear::{Sym2, solve};
+use crate::math::robust::quantile;
+
+/// Soft limit of a tile's disagreement, in squared standard deviations.
+const SOFT: f64 = 25.0;
+/// Mean weight of a tile in order: mean of (1 + m^2 / 25)^-2 for m^2 of two degrees of freedom.
+const USUAL_WEIGHT: f64 = 0.86;
+/// Limit of a tile's misfit above the lower quartile, in standard deviations.
+const MISFIT: f64 = 5.0;
+
+/// One Gauss-Newton step.
+pub(super) struct Step {
+    pub(super) move_by: [f64; 2],
+    pub(super) light_by: f64,
+    /// Change of magnification and turn, as movement of the corners in pixels.
+    pub(super) turn_by: [f64; 2],
+    pub(super) turning: Turning,
+    pub(super) sigma: [f64; 2],
+    pub(super) misfit: f64,
+    pub(super) pixels: f64,
+}
+
+/// Puts the tiles together, leaving out those that do not fit.
+pub(super) fn combine(tiles: &[Sums], least: f64, turns: bool) -> Option<Step> {
+    let some: Vec<&Sums> = tiles.iter().filter(|t| t.pixels >= 16.0).collect();
+    let mut ratios: Vec<f32> = some.iter().map(|t| to_f32(t.misfit / t.pixels)).collect();
+    let usual = f64::from(quantile(&mut ratios, 0.25)?).max(least);
+    let mut scores: Vec<f32> = some.iter().map(|t| to_f32(score(t, usual))).collect();
+    let low = f64::from(quantile(&mut scores, 0.25)?);
+    let kept: Vec<&Sums> = some.into_iter().filter(|t| score(t, usual) <= low + MISFIT).collect();
+    let mut weights = vec![1.0; kept.len()];
+    let mut step = [0.0; 5];
+    for _ in 0..5 {
+        step = Normal::of(&kept, &weights).solve(turns)?;
+        for (w, t) in weights.iter_mut().zip(&kept) {
+            *w = agreement(t, step, usual);
+        }
+    }
+    let mut info = Sym2::default();
+    let (mut misfit, mut pixels, mut mean_weight) = (0.0, 0.0, 0.0);
+    for (w, t) in weights.iter().zip(&kept) {
+        // On average the soft limit takes 14 % off the weight of a tile that is in order, which
+        // costs hardly any precision; only what lies below counts as lost.
+        info.add(t.info, (*w / USUAL_WEIGHT).min(1.0));
+        misfit += w * t.misfit;
+        pixels += t.pixels;
+        mean_weight += w * t.pixels;
+    }
+    let misfit = misfit / mean_weight.max(1e-9);
+    let widen = misfit.max(1.0).sqrt();
+    let normal = Normal::of(&kept, &weights);
+    let (sigma, turning) = if turns {
+        let sure: Vec<f64> = weights.iter().map(|w| (w / USUAL_WEIGHT).min(1.0)).collect();
+        (Normal::of(&kept, &sure).sigma()?, Turning::default())
+    } else {
+        let covariance = info.inverse()?;
+        ([covariance.xx.sqrt(), covariance.yy.sqrt()], normal.turning(misfit.max(least)))
+    };
+    Some(Step {
+        move_by: [step[0], step[1]],
+        light_by: step[2],
+        turn_by: [step[3], step[4]],
+        turning,
+        sigma: sigma.map(|s| s * widen),
+        misfit,
+        pixels,
+    })
+}
+
+/// How far a tile's misfit lies above what its pixel count allows, in standard deviations.
+fn score(t: &Sums, usual: f64) -> f64 {
+    (t.misfit / usual - t.pixels) / (2.0 * t.pixels).sqrt()
+}
+
+/// The normal equations of all tiles together: shift, relative light, change of magnification and
+/// turn (as movement of the corners).
+struct Normal {
+    matrix: [[f64; 5]; 5],
+    right: [f64; 5],
+}
+
+impl Normal {
+    fn of(tiles: &[&Sums], weights: &[f64]) -> Self {
+        let mut out = Self { matrix: [[0.0; 5]; 5], right: [0.0; 5] };
+        for (t, &w) in tiles.iter().zip(weights) {
+            // How the tile's shift goes with each unknown but light.
+            let [x, y] = t.at;
+            let by = [[1.0, 0.0], [0.0, 1.0], [0.0, 0.0], [x, y], [-y, x]];
+            for i in [0, 1, 3, 4] {
+                let pressed = t.info.times(by[i]);
+                for j in [0, 1, 3, 4] {
+                    out.matrix[i][j] += w * (pressed[0] * by[j][0] + pressed[1] * by[j][1]);
+                }
+                let mixed = w * (t.mix[0] * by[i][0] + t.mix[1] * by[i][1]);
+                out.matrix[i][2] += mixed;
+                out.matrix[2][i] += mixed;
+                out.right[i] += w * (t.pull[0] * by[i][0] + t.pull[1] * by[i][1]);
+            }
+            out.matrix[2][2] += w * t.light_info;
+            out.right[2] += w * t.light_pull;
+        }
+        out
+    }
+
+    /// The unknowns; without `turns` the last two are 0.
+    fn solve(&self, turns: bool) -> Option<[f64; 5]> {
+        let m = &self.matrix;
+        // Without texture along some direction there is no shift to be had.
+        Sym2 { xx: m[0][0], xy: m[0][1], yy: m[1][1] }.inverse()?;
+        let n = if turns { 5 } else { 3 };
+        let x =
+            solve(m.iter().take(n).map(|r| r[..n].to_vec()).collect(), self.right[..n].to_vec())?;
+        let mut out = [0.0; 5];
+        out[..n].copy_from_slice(&x);
+        Some(out)
+    }
+
+    /// One column of the inverse without light; `unit` is 0, 1 for the shift, 2, 3 for the turn.
+    fn inverse(&self, unit: usize) -> Option<Vec<f64>> {
+        const OF: [usize; 4] = [0, 1, 3, 4];
+        let matrix = OF.iter().map(|&i| OF.iter().map(|&j| self.matrix[i][j]).collect()).collect();
+        let mut right = vec![0.0; 4];
+        right[unit] = 1.0;
+        solve(matrix, right)
+    }
+
+    /// Standard uncertainty of the shift where the turn is fitted too.
+    fn sigma(&self) -> Option<[f64; 2]> {
+        Some([self.inverse(0)?[0].max(0.0).sqrt(), self.inverse(1)?[1].max(0.0).sqrt()])
+    }
+
+    /// What a turn that is not fitted would change.
+    fn turning(&self, misfit: f64) -> Turning {
+        let reached = |x: [f64; 5]| x.iter().zip(&self.right).map(|(x, b)| x * b).sum::<f64>();
+        let (Some(without), Some(with), Some(s), Some(t)) =
+            (self.solve(false), self.solve(true), self.inverse(2), self.inverse(3))
+        else {
+            return Turning::default();
+        };
+        let variance = 0.5 * (s[2] + t[3]).max(0.0) * misfit;
+        Turning {
+            gain: ((reached(with) - reached(without)) / misfit).max(0.0),
+            corner: [with[3], with[4]],
+            sigma: variance.sqrt(),
+        }
+    }
+}
+
+/// Weight of a tile by how well its own shift agrees with the common one.
+fn agreement(t: &Sums, step: [f64; 5], usual: f64) -> f64 {
+    let Some(inverse) = t.info.inverse() else { return 1.0 };
+    let [x, y] = t.at;
+    let moved =
+        t.info.times([step[0] + step[3] * x - step[4] * y, step[1] + step[3] * y + step[4] * x]);
+    let left =
+        [t.pull[0] - moved[0] - t.mix[0] * step[2], t.pull[1] - moved[1] - t.mix[1] * step[2]];
+    let v = inverse.times(left);
+    let distance = (left[0] * v[0] + left[1] * v[1]) / usual;
+    (1.0 + distance / SOFT).powi(-2)
+}

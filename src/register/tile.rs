@@ -1,0 +1,276 @@
+//! What one tile of the template says of one frame: sums over its pixels.
+
+use super::LEAST_VARIANCE;
+use super::fit::{Search, Target};
+use super::patch::{AHEAD, HALF, Patch, SIDE, TILE};
+use crate::frame::convert::{floor_isize, round_isize, signed, to_f32};
+use crate::frame::{Coding, FixedPlane};
+use crate::math::linear::Sym2;
+use crate::math::resample::{BEFORE, TAPS, fine_taps};
+use crate::math::turn::Turn;
+
+/// Pixels at the border of frame and template that are not used.
+const BORDER: usize = 4;
+
+/// Sums of one tile.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Sums {
+    pub(super) info: Sym2,
+    pub(super) pull: [f64; 2],
+    /// Sum of w g M / a: how light and shift mix.
+    pub(super) mix: [f64; 2],
+    pub(super) light_info: f64,
+    pub(super) light_pull: f64,
+    pub(super) misfit: f64,
+    pub(super) pixels: f64,
+    /// Where its middle lies from that of the frame, in units of half the frame's diagonal.
+    pub(super) at: [f64; 2],
+}
+
+/// Sums of a tile's pixels, column by column.
+type Columns = [[f32; TILE]; SUMS];
+/// Number of sums.
+const SUMS: usize = 11;
+
+/// Working memory of one thread.
+#[derive(Debug, Clone)]
+pub struct FitScratch {
+    columns: Box<Columns>,
+    pub(super) tiles: Vec<Sums>,
+}
+
+impl Default for FitScratch {
+    fn default() -> Self {
+        Self { columns: Box::new([[0.0; TILE]; SUMS]), tiles: Vec::new() }
+    }
+}
+
+/// The sums of one patch.
+pub(super) fn tile_sums(
+    frame: &FixedPlane,
+    target: &Target<'_>,
+    patch: &Patch,
+    (moves, light): (&Moves, f64),
+    scratch: &mut FitScratch,
+) -> Sums {
+    for c in scratch.columns.iter_mut() {
+        c.fill(0.0);
+    }
+    let part = Part { frame, target, patch, light: to_f32(light) };
+    let at = moves.offset(patch);
+    part.add(&moves.of(at), &mut scratch.columns);
+    Sums { at: at.map(|v| v / moves.radius), ..reduce(&scratch.columns) }
+}
+
+/// Half the diagonal of a frame, in pixels.
+pub(super) fn half_diagonal(size: [usize; 2]) -> f64 {
+    0.5 * libm::hypot(size[0] as f64, size[1] as f64)
+}
+
+/// How the patches of a frame are moved.
+pub(super) struct Moves {
+    shift: [f64; 2],
+    turn: Turn,
+    middle: [f64; 2],
+    radius: f64,
+    /// Where there is no turn, all alike.
+    common: Moved,
+}
+
+impl Moves {
+    pub(super) fn new(search: &Search, size: [usize; 2]) -> Self {
+        Self {
+            shift: search.shift,
+            turn: search.turn,
+            middle: size.map(|n| (n as f64 - 1.0) / 2.0),
+            radius: half_diagonal(size),
+            common: Moved::new(search.shift),
+        }
+    }
+
+    /// Where a patch's middle lies from that of the frame.
+    fn offset(&self, patch: &Patch) -> [f64; 2] {
+        let half = (TILE as f64 - 1.0) / 2.0;
+        [0, 1].map(|a| patch.corner[a] as f64 + half - self.middle[a])
+    }
+
+    /// The shift of a patch there.
+    fn of(&self, offset: [f64; 2]) -> Moved {
+        if self.turn.is_none() {
+            return self.common;
+        }
+        let by = self.turn.moves(offset);
+        Moved::new([0, 1].map(|a| self.shift[a] + by[a]))
+    }
+}
+
+/// A shift, as the patches take it.
+#[derive(Debug, Clone, Copy)]
+struct Moved {
+    /// Whole pixels.
+    whole: [isize; 2],
+    /// Half-pixel sample of the first tap for the tile's first pixel.
+    first: [usize; 2],
+    taps: [[f32; TAPS]; 2],
+}
+
+impl Moved {
+    fn new(shift: [f64; 2]) -> Self {
+        let whole = shift.map(round_isize);
+        // Where pixel 0 of the tile reads the template, in half pixels: from -1 to 1.
+        let at = [0, 1].map(|a| (2.0 * (whole[a] as f64 - shift[a])).clamp(-1.0, 1.0));
+        let base = at.map(floor_isize);
+        let sample = |v: isize| (signed(AHEAD) + v).unsigned_abs();
+        Self {
+            whole,
+            first: base.map(|b| sample(b - signed(BEFORE))),
+            taps: [0, 1].map(|a| fine_taps(at[a] - base[a] as f64)),
+        }
+    }
+}
+
+/// The rows, or columns, of a tile that lie in a frame of this length by `BORDER` pixels.
+fn inside(corner: usize, whole: isize, length: usize) -> (usize, usize) {
+    let start = signed(corner) + whole;
+    let low = (signed(BORDER) - start).clamp(0, signed(TILE));
+    let high = (signed(length) - signed(BORDER) - start).clamp(low, signed(TILE));
+    (low.unsigned_abs(), high.unsigned_abs())
+}
+
+/// One patch against one frame.
+struct Part<'a> {
+    frame: &'a FixedPlane,
+    target: &'a Target<'a>,
+    patch: &'a Patch,
+    light: f32,
+}
+
+impl Part<'_> {
+    fn add(&self, moved: &Moved, columns: &mut Columns) {
+        let corner = self.patch.corner;
+        let (x0, x1) = inside(corner[0], moved.whole[0], self.frame.width);
+        let (y0, y1) = inside(corner[1], moved.whole[1], self.frame.height);
+        if x0 >= x1 {
+            return;
+        }
+        for i in y0..y1 {
+            let mut still = [0.0; TILE];
+            still[x0..x1].copy_from_slice(&self.patch.still[i * TILE + x0..i * TILE + x1]);
+            let y = (signed(corner[1] + i) + moved.whole[1]).unsigned_abs();
+            let x = (signed(corner[0] + x0) + moved.whole[0]).unsigned_abs();
+            let mut seen = [0.0; TILE];
+            let mut factor = [1.0; TILE];
+            let coding = self.frame.coding;
+            let codes = &self.frame.row(y)[x..x + x1 - x0];
+            for ((v, s), &code) in seen[x0..x1].iter_mut().zip(&mut still[x0..x1]).zip(codes) {
+                *v = coding.decode(code);
+                if code == Coding::MISSING || code == Coding::SATURATED {
+                    *s = 0.0;
+                }
+            }
+            if let Some(f) = &self.target.noise.factor {
+                factor[x0..x1].copy_from_slice(&f.row(y)[x..x + x1 - x0]);
+            }
+            if let Some(f) = self.target.fixed {
+                for (v, f) in seen[x0..x1].iter_mut().zip(&f.row(y)[x..]) {
+                    *v -= f;
+                }
+            }
+            let row = Row { seen, still, factor, model: interpolated(&self.patch.value, i, moved) };
+            let slopes =
+                [&self.patch.slope_x, &self.patch.slope_y].map(|s| interpolated(s, i, moved));
+            self.add_row(&row, &slopes, columns);
+        }
+    }
+
+    fn add_row(&self, row: &Row, [slope_x, slope_y]: &[[f32; TILE]; 2], columns: &mut Columns) {
+        let a = self.light;
+        let noise = self.target.noise;
+        let (slope, floor) = (noise.slope, noise.floor);
+        let scale = 1.0 / self.target.variance_factor;
+        let [xx, xy, yy, bx, by, mx, my, mm, mr, e, count] = columns;
+        for i in 0..TILE {
+            let s = row.factor[i];
+            let m = a * row.model[i];
+            let good = row.still[i];
+            let variance = (slope * m.max(0.0) * s + floor * s * s).max(LEAST_VARIANCE);
+            let weight = good * scale / variance;
+            let (gx, gy) = (-a * slope_x[i], -a * slope_y[i]);
+            let r = row.seen[i] - m;
+            let (wgx, wgy, wm) = (weight * gx, weight * gy, weight * m);
+            xx[i] += wgx * gx;
+            xy[i] += wgx * gy;
+            yy[i] += wgy * gy;
+            bx[i] += wgx * r;
+            by[i] += wgy * r;
+            mx[i] += wgx * m;
+            my[i] += wgy * m;
+            mm[i] += wm * m;
+            mr[i] += wm * r;
+            e[i] += weight * r * r;
+            count[i] += good;
+        }
+    }
+}
+
+/// Row `i` of a tile, moved.
+fn interpolated(samples: &[f32], i: usize, moved: &Moved) -> [f32; TILE] {
+    let (rows, _) = samples.as_chunks::<SIDE>();
+    let Some(r) = rows[2 * i + moved.first[1]..].first_chunk::<TAPS>() else {
+        return [0.0; TILE];
+    };
+    // All taps at once, so that sums stay in registers.
+    let mut across = [0.0_f32; SIDE];
+    let t = moved.taps[1];
+    for (x, a) in across.iter_mut().enumerate() {
+        *a = t[0] * r[0][x]
+            + t[1] * r[1][x]
+            + t[2] * r[2][x]
+            + t[3] * r[3][x]
+            + t[4] * r[4][x]
+            + t[5] * r[5][x]
+            + t[6] * r[6][x]
+            + t[7] * r[7][x];
+    }
+    let s: [&[f32]; TAPS] = std::array::from_fn(|j| {
+        let sample = moved.first[0] + j;
+        let at = (sample % 2) * HALF + sample / 2;
+        &across[at..at + TILE]
+    });
+    let mut out = [0.0; TILE];
+    let t = moved.taps[0];
+    for (x, o) in out.iter_mut().enumerate() {
+        *o = t[0] * s[0][x]
+            + t[1] * s[1][x]
+            + t[2] * s[2][x]
+            + t[3] * s[3][x]
+            + t[4] * s[4][x]
+            + t[5] * s[5][x]
+            + t[6] * s[6][x]
+            + t[7] * s[7][x];
+    }
+    out
+}
+
+/// One row of a tile.
+struct Row {
+    seen: [f32; TILE],
+    still: [f32; TILE],
+    factor: [f32; TILE],
+    model: [f32; TILE],
+}
+
+/// Column sums of a tile to the sums of the tile.
+fn reduce(columns: &Columns) -> Sums {
+    let total = |k: usize| -> f64 { columns[k].iter().map(|&v| f64::from(v)).sum() };
+    Sums {
+        info: Sym2 { xx: total(0), xy: total(1), yy: total(2) },
+        pull: [total(3), total(4)],
+        mix: [total(5), total(6)],
+        light_info: total(7),
+        light_pull: total(8),
+        misfit: total(9),
+        pixels: total(10),
+        at: [0.0; 2],
+    }
+}
