@@ -28,6 +28,8 @@ pub struct Source {
     pub paged: bool,
     /// Date and time of the first frame, as its file has it.
     pub taken: Option<String>,
+    /// Time code of the first frame, as its file has it.
+    pub time_code: Option<String>,
     /// What a person should know.
     pub warnings: Vec<Warning>,
 }
@@ -67,8 +69,8 @@ impl Source {
             Warning::new("scale-refused", why.clone(), "until then the clip has no scale")
         }));
         let paged = clip.frames.len() > 1 && clip.frames.iter().all(|f| f.path == first.path);
-        let source =
-            Self { clip, facts, expected, scale_fault, paged, taken: carried.taken, warnings };
+        let (taken, time_code) = (carried.taken, carried.header.time_code);
+        let source = Self { clip, facts, expected, scale_fault, paged, taken, time_code, warnings };
         source.check_levels()?;
         Ok(source)
     }

@@ -446,6 +446,7 @@ impl Papers<'_> {
             },
             "facts": source.facts,
             "taken": source.taken,
+            "time_code": source.time_code,
             "black_dn": source.black(),
             "white_dn": source.white(),
             "frame_size": self.renderer.window.size,
