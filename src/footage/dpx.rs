@@ -230,9 +230,12 @@ impl Layout {
             (10, 1 | 2) => {
                 let pad = if self.packing == 1 { 2 } else { 0 };
                 let places = if self.stored == 1 { [0, 10, 20] } else { [20, 10, 0] };
-                let words = bytes.as_chunks::<4>().0.iter().map(|&b| word(b) >> pad);
-                let all = words.flat_map(|w| places.map(|p| low(w >> p, 10)));
-                out.extend(all.take(count));
+                let end = out.len() + count;
+                for &bytes in bytes.as_chunks::<4>().0 {
+                    let three = word(bytes) >> pad;
+                    out.extend_from_slice(&places.map(|p| low(three >> p, 10)));
+                }
+                out.truncate(end);
             }
             // Packed: a stream of bits from the lowest of each word.
             _ => {
