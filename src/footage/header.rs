@@ -9,6 +9,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::facts::{Fact, FactSource, Facts};
+use super::write::rational;
 use crate::frame::convert::round_u64;
 use crate::frame::units::FrameRate;
 
@@ -78,6 +79,20 @@ pub(super) fn date_of(text: &str) -> Option<String> {
         && mi < 60
         && s < 61;
     sound.then(|| format!("{y:04}-{mo:02}-{d:02} {h:02}:{mi:02}:{s:02}"))
+}
+
+/// "2024-11-25 21:04:00" as EXIF writes it.
+pub(super) fn exif_date(text: &str) -> String {
+    text.replace('-', ":")
+}
+
+/// Seconds as a fraction: one over a whole number where that is as good, else a decimal one.
+pub(super) fn seconds(s: f64) -> Option<(u32, u32)> {
+    let per = round_u64(1.0 / s);
+    match u32::try_from(per) {
+        Ok(n) if n > 0 && (1.0 / f64::from(n) / s - 1.0).abs() < 1e-9 => Some((1, n)),
+        _ => rational(s),
+    }
 }
 
 /// SMPTE ST 12 time code from its 32 bits of decimal digits, as DPX and OpenEXR keep them

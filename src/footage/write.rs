@@ -15,6 +15,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use super::FootageError;
+use super::header::{exif_date, seconds};
 use super::open::open_regular;
 use crate::frame::convert::{count_u32, round_u64};
 use crate::frame::spare;
@@ -223,7 +224,7 @@ pub struct TiffTags {
 
 /// A rational of two 32-bit numbers near `x` (above zero), with the largest denominator that
 /// is a power of ten and fits.
-fn rational(x: f64) -> Option<(u32, u32)> {
+pub(super) fn rational(x: f64) -> Option<(u32, u32)> {
     let mut den = 1_000_000_u32;
     while den >= 1 {
         let num = round_u64(x * f64::from(den));
@@ -312,20 +313,6 @@ fn exif_directory(tags: &TiffTags, at: u32) -> Option<Vec<u8>> {
         dir.text(36_867, text);
     }
     Some(dir.bytes())
-}
-
-/// "2024-11-25 21:04:00" as EXIF writes it.
-fn exif_date(text: &str) -> String {
-    text.replace('-', ":")
-}
-
-/// Seconds as a fraction: one over a whole number where that is as good, else a decimal one.
-fn seconds(s: f64) -> Option<(u32, u32)> {
-    let per = round_u64(1.0 / s);
-    match u32::try_from(per) {
-        Ok(n) if n > 0 && (1.0 / f64::from(n) / s - 1.0).abs() < 1e-9 => Some((1, n)),
-        _ => rational(s),
-    }
 }
 
 /// A frame as an uncompressed 16-bit little-endian TIFF of one strip.
