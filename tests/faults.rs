@@ -4,7 +4,7 @@ use std::fs;
 use std::path::Path;
 use std::process::{Command, Stdio};
 
-use hushframe::footage::{OutFrame, encode_png16};
+use hushframe::footage::{DpxTags, ExrTags, OutFrame, encode_dpx, encode_exr, encode_png16};
 use tiff::encoder::{TiffEncoder, colortype};
 
 use crate::harness::{
@@ -427,6 +427,25 @@ fn every_format_with_the_same_samples_gives_the_same_frames() {
         fs::write(place.path(&format!("clip/{n}.pgm")), bytes).unwrap();
     });
     assert!(third(&pgm, "clip") == wanted, "PGM differs");
+    let dpx = with(&|place, n, data| {
+        let frame = OutFrame { width: 160, height: 120, channels: 1, data };
+        let bytes = encode_dpx(&frame, 16, &DpxTags::default()).unwrap();
+        fs::write(place.path(&format!("clip/{n}.dpx")), bytes).unwrap();
+    });
+    assert!(third(&dpx, "clip") == wanted, "DPX differs");
+    let exr = with(&|place, n, data| {
+        let frame = OutFrame { width: 160, height: 120, channels: 1, data };
+        let bytes = encode_exr(&frame, false, &ExrTags::default()).unwrap();
+        fs::write(place.path(&format!("clip/{n}.exr")), bytes).unwrap();
+    });
+    assert!(third(&exr, "clip") == wanted, "OpenEXR differs");
+    let raw = with(&|place, n, data| {
+        let layout = "[raw]\nwidth = 160\nheight = 120\nbits = 16\npacking = \"low-byte\"\n";
+        fs::write(place.path("clip/clip.toml"), layout).unwrap();
+        let bytes: Vec<u8> = data.iter().flat_map(|v| v.to_le_bytes()).collect();
+        fs::write(place.path(&format!("clip/{n}.raw")), bytes).unwrap();
+    });
+    assert!(third(&raw, "clip") == wanted, "headerless frames differ");
     let place = Place::new();
     let mut out = TiffEncoder::new(fs::File::create(place.path("stack.tif")).unwrap()).unwrap();
     for n in 1..=6 {

@@ -281,3 +281,22 @@ fn damage_of_every_kind_is_an_error_or_a_picture() {
         }
     }
 }
+
+/// Files of the reference library's own collections: sound ones with halves of every value,
+/// infinities and a huge range; and findings of fuzzing, of which it reads 2 of 186 itself.
+#[test]
+fn open_exr_collections_are_read_or_refused() {
+    for (set, least) in [("exr", 8), ("exr_damaged", 0)] {
+        let Some(dir) = data(set) else { continue };
+        let all = files(&dir);
+        let is_exr = |p: &&PathBuf| fs::read(p).is_ok_and(|b| b.starts_with(&[0x76, 0x2f]));
+        let exr: Vec<_> = all.iter().filter(is_exr).collect();
+        let read: Vec<String> =
+            exr.iter().filter(|p| try_all(p).is_ok()).map(|p| name(p)).collect();
+        println!("{set}: {} of {} read", read.len(), exr.len());
+        assert!(read.len() >= least, "{set}: only {read:?}");
+        if set == "exr_damaged" {
+            assert!(read.len() < exr.len() / 4, "{read:?}");
+        }
+    }
+}

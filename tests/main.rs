@@ -11,6 +11,7 @@
 
 mod averaging;
 mod cli;
+mod exports;
 mod faults;
 mod follow;
 mod formats;
@@ -18,6 +19,7 @@ mod harness;
 mod layers;
 mod masters;
 mod motion;
+mod mutations;
 mod open_transfer;
 mod pages;
 mod plan;
@@ -27,6 +29,7 @@ mod resume;
 mod ruler;
 #[path = "../benches/rules/mod.rs"]
 mod rules;
+mod samples;
 mod scale;
 mod shards;
 mod simulate;

@@ -77,6 +77,7 @@ impl FactOptions {
             mains: self.mains,
             row_time: self.row_time,
             binning: self.binning,
+            raw: None,
         };
         Ok(file.resolve(&FactSource::Option, Path::new("."))?)
     }

@@ -10,6 +10,7 @@ mod check;
 mod checksum;
 mod completions;
 mod demo;
+mod export;
 mod facts;
 mod farm;
 mod init;
@@ -75,6 +76,8 @@ enum Command {
     Check(check::Args),
     /// How far a run is, what failed and why
     Status(status::Args),
+    /// Finished frames in another format: PNG, DPX, OpenEXR, OME-TIFF, or Y4M for an encoder
+    Export(export::Args),
     /// Build the pages of a run again from its records
     Report(report::Args),
     /// A hash list of a folder of originals, or a comparison with one
@@ -130,6 +133,7 @@ fn dispatch(command: Command, ui: &Ui) -> anyhow::Result<Outcome> {
         Command::Run(args) => run::run(&args, ui),
         Command::Init(args) => init::run(&args, ui),
         Command::Status(args) => status::run(&args, ui),
+        Command::Export(args) => export::run(&args, ui),
         Command::Report(args) => report::run(&args, ui),
         Command::Checksum(args) => checksum::run(&args, ui),
         Command::Check(args) => check::run(&args, ui),

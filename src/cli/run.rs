@@ -108,7 +108,10 @@ impl What {
 
     fn single(&self, given: crate::footage::Facts) -> anyhow::Result<ClipJob> {
         let input = &self.shoot;
-        std::fs::metadata(input).with_context(|| printable(input))?;
+        // "-" is left to the search for frames, which says why standard input cannot be read.
+        if input != Path::new("-") {
+            std::fs::metadata(input).with_context(|| printable(input))?;
+        }
         let full = std::path::absolute(input)?;
         let name = full.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
         let name = if full.is_dir() { name.replace('.', "-") } else { name };

@@ -273,7 +273,8 @@ impl Finished {
                 let number = |i: usize| field(i).parse::<f64>().ok();
                 let frame: u64 = field(0).parse().map_err(|_| bad())?;
                 let path = self.folder.join("frames").join(place::file_name(frame));
-                let file = path.is_file().then_some(FrameFile { number: frame, path, page: 0 });
+                let file =
+                    path.is_file().then_some(FrameFile { number: frame, path, page: 0, raw: None });
                 let status = status(field(4));
                 let shift = number(1).zip(number(2)).map(|(x, y)| [x, y]);
                 let angle = if steadied { 0.0 } else { number(5).unwrap_or(0.0) / 1e3 };

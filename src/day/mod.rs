@@ -1,11 +1,12 @@
 //! Before and after the night: the scale of a lens from a picture of a rule, the motion of a part
-//! from a clip. What reads pictures, calls the measuring layer and writes results safely.
+//! from a clip; finished frames in other formats. What reads pictures, calls the measuring layer and writes results safely.
 //!
 //! Nothing is written inside an input folder unless a person names that very file, and no result
 //! takes the place of a file that this program did not write.
 
 mod analysis;
 mod clip;
+pub mod export;
 pub mod motion;
 mod overlay;
 mod plot;

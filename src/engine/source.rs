@@ -26,6 +26,10 @@ pub struct Source {
     pub scale_fault: Option<String>,
     /// Whether all frames are pages of one file.
     pub paged: bool,
+    /// Date and time of the first frame, as its file has it.
+    pub taken: Option<String>,
+    /// Time code of the first frame, as its file has it.
+    pub time_code: Option<String>,
     /// What a person should know.
     pub warnings: Vec<Warning>,
 }
@@ -56,7 +60,8 @@ impl Source {
         if let Some(file) = FactsFile::of_clip(&clip)? {
             layers.push(file.resolve(&FactSource::Clip, clip.folder())?);
         }
-        layers.push(footage::exif_facts(first).map(|e: ExifFacts| e.facts()).unwrap_or_default());
+        let carried: ExifFacts = footage::exif_facts(first).unwrap_or_default();
+        layers.push(carried.facts());
         let (mut facts, said) = Facts::merge(layers).complete()?;
         warnings.extend(said);
         let scale_fault = drop_scale(&mut facts, &expected);
@@ -64,7 +69,8 @@ impl Source {
             Warning::new("scale-refused", why.clone(), "until then the clip has no scale")
         }));
         let paged = clip.frames.len() > 1 && clip.frames.iter().all(|f| f.path == first.path);
-        let source = Self { clip, facts, expected, scale_fault, paged, warnings };
+        let (taken, time_code) = (carried.taken, carried.header.time_code);
+        let source = Self { clip, facts, expected, scale_fault, paged, taken, time_code, warnings };
         source.check_levels()?;
         Ok(source)
     }
@@ -209,7 +215,7 @@ fn first_readable(clip: &Clip) -> Result<&FrameFile, EngineError> {
 /// Samples as planes of raw DN; samples coded for display are made linear again.
 fn into_frame(decoded: Decoded, layout: Layout) -> Frame {
     let s = decoded.samples;
-    let curve = decoded.kind.curve();
+    let curve = decoded.curve;
     let full = f32::from(decoded.full_scale);
     let table: Option<Vec<f32>> = curve.map(|c| {
         (0..=decoded.full_scale)

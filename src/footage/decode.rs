@@ -15,7 +15,8 @@ use serde::{Deserialize, Serialize};
 
 use super::find::FrameFile;
 use super::open::open_regular;
-use super::{FootageError, jpeg, png, pnm, tiff};
+use super::raw::RawLayout;
+use super::{FootageError, dpx, jpeg, openexr, png, pnm, tiff, y4m};
 use crate::frame::{Curve, Samples, spare};
 use crate::record::Warning;
 
@@ -38,8 +39,16 @@ pub enum FileKind {
     Png,
     /// JPEG, baseline or progressive, 8 bit.
     Jpeg,
-    /// Binary PGM or PPM.
+    /// Binary PGM, PPM or PAM.
     Pnm,
+    /// DPX.
+    Dpx,
+    /// OpenEXR.
+    Exr,
+    /// Y4M, many frames a file.
+    Y4m,
+    /// Headerless samples that `clip.toml` describes.
+    Raw,
 }
 
 impl FileKind {
@@ -53,18 +62,29 @@ impl FileKind {
             [b'P', b'1'..=b'7', next, ..] if next.is_ascii_whitespace() || *next == b'#' => {
                 Some(Self::Pnm)
             }
+            [b'S', b'D', b'P', b'X', ..] | [b'X', b'P', b'D', b'S', ..] => Some(Self::Dpx),
+            [0x76, 0x2f, 0x31, 0x01, ..] => Some(Self::Exr),
+            [b'Y', b'U', b'V', b'4', b'M', b'P', b'E', b'G', ..] => Some(Self::Y4m),
             _ => None,
         }
     }
 
-    /// The display curve its samples went through: sRGB for JPEG, none for the others, which
-    /// cameras write in proportion to light (a PNG that says otherwise carries a warning).
+    /// The display curve its samples went through: sRGB for JPEG, that of BT.709 for Y4M, none
+    /// for the others, which cameras write in proportion to light (a PNG that says otherwise
+    /// carries a warning; a DPX says it in its header, see [`Decoded::curve`]).
     #[must_use]
     pub fn curve(self) -> Option<Curve> {
         match self {
             Self::Jpeg => Some(Curve::Srgb),
-            Self::Tiff | Self::Png | Self::Pnm => None,
+            Self::Y4m => Some(y4m::CURVE),
+            Self::Tiff | Self::Png | Self::Pnm | Self::Dpx | Self::Exr | Self::Raw => None,
         }
+    }
+
+    /// Whether a file can hold many frames, which are then reached by their page.
+    #[must_use]
+    pub fn many(self) -> bool {
+        matches!(self, Self::Tiff | Self::Y4m | Self::Raw)
     }
 }
 
@@ -74,7 +94,11 @@ impl fmt::Display for FileKind {
             Self::Tiff => "TIFF",
             Self::Png => "PNG",
             Self::Jpeg => "JPEG",
-            Self::Pnm => "PGM/PPM",
+            Self::Pnm => "PGM/PPM/PAM",
+            Self::Dpx => "DPX",
+            Self::Exr => "OpenEXR",
+            Self::Y4m => "Y4M",
+            Self::Raw => "headerless",
         })
     }
 }
@@ -150,13 +174,15 @@ pub struct Decoded {
     pub kind: FileKind,
     /// Largest sample the format allows, see [`Shape::full_scale`].
     pub full_scale: u16,
+    /// The display curve the samples went through; `None` where they are in proportion to light.
+    pub curve: Option<Curve>,
     /// What was left out or looks wrong ("alpha-dropped", "display-coded").
     pub warnings: Vec<Warning>,
 }
 
 impl Decoded {
     pub(super) fn new(samples: Samples, kind: FileKind, full_scale: u16) -> Self {
-        Self { samples, kind, full_scale, warnings: Vec::new() }
+        Self { samples, kind, full_scale, curve: kind.curve(), warnings: Vec::new() }
     }
 
     /// The shape of the samples.
@@ -250,15 +276,18 @@ impl<T: Read + Seek> Source for T {}
 
 /// The format of `source`, from its first bytes; leaves it at the beginning.
 pub(super) fn kind_of(source: &mut impl Source) -> Result<FileKind, Fault> {
-    let mut head = Vec::with_capacity(8);
+    let mut head = Vec::with_capacity(16);
     source.seek(SeekFrom::Start(0)).map_err(Fault::Io)?;
-    source.by_ref().take(8).read_to_end(&mut head).map_err(Fault::Io)?;
+    source.by_ref().take(16).read_to_end(&mut head).map_err(Fault::Io)?;
     source.seek(SeekFrom::Start(0)).map_err(Fault::Io)?;
     if head.is_empty() {
         return Err(Fault::damaged("is empty (0 bytes): copy it again from the camera"));
     }
     FileKind::of(&head).ok_or_else(|| {
-        Fault::unsupported("is none of TIFF, PNG, JPEG, binary PGM or PPM by its content")
+        Fault::unsupported(
+            "is none of TIFF, DNG, PNG, JPEG, DPX, OpenEXR, Y4M, binary PGM, PPM or PAM by its content; \
+             headerless frames need a table [raw] in clip.toml",
+        )
     })
 }
 
@@ -274,24 +303,47 @@ fn read_bytes(source: &mut impl Source, most: u64) -> Result<(Vec<u8>, u64), Fau
     Ok((bytes, len))
 }
 
+/// Where a frame lies in its source: the page, and the layout of headerless samples.
+#[derive(Clone, Copy)]
+struct Place<'a> {
+    page: usize,
+    raw: Option<&'a RawLayout>,
+}
+
+impl<'a> Place<'a> {
+    fn of(file: &'a FrameFile) -> Self {
+        Self { page: file.page, raw: file.raw.as_deref() }
+    }
+}
+
 /// Decodes; `admit` sees the shape before any sample is allocated and may refuse it.
 fn decode_source<E: From<Fault>>(
     mut source: impl Source,
-    page: usize,
+    place: Place<'_>,
     admit: impl Fn(&Shape) -> Result<(), E>,
 ) -> Result<Decoded, E> {
+    if let Some(layout) = place.raw {
+        admit(&layout.shape_of(&mut source)?)?;
+        return Ok(layout.decode(&mut source, place.page)?);
+    }
     let kind = kind_of(&mut source)?;
     if kind == FileKind::Tiff {
-        let (mut dirs, page) = tiff::find_page(source, page)?;
+        let (mut dirs, page) = tiff::find_page(source, place.page)?;
         admit(&tiff::shape_of_page(&mut dirs, &page)?)?;
         return Ok(tiff::decode(dirs, &page)?);
+    }
+    if kind == FileKind::Y4m {
+        admit(&y4m::shape(&mut source, place.page)?)?;
+        return Ok(y4m::decode(&mut source, place.page)?);
     }
     let (bytes, len) = read_bytes(&mut source, MAX_FILE_BYTES)?;
     admit(&shape_in(kind, &bytes, len)?)?;
     Ok(match kind {
         FileKind::Png => png::decode(&bytes)?,
         FileKind::Jpeg => jpeg::decode(&bytes)?,
-        FileKind::Tiff | FileKind::Pnm => pnm::decode(&bytes)?,
+        FileKind::Dpx => dpx::decode(&bytes)?,
+        FileKind::Exr => openexr::decode(&bytes)?,
+        FileKind::Tiff | FileKind::Y4m | FileKind::Raw | FileKind::Pnm => pnm::decode(&bytes)?,
     })
 }
 
@@ -300,18 +352,28 @@ fn shape_in(kind: FileKind, bytes: &[u8], len: u64) -> Result<Shape, Fault> {
     match kind {
         FileKind::Png => png::shape(bytes, len),
         FileKind::Jpeg => jpeg::shape(bytes, len),
-        FileKind::Tiff | FileKind::Pnm => pnm::shape(bytes, len),
+        FileKind::Dpx => dpx::shape(bytes, len),
+        FileKind::Exr => openexr::shape(bytes, len),
+        FileKind::Tiff | FileKind::Y4m | FileKind::Raw | FileKind::Pnm => pnm::shape(bytes, len),
     }
 }
 
-fn shape_source(mut source: impl Source, page: usize) -> Result<Shape, Fault> {
+fn shape_source(mut source: impl Source, place: Place<'_>) -> Result<Shape, Fault> {
+    if let Some(layout) = place.raw {
+        return layout.shape_of(&mut source);
+    }
     let kind = kind_of(&mut source)?;
     if kind == FileKind::Tiff {
-        let (mut dirs, page) = tiff::find_page(source, page)?;
+        let (mut dirs, page) = tiff::find_page(source, place.page)?;
         return tiff::shape_of_page(&mut dirs, &page);
     }
-    // The segments before the frame header of a JPEG (profiles, previews) can be of any length.
-    let most = if kind == FileKind::Jpeg { MAX_FILE_BYTES } else { HEADER_BYTES };
+    if kind == FileKind::Y4m {
+        return y4m::shape(&mut source, place.page);
+    }
+    // The segments before the frame header of a JPEG (profiles, previews) can be of any length,
+    // as can the attributes of an OpenEXR.
+    let most =
+        if matches!(kind, FileKind::Jpeg | FileKind::Exr) { MAX_FILE_BYTES } else { HEADER_BYTES };
     let (bytes, len) = read_bytes(&mut source, most)?;
     shape_in(kind, &bytes, len)
 }
@@ -327,16 +389,17 @@ fn open(file: &FrameFile) -> Result<File, FootageError> {
 /// # Errors
 /// See [`FootageError`]: damaged, unsupported, beyond the limits, or not readable.
 pub fn decode(file: &FrameFile) -> Result<Decoded, FootageError> {
-    decode_source::<Fault>(open(file)?, file.page, |_| Ok(())).map_err(|f| f.at(&file.path))
+    decode_source::<Fault>(open(file)?, Place::of(file), |_| Ok(())).map_err(|f| f.at(&file.path))
 }
 
-/// Decodes page `page` (0 is the first; 0 for all formats but TIFF) of a file that lies in
+/// Decodes page `page` (0 is the first; 0 for all formats but TIFF and Y4M) of a file that lies in
 /// memory; `path` is for messages only.
 ///
 /// # Errors
 /// As [`decode`].
 pub fn decode_bytes(bytes: &[u8], page: usize, path: &Path) -> Result<Decoded, FootageError> {
-    decode_source::<Fault>(Cursor::new(bytes), page, |_| Ok(())).map_err(|f| f.at(path))
+    let place = Place { page, raw: None };
+    decode_source::<Fault>(Cursor::new(bytes), place, |_| Ok(())).map_err(|f| f.at(path))
 }
 
 /// Size and depth of a frame, from its header alone.
@@ -346,7 +409,7 @@ pub fn decode_bytes(bytes: &[u8], page: usize, path: &Path) -> Result<Decoded, F
 /// # Errors
 /// As [`decode`].
 pub fn shape_of(file: &FrameFile) -> Result<Shape, FootageError> {
-    shape_source(open(file)?, file.page).map_err(|f| f.at(&file.path))
+    shape_source(open(file)?, Place::of(file)).map_err(|f| f.at(&file.path))
 }
 
 /// Why an expected frame was not decoded.
@@ -426,12 +489,10 @@ impl Expected {
             .map_err(|e| FootageError::disk(&file.path, "read", e))?;
         let hash = super::hash_bytes(&bytes);
         let admit = |shape: &Shape| self.check(file, shape).map_err(Refusal::Shape);
-        let decoded =
-            decode_source(Cursor::new(bytes.as_slice()), file.page, admit).map_err(|refusal| {
-                match refusal {
-                    Refusal::Fault(fault) => fault.at(&file.path),
-                    Refusal::Shape(error) => error,
-                }
+        let decoded = decode_source(Cursor::new(bytes.as_slice()), Place::of(file), admit)
+            .map_err(|refusal| match refusal {
+                Refusal::Fault(fault) => fault.at(&file.path),
+                Refusal::Shape(error) => error,
             })?;
         spare::keep_bytes(bytes);
         Ok((decoded, Some(hash)))
@@ -443,7 +504,7 @@ impl Expected {
     /// As [`decode`] and [`Expected::check`].
     pub fn decode(&self, file: &FrameFile) -> Result<Decoded, FootageError> {
         let admit = |shape: &Shape| self.check(file, shape).map_err(Refusal::Shape);
-        decode_source(open(file)?, file.page, admit).map_err(|refusal| match refusal {
+        decode_source(open(file)?, Place::of(file), admit).map_err(|refusal| match refusal {
             Refusal::Fault(fault) => fault.at(&file.path),
             Refusal::Shape(error) => error,
         })
@@ -481,7 +542,7 @@ mod tests {
             let mut bytes = head.to_vec();
             bytes.resize(head.len() + body, 7);
             std::fs::write(&path, bytes).unwrap();
-            FrameFile { number: n, path, page: 0 }
+            FrameFile { number: n, path, page: 0, raw: None }
         };
         let a = file(1, b"P5 4 2 255\n", 8);
         let b = file(2, b"P5 2 4 255\n", 8);

@@ -8,7 +8,8 @@
 //! is the inch (also where it is absent), 3 the centimetre; TIFF/EP (ISO 12234-2) adds 4, the
 //! millimetre, and 5, the micrometre (the last two from memory).
 
-use std::io::{BufReader, Seek};
+use std::fs::File;
+use std::io::{BufReader, Read, Seek};
 
 use exif::{Exif, In, Reader, Tag, Value};
 use serde::{Deserialize, Serialize};
@@ -16,12 +17,15 @@ use serde::{Deserialize, Serialize};
 use super::decode::kind_of;
 use super::facts::{Fact, FactSource, Facts};
 use super::find::FrameFile;
+use super::header::HeaderFacts;
 use super::open::open_regular;
-use super::{FileKind, FootageError};
+use super::{FileKind, FootageError, dng, dpx, openexr, tiff, y4m};
 use crate::frame::units::{Duration, Length};
 
 /// TIFFs beyond this are not read for EXIF: the reader takes the whole file into memory.
 const MAX_TIFF_BYTES: u64 = 256 << 20;
+/// What is read of an OpenEXR for its attributes and offset table.
+const MAX_EXR_HEADER: u64 = 16 << 20;
 
 /// What was found; empty where the file has no EXIF.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -33,6 +37,9 @@ pub struct ExifFacts {
     /// DateTimeOriginal, else DateTime, as written ("2024-11-25 21:04:00"); local time without
     /// a zone.
     pub taken: Option<String>,
+    /// What the format's own header says beside it.
+    #[serde(default)]
+    pub header: HeaderFacts,
 }
 
 impl ExifFacts {
@@ -45,10 +52,12 @@ impl ExifFacts {
             pixel_pitch: Fact::of(self.pixel_pitch, &source("FocalPlaneXResolution")),
             ..Facts::default()
         }
+        .or(self.header.facts.clone())
     }
 }
 
-/// The EXIF facts of a frame: TIFF, JPEG, or PNG with an eXIf chunk.
+/// The facts of a frame: EXIF of TIFF, JPEG, or PNG with an eXIf chunk; the headers of DNG, DPX,
+/// OpenEXR and Y4M.
 ///
 /// Damaged EXIF counts as none, as does that of a TIFF with 8-byte offsets (which the reader does
 /// not know) or of more than 256 MiB: it must not keep a sound picture from being used.
@@ -56,10 +65,18 @@ impl ExifFacts {
 /// # Errors
 /// Where the file cannot be opened or is of no known format.
 pub fn exif_facts(file: &FrameFile) -> Result<ExifFacts, FootageError> {
+    if file.raw.is_some() {
+        return Ok(ExifFacts::default());
+    }
     let (mut input, meta) = open_regular(&file.path)?;
     let kind = kind_of(&mut input).map_err(|f| f.at(&file.path))?;
+    let header = in_header(kind, &mut input, file.page);
+    if matches!(kind, FileKind::Dpx | FileKind::Exr | FileKind::Y4m) {
+        let taken = header.taken.clone();
+        return Ok(ExifFacts { header, taken, ..ExifFacts::default() });
+    }
     if kind == FileKind::Pnm || (kind == FileKind::Tiff && meta.len() > MAX_TIFF_BYTES) {
-        return Ok(ExifFacts::default());
+        return Ok(ExifFacts { header, ..ExifFacts::default() });
     }
     input.rewind().map_err(|e| FootageError::disk(&file.path, "read", e))?;
     let mut reader = Reader::new();
@@ -67,7 +84,28 @@ pub fn exif_facts(file: &FrameFile) -> Result<ExifFacts, FootageError> {
     let read = reader
         .read_from_container(&mut BufReader::new(input))
         .or_else(|e| e.distill_partial_result(|_| {}));
-    Ok(read.map(|exif| gather(&exif)).unwrap_or_default())
+    let found = read.map(|exif| gather(&exif)).unwrap_or_default();
+    Ok(ExifFacts { header, ..found })
+}
+
+/// The facts in the header of a format; none where it cannot be read.
+fn in_header(kind: FileKind, input: &mut File, page: usize) -> HeaderFacts {
+    match kind {
+        FileKind::Dpx | FileKind::Exr => {
+            let most = if kind == FileKind::Dpx { dpx::HEADER as u64 } else { MAX_EXR_HEADER };
+            let mut bytes = Vec::new();
+            if input.take(most).read_to_end(&mut bytes).is_err() {
+                return HeaderFacts::default();
+            }
+            if kind == FileKind::Dpx { dpx::facts(&bytes) } else { openexr::facts(&bytes) }
+        }
+        FileKind::Y4m => y4m::facts(input),
+        FileKind::Tiff => match tiff::find_page(&mut *input, page) {
+            Ok((mut dirs, page)) if tiff::is_raw(&page) => dng::facts(&mut dirs, &page),
+            _ => HeaderFacts::default(),
+        },
+        _ => HeaderFacts::default(),
+    }
 }
 
 fn gather(exif: &Exif) -> ExifFacts {
@@ -90,6 +128,7 @@ fn gather(exif: &Exif) -> ExifFacts {
         exposure: ratio(Tag::ExposureTime).and_then(Duration::from_s),
         pixel_pitch: pitch.and_then(Length::from_m),
         taken: date(exif, Tag::DateTimeOriginal).or_else(|| date(exif, Tag::DateTime)),
+        header: HeaderFacts::default(),
     }
 }
 

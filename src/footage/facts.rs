@@ -15,6 +15,7 @@ use serde::{Deserialize, Serialize};
 
 use super::FootageError;
 use super::find::Clip;
+use super::raw::RawLayout;
 use super::scale::{ScaleText, ScaleValue, Taken, read_scale};
 use super::toml_text::{above_zero, finite, read_toml};
 use crate::frame::Mosaic;
@@ -127,6 +128,8 @@ pub struct FactsFile {
     /// Pixels of the sensor that were read as one, along a side; 1 to 16.
     #[serde(deserialize_with = "binning")]
     pub binning: Option<u64>,
+    /// How headerless frames lie in their files; in `clip.toml` only.
+    pub raw: Option<RawLayout>,
 }
 
 /// Reads a binning of 1 to 16.
@@ -151,7 +154,15 @@ impl FactsFile {
     /// # Errors
     /// As [`FactsFile::read`].
     pub fn of_clip(clip: &Clip) -> Result<Option<Self>, FootageError> {
-        let path = clip.folder().join("clip.toml");
+        Self::in_folder(clip.folder())
+    }
+
+    /// The facts in the `clip.toml` of a folder; `None` where there is none.
+    ///
+    /// # Errors
+    /// As [`FactsFile::read`].
+    pub fn in_folder(folder: &Path) -> Result<Option<Self>, FootageError> {
+        let path = folder.join("clip.toml");
         match fs::symlink_metadata(&path) {
             Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(None),
             Err(e) => Err(FootageError::disk(&path, "open", e)),
@@ -164,6 +175,12 @@ impl FactsFile {
     /// # Errors
     /// Where the scale file cannot be read.
     pub fn resolve(&self, source: &FactSource, base: &Path) -> Result<Facts, FootageError> {
+        if self.raw.is_some() && *source != FactSource::Clip {
+            return Err(FootageError::Facts {
+                place: source.to_string(),
+                what: "a table [raw] belongs in the clip.toml beside the frames".to_owned(),
+            });
+        }
         let scale = match &self.scale {
             None => None,
             Some(ScaleText::Length(l)) => Some(ScaleValue::plain(l.um())),
@@ -199,6 +216,8 @@ pub enum FactSource {
     Clip,
     /// From this EXIF tag of a frame.
     Exif(String),
+    /// From this field of a frame's own header.
+    Header(String),
     /// Worked out from other facts.
     Computed,
     /// Nobody said; the documented default.
@@ -212,6 +231,7 @@ impl fmt::Display for FactSource {
             Self::Shoot => f.write_str("shoot.toml"),
             Self::Clip => f.write_str("clip.toml"),
             Self::Exif(tag) => write!(f, "exif {tag}"),
+            Self::Header(field) => write!(f, "header {field}"),
             Self::Computed => f.write_str("computed"),
             Self::Default => f.write_str("default"),
         }
@@ -232,7 +252,10 @@ impl From<String> for FactSource {
             "clip.toml" => Self::Clip,
             "computed" => Self::Computed,
             "default" => Self::Default,
-            other => Self::Exif(other.strip_prefix("exif ").unwrap_or(other).to_owned()),
+            other => match other.strip_prefix("header ") {
+                Some(field) => Self::Header(field.to_owned()),
+                None => Self::Exif(other.strip_prefix("exif ").unwrap_or(other).to_owned()),
+            },
         }
     }
 }

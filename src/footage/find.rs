@@ -1,8 +1,9 @@
 //! Which files make a clip, in which order, with which numbers.
 //!
-//! A clip is a folder of numbered frames, or one multi-page TIFF (given itself, or alone in its
-//! folder; several stacks in one folder are refused). **A gap in the numbers is a missing frame and is never closed up**: time follows the
-//! numbers. Pages of a TIFF are numbered from 1; reduced copies and masks in it do not count.
+//! A clip is a folder of numbered frames, or one file of many: multi-page TIFF, Y4M, headerless
+//! samples by `clip.toml` (given itself, or alone in its folder; several stacks in one folder are
+//! refused). **A gap in the numbers is a missing frame and is never closed up**: time follows the
+//! numbers. Pages of a file are numbered from 1; reduced copies and masks in it do not count.
 //!
 //! The number of a file is one run of digits in its name without the extension, the same run
 //! for all files whose names differ in digits only. Which one, where several runs vary:
@@ -24,12 +25,16 @@ use std::ffi::OsStr;
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use walkdir::WalkDir;
 
-use super::decode::{FileKind, kind_of};
+use super::decode::kind_of;
+use super::facts::FactsFile;
 use super::open::{kind_word, open_regular};
-use super::{FootageError, printable, tiff};
+use super::raw::RawLayout;
+use super::stack::{has_extension, pages_of, raw_in, refuse_stacks, stack_in};
+use super::{FootageError, printable};
 use crate::record::Warning;
 
 /// Largest distance from the first number to the last, in frames. A stray file with a huge
@@ -37,7 +42,8 @@ use crate::record::Warning;
 pub const MAX_SPAN: u64 = 10_000_000;
 
 /// Extensions that make a file a frame, in lower case.
-const EXTENSIONS: &[&str] = &["tif", "tiff", "png", "jpg", "jpeg", "pgm", "ppm", "pnm"];
+const EXTENSIONS: &[&str] =
+    &["tif", "tiff", "png", "jpg", "jpeg", "pgm", "ppm", "pnm", "pam", "dng", "dpx", "exr", "y4m"];
 
 /// One frame on disk.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -46,15 +52,17 @@ pub struct FrameFile {
     pub number: u64,
     /// The file that holds it.
     pub path: PathBuf,
-    /// Its page in the file, counted from 0; 0 for all but multi-page TIFFs.
+    /// Its page in the file, counted from 0; 0 for all but files of many frames.
     pub page: usize,
+    /// The layout of headerless samples, from `clip.toml`.
+    pub raw: Option<Arc<RawLayout>>,
 }
 
 impl FrameFile {
     /// A single picture that is no part of a clip, with the number 0.
     #[must_use]
     pub fn single(path: &Path) -> Self {
-        Self { number: 0, path: path.to_owned(), page: 0 }
+        Self { number: 0, path: path.to_owned(), page: 0, raw: None }
     }
 }
 
@@ -120,46 +128,51 @@ impl Clip {
     }
 }
 
-/// Finds the clip at `path`: a folder of numbered frames, or one multi-page TIFF.
+/// Finds the clip at `path`: a folder of numbered frames, or one file of many (TIFF, Y4M, or
+/// headerless samples that the `clip.toml` beside it describes).
 ///
 /// # Errors
 /// [`FootageError::Footage`] where there are no frames, two of one number, or `path` is neither
-/// a folder nor a TIFF; [`FootageError::Limit`] where the numbers lie further apart than
-/// [`MAX_SPAN`]; [`FootageError::Disk`] where the folder cannot be read.
+/// a folder nor a file of many frames; [`FootageError::Limit`] where the numbers lie further
+/// apart than [`MAX_SPAN`]; [`FootageError::Facts`] where the `clip.toml` is wrong;
+/// [`FootageError::Disk`] where the folder cannot be read.
 pub fn find(path: &Path) -> Result<Clip, FootageError> {
-    let meta = fs::metadata(path).map_err(|e| FootageError::disk(path, "open", e))?;
+    let meta = match fs::metadata(path) {
+        Err(e) if e.kind() == io::ErrorKind::NotFound && path == Path::new("-") => {
+            return Err(FootageError::footage(
+                path,
+                "is standard input, which can be read only once, and every frame is read twice: \
+                 save the stream to a file",
+            ));
+        }
+        other => other.map_err(|e| FootageError::disk(path, "open", e))?,
+    };
     if meta.is_dir() {
         return in_folder(path);
     }
     if !meta.is_file() {
         return Err(FootageError::footage(
             path,
-            format!("is {}: a clip is a folder of frames or a multi-page TIFF", kind_word(&meta)),
+            format!(
+                "is {}: a clip is a folder of frames or a file of many (TIFF, Y4M)",
+                kind_word(&meta)
+            ),
         ));
     }
-    let (mut file, _) = open_regular(path)?;
-    let kind = kind_of(&mut file).map_err(|f| f.at(path))?;
-    if kind != FileKind::Tiff {
-        return Err(FootageError::footage(
-            path,
-            format!("is a single {kind} picture: give the folder that holds the clip's frames"),
-        ));
+    let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let raw = raw_in(folder)?.filter(|raw| has_extension(path, &raw.extension));
+    if raw.is_none() {
+        let (mut file, _) = open_regular(path)?;
+        let kind = kind_of(&mut file).map_err(|f| f.at(path))?;
+        if !kind.many() {
+            return Err(FootageError::footage(
+                path,
+                format!("is a single {kind} picture: give the folder that holds the clip's frames"),
+            ));
+        }
     }
-    let frames = pages_of(path)?;
-    Ok(Clip { source: path.to_owned(), name: name_of(path, true), frames, warnings: Vec::new() })
-}
-
-/// Every page of a TIFF as a frame, numbered from 1.
-fn pages_of(path: &Path) -> Result<Vec<FrameFile>, FootageError> {
-    let (file, _) = open_regular(path)?;
-    let pages = tiff::page_count(file).map_err(|f| f.at(path))?;
-    if pages == 0 {
-        return Err(FootageError::footage(path, "is a TIFF without a page"));
-    }
-    Ok((1_u64..)
-        .zip(0..pages)
-        .map(|(number, page)| FrameFile { number, path: path.to_owned(), page })
-        .collect())
+    let (frames, warnings) = pages_of(path, raw.as_ref())?;
+    Ok(Clip { source: path.to_owned(), name: name_of(path, true), frames, warnings })
 }
 
 fn name_of(path: &Path, is_file: bool) -> String {
@@ -177,7 +190,10 @@ fn is_image(path: &Path) -> bool {
 }
 
 /// Images directly inside a folder, by name, and what else was seen there by extension.
-fn list(folder: &Path) -> Result<(Vec<PathBuf>, BTreeMap<String, usize>), FootageError> {
+fn list(
+    folder: &Path,
+    raw: Option<&Arc<RawLayout>>,
+) -> Result<(Vec<PathBuf>, BTreeMap<String, usize>), FootageError> {
     let mut images = Vec::new();
     let mut others = BTreeMap::new();
     for entry in WalkDir::new(folder).min_depth(1).max_depth(1).sort_by_file_name() {
@@ -193,7 +209,8 @@ fn list(folder: &Path) -> Result<(Vec<PathBuf>, BTreeMap<String, usize>), Footag
         if hidden || entry.file_type().is_dir() || path.is_dir() {
             continue;
         }
-        if is_image(path) {
+        // Where the folder's clip.toml describes headerless frames, those are its frames.
+        if raw.map_or_else(|| is_image(path), |raw| has_extension(path, &raw.extension)) {
             images.push(path.to_owned());
         } else {
             let ext = path.extension().map_or_else(|| "(none)".to_owned(), printable);
@@ -204,8 +221,10 @@ fn list(folder: &Path) -> Result<(Vec<PathBuf>, BTreeMap<String, usize>), Footag
 }
 
 fn in_folder(folder: &Path) -> Result<Clip, FootageError> {
-    let (images, others) = list(folder)?;
+    let raw = raw_in(folder)?;
+    let (images, others) = list(folder, raw.as_ref())?;
     if images.is_empty() {
+        FactsFile::in_folder(folder)?;
         let seen = if others.is_empty() {
             "is empty".to_owned()
         } else {
@@ -213,20 +232,22 @@ fn in_folder(folder: &Path) -> Result<Clip, FootageError> {
                 others.iter().take(8).map(|(ext, n)| format!("{n} {ext}")).collect();
             format!("holds no frames, only other files ({})", seen.join(", "))
         };
+        let wanted =
+            raw.map_or_else(|| EXTENSIONS.join(", *."), |raw| format!("{} ([raw])", raw.extension));
         return Err(FootageError::footage(
             folder,
-            format!("{seen}: frames are files named *.{}", EXTENSIONS.join(", *.")),
+            format!("{seen}: frames are files named *.{wanted}"),
         ));
     }
     let name = name_of(folder, false);
     let source = folder.to_owned();
     if let [only] = images.as_slice()
-        && let Some(frames) = stack_in(only)
+        && let Some((frames, warnings)) = stack_in(only, raw.as_ref())
     {
-        return Ok(Clip { source, name, frames, warnings: Vec::new() });
+        return Ok(Clip { source, name, frames, warnings });
     }
-    refuse_stacks(&images)?;
-    let (frames, unnumbered) = number_files(folder, images)?;
+    refuse_stacks(&images, raw.as_ref())?;
+    let (frames, unnumbered) = number_files(folder, images, raw.as_ref())?;
     let mut warnings = Vec::new();
     if let Some(example) = unnumbered.first() {
         warnings.push(Warning::new(
@@ -240,30 +261,6 @@ fn in_folder(folder: &Path) -> Result<Clip, FootageError> {
         ));
     }
     Ok(Clip { source, name, frames, warnings })
-}
-
-/// The pages of the only file of a folder, where it is a TIFF of more than one.
-fn stack_in(path: &Path) -> Option<Vec<FrameFile>> {
-    pages_of(path).ok().filter(|pages| pages.len() > 1)
-}
-
-/// Refuses a folder of several stacks: only the first page of each would be used.
-///
-/// The first file stands for all. What cannot be read here is told when it is decoded.
-fn refuse_stacks(images: &[PathBuf]) -> Result<(), FootageError> {
-    let Some(first) = images.first() else { return Ok(()) };
-    let pages = open_regular(first).ok().and_then(|(file, _)| tiff::equal_pages(file).ok());
-    match pages {
-        Some(pages) if pages > 1 && images.len() > 1 => Err(FootageError::footage(
-            first,
-            format!(
-                "is a stack of {pages} frames among {} other file(s): give each stack a folder \
-                 of its own",
-                images.len() - 1
-            ),
-        )),
-        _ => Ok(()),
-    }
 }
 
 /// A name cut into runs of digits and what lies between them.
@@ -321,6 +318,7 @@ fn choose(group: &[(PathBuf, Parts)], runs: usize) -> usize {
 fn number_files(
     folder: &Path,
     images: Vec<PathBuf>,
+    raw: Option<&Arc<RawLayout>>,
 ) -> Result<(Vec<FrameFile>, Vec<PathBuf>), FootageError> {
     let mut groups: BTreeMap<Vec<Vec<u8>>, Vec<(PathBuf, Parts)>> = BTreeMap::new();
     let mut unnumbered = Vec::new();
@@ -355,8 +353,10 @@ fn number_files(
             }
         }
     }
-    let frames: Vec<FrameFile> =
-        by_number.into_iter().map(|(number, path)| FrameFile { number, path, page: 0 }).collect();
+    let frames: Vec<FrameFile> = by_number
+        .into_iter()
+        .map(|(number, path)| FrameFile { number, path, page: 0, raw: raw.cloned() })
+        .collect();
     check_span(folder, &frames)?;
     if frames.is_empty() {
         let example = unnumbered.first().and_then(|p| p.file_name()).unwrap_or_default();
@@ -460,7 +460,7 @@ mod tests {
             "notes 4.txt",
             "5.pgm.xmp",
             "poster.pgm",
-            "6.dng",
+            "6.cr",
         ]);
         fs::create_dir(dir.path().join("7.pgm")).unwrap();
         let clip = find(dir.path()).unwrap();
@@ -473,12 +473,13 @@ mod tests {
     #[test]
     fn nothing_to_find_says_what_was_seen() {
         assert!(refusal(&[]).contains("is empty"));
-        let text = refusal(&["a.dng", "b.dng", "c.txt"]);
-        assert!(text.contains("2 dng, 1 txt") && text.contains("*.tif"), "{text}");
+        let text = refusal(&["a.cr", "b.cr", "c.txt"]);
+        assert!(text.contains("2 cr, 1 txt") && text.contains("*.tif"), "{text}");
         assert!(refusal(&["poster.pgm"]).contains("number them"));
         let dir = folder(&["1.pgm"]);
         let text = find(&dir.path().join("1.pgm")).unwrap_err().to_string();
-        assert!(text.contains("single PGM/PPM picture"), "{text}");
+        assert!(text.contains("single PGM/PPM/PAM picture"), "{text}");
+        assert!(find(Path::new("-")).unwrap_err().to_string().contains("standard input"));
         let text = find(&dir.path().join("absent")).unwrap_err().to_string();
         assert!(text.contains("could not open"), "{text}");
     }

@@ -18,6 +18,8 @@ const MAX_PAGES: usize = 1_000_000;
 const MAX_ENTRIES: u64 = 4096;
 /// Values one entry may hold: two a strip for the largest allowed height.
 const MAX_VALUES: u64 = 262_144;
+/// Sub-directories looked at in one directory; raw files have a handful.
+const MAX_SUB_DIRECTORIES: usize = 16;
 
 const TAG_SUBFILE: u16 = 254;
 const TAG_WIDTH: u16 = 256;
@@ -33,6 +35,10 @@ const TAG_STRIP_COUNTS: u16 = 279;
 const TAG_PLANAR: u16 = 284;
 const TAG_PREDICTOR: u16 = 317;
 const TAG_TILE_WIDTH: u16 = 322;
+const TAG_TILE_HEIGHT: u16 = 323;
+const TAG_TILE_OFFSETS: u16 = 324;
+const TAG_TILE_COUNTS: u16 = 325;
+const TAG_SUB_DIRECTORIES: u16 = 330;
 const TAG_FORMAT: u16 = 339;
 
 /// How one page stores its samples.
@@ -56,7 +62,8 @@ pub(super) struct Page {
     pub(super) strip_offsets: Vec<u64>,
     /// Empty where the file does not say.
     pub(super) strip_counts: Vec<u64>,
-    pub(super) tiled: bool,
+    /// Width and height of a tile; the strip lists then hold the tiles.
+    pub(super) tile: Option<(u64, u64)>,
     /// 1: samples as they are; 2, 3: differences.
     pub(super) predictor: u64,
 }
@@ -159,6 +166,31 @@ impl<R: Read + Seek> Directories<R> {
         Ok((entries, self.int(next)))
     }
 
+    /// The bytes of an entry's values, each `size` bytes long.
+    fn value_bytes(&mut self, e: &Entry, size: usize) -> Result<Vec<u8>, Fault> {
+        if e.count > MAX_VALUES {
+            return Err(Fault::damaged(format!(
+                "tag {} claims {} values, more than {MAX_VALUES}",
+                e.tag, e.count
+            )));
+        }
+        let len = usize::try_from(e.count).unwrap_or(0) * size;
+        let room = if self.big { 8 } else { 4 };
+        if len <= room {
+            return Ok(e.inline[..len].to_vec());
+        }
+        let mut out_of_line = Vec::new();
+        let at = self.int(&e.inline[..room]);
+        self.reader.seek(SeekFrom::Start(at)).map_err(Fault::Io)?;
+        // `take` so that a false count costs no more memory than the file has bytes.
+        let want = u64::try_from(len).unwrap_or(u64::MAX);
+        (&mut self.reader).take(want).read_to_end(&mut out_of_line).map_err(Fault::Io)?;
+        if out_of_line.len() < len {
+            return Err(Fault::damaged(format!("the file ends inside tag {}", e.tag)));
+        }
+        Ok(out_of_line)
+    }
+
     /// The unsigned whole numbers of an entry.
     fn values(&mut self, e: &Entry) -> Result<Vec<u64>, Fault> {
         let size: usize = match e.kind {
@@ -170,33 +202,15 @@ impl<R: Read + Seek> Directories<R> {
                 return Err(Fault::damaged(format!("tag {} has the value type {other}", e.tag)));
             }
         };
-        if e.count > MAX_VALUES {
-            return Err(Fault::damaged(format!(
-                "tag {} claims {} values, more than {MAX_VALUES}",
-                e.tag, e.count
-            )));
-        }
-        let len = usize::try_from(e.count).unwrap_or(0) * size;
-        let room = if self.big { 8 } else { 4 };
-        let mut out_of_line = Vec::new();
-        let bytes: &[u8] = if len <= room {
-            &e.inline[..len]
-        } else {
-            let at = self.int(&e.inline[..room]);
-            self.reader.seek(SeekFrom::Start(at)).map_err(Fault::Io)?;
-            // `take` so that a false count costs no more memory than the file has bytes.
-            let want = u64::try_from(len).unwrap_or(u64::MAX);
-            (&mut self.reader).take(want).read_to_end(&mut out_of_line).map_err(Fault::Io)?;
-            if out_of_line.len() < len {
-                return Err(Fault::damaged(format!("the file ends inside tag {}", e.tag)));
-            }
-            &out_of_line
-        };
+        let bytes = self.value_bytes(e, size)?;
         Ok(bytes.chunks_exact(size).map(|b| self.int(b)).collect())
     }
 
     /// Offsets of the directories of full pictures, in file order; reduced copies
     /// (`NewSubfileType` bit 0) and masks (bit 2) are left out. At most `limit` of them.
+    ///
+    /// Where a reduced copy names sub-directories, the full pictures among those count: raw files
+    /// keep a small preview first and the picture itself below it. Deeper nesting is not followed.
     pub(super) fn pages(&mut self, limit: usize) -> Result<Vec<u64>, Fault> {
         let mut seen = HashSet::new();
         let mut found = Vec::new();
@@ -206,16 +220,70 @@ impl<R: Read + Seek> Directories<R> {
                 return Err(Fault::damaged("its list of pages runs in a circle"));
             }
             let (entries, next) = self.entries(at)?;
-            let mut subfile = 0;
-            if let Some(e) = entries.iter().find(|e| e.tag == TAG_SUBFILE) {
-                subfile = self.values(e)?.first().copied().unwrap_or(0);
-            }
-            if subfile & 0b101 == 0 {
+            if self.subfile(&entries)? & 0b101 == 0 {
                 found.push(at);
+            } else if let Some(e) = entries.iter().find(|e| e.tag == TAG_SUB_DIRECTORIES) {
+                let below = self.values(e)?;
+                for sub in below.into_iter().take(MAX_SUB_DIRECTORIES) {
+                    let (entries, _) = self.entries(sub)?;
+                    if self.subfile(&entries)? & 0b101 == 0 && seen.insert(sub) {
+                        found.push(sub);
+                    }
+                }
             }
             at = next;
         }
+        found.truncate(limit);
         Ok(found)
+    }
+
+    fn subfile(&mut self, entries: &[Entry]) -> Result<u64, Fault> {
+        match entries.iter().find(|e| e.tag == TAG_SUBFILE) {
+            Some(e) => Ok(self.values(e)?.first().copied().unwrap_or(0)),
+            None => Ok(0),
+        }
+    }
+
+    /// Offset of the first directory of the file.
+    pub(super) fn first(&self) -> u64 {
+        self.first
+    }
+
+    /// The numbers behind `tag` in the directory at `offset`, of whatever type; empty where the
+    /// tag is absent or holds no numbers. Rationals are divided.
+    pub(super) fn numbers(&mut self, offset: u64, tag: u16) -> Result<Vec<f64>, Fault> {
+        let (entries, _) = self.entries(offset)?;
+        let Some(e) = entries.iter().find(|e| e.tag == tag) else { return Ok(Vec::new()) };
+        let size = match e.kind {
+            1 | 2 | 6 | 7 => 1,
+            3 | 8 => 2,
+            4 | 9 | 11 | 13 => 4,
+            5 | 10 | 12 | 16..=18 => 8,
+            _ => return Ok(Vec::new()),
+        };
+        let bytes = self.value_bytes(e, size)?;
+        Ok(bytes.chunks_exact(size).map(|b| self.number(e.kind, b)).collect())
+    }
+
+    /// One number of a value type, from its bytes.
+    fn number(&self, kind: u16, b: &[u8]) -> f64 {
+        let n = self.int(b);
+        let (first, second) = b.split_at(b.len() / 2);
+        let low = |n: u64| u32::try_from(n & 0xffff_ffff).unwrap_or(0);
+        match kind {
+            5 => self.int(first) as f64 / self.int(second) as f64,
+            6 => f64::from(low(n).to_le_bytes()[0].cast_signed()),
+            8 => f64::from(u16::try_from(n).unwrap_or(0).cast_signed()),
+            9 => f64::from(low(n).cast_signed()),
+            10 => {
+                let part = |b| f64::from(low(self.int(b)).cast_signed());
+                part(first) / part(second)
+            }
+            11 => f64::from(f32::from_bits(low(n))),
+            12 => f64::from_bits(n),
+            17 => n.cast_signed() as f64,
+            _ => n as f64,
+        }
     }
 
     /// The layout of the page whose directory lies at `offset`.
@@ -235,9 +303,10 @@ impl<R: Read + Seek> Directories<R> {
             rows_per_strip: u64::MAX,
             strip_offsets: Vec::new(),
             strip_counts: Vec::new(),
-            tiled: false,
+            tile: None,
             predictor: 1,
         };
+        let mut tile = (0, 0);
         for e in &entries {
             let one = |v: Vec<u64>| v.first().copied().unwrap_or(0);
             match e.tag {
@@ -247,17 +316,19 @@ impl<R: Read + Seek> Directories<R> {
                 TAG_COMPRESSION => page.compression = one(self.values(e)?),
                 TAG_PHOTOMETRIC => page.photometric = one(self.values(e)?),
                 TAG_FILL_ORDER => page.fill_order = one(self.values(e)?),
-                TAG_STRIP_OFFSETS => page.strip_offsets = self.values(e)?,
+                TAG_STRIP_OFFSETS | TAG_TILE_OFFSETS => page.strip_offsets = self.values(e)?,
                 TAG_SAMPLES => page.samples = one(self.values(e)?),
                 TAG_ROWS_PER_STRIP => page.rows_per_strip = one(self.values(e)?),
-                TAG_STRIP_COUNTS => page.strip_counts = self.values(e)?,
+                TAG_STRIP_COUNTS | TAG_TILE_COUNTS => page.strip_counts = self.values(e)?,
                 TAG_PLANAR => page.planar = one(self.values(e)?),
                 TAG_FORMAT => page.format = one(self.values(e)?),
                 TAG_PREDICTOR => page.predictor = one(self.values(e)?),
-                TAG_TILE_WIDTH => page.tiled = true,
+                TAG_TILE_WIDTH => tile.0 = one(self.values(e)?),
+                TAG_TILE_HEIGHT => tile.1 = one(self.values(e)?),
                 _ => {}
             }
         }
+        page.tile = (tile != (0, 0)).then_some(tile);
         if page.bits.is_empty() {
             // TIFF 6.0: BitsPerSample is 1 where it is not given.
             page.bits.push(1);

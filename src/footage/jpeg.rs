@@ -1,6 +1,7 @@
-//! JPEG as samples: 8-bit grey and RGB.
+//! JPEG as samples: 8-bit grey and RGB, and lossless ones (process 3) of 2 to 16 bits.
 //!
-//! JPEG is display-coded and lossy: callers undo the sRGB curve (`FileKind::curve`) and say so.
+//! Lossless JPEG is decoded by `ljpeg` and taken as it is, in proportion to light, of as many bits
+//! as it says. Other JPEG is display-coded and lossy: callers undo the sRGB curve (`FileKind::curve`) and say so.
 //! The decoder fills what is missing of a cut file with grey and calls it done, so the end
 //! marker is looked for here.
 //!
@@ -32,6 +33,9 @@ struct Markers {
     width: u64,
     height: u64,
     components: u8,
+    /// Bits a sample.
+    precision: u8,
+    lossless: bool,
     scan: usize,
 }
 
@@ -61,20 +65,22 @@ fn markers(bytes: &[u8]) -> Result<Markers, Fault> {
             // SOF0..SOF15 without DHT (c4), JPG (c8) and DAC (cc).
             0xc0..=0xcf if !matches!(marker, 0xc4 | 0xc8 | 0xcc) => {
                 let &[precision, h1, h0, w1, w0, components, ..] = body else { return Err(cut()) };
-                if precision != 8 || !matches!(marker, 0xc0..=0xc2) {
+                let lossless = marker == 0xc3 && (2..=16).contains(&precision);
+                if !lossless && (precision != 8 || !matches!(marker, 0xc0..=0xc2)) {
                     return Err(Fault::unsupported(format!(
                         "is a JPEG of {precision} bits, process {}: only 8-bit baseline and \
-                         progressive ones are read",
+                         progressive ones and lossless ones are read",
                         marker - 0xc0
                     )));
                 }
                 let size = |hi, lo| u64::from(u16::from_be_bytes([hi, lo]));
-                frame = Some((size(w1, w0), size(h1, h0), components));
+                frame = Some((size(w1, w0), size(h1, h0), components, precision, lossless));
             }
             0xda => {
-                let (width, height, components) =
+                let (width, height, components, precision, lossless) =
                     frame.ok_or_else(|| Fault::damaged("has a scan before its frame header"))?;
-                return Ok(Markers { width, height, components, scan: at + 2 + length });
+                let scan = at + 2 + length;
+                return Ok(Markers { width, height, components, precision, lossless, scan });
             }
             0xd9 => return Err(Fault::damaged("ends before its first scan")),
             _ => {}
@@ -83,16 +89,20 @@ fn markers(bytes: &[u8]) -> Result<Markers, Fault> {
     }
 }
 
-fn header(bytes: &[u8], len: u64) -> Result<(Shape, usize), Fault> {
+fn header(bytes: &[u8], len: u64) -> Result<(Shape, Markers), Fault> {
     let m = markers(bytes)?;
     let channels = match m.components {
         1 => 1,
         3 => 3,
         n => return Err(Fault::unsupported(format!("is a JPEG of {n} components: save as RGB"))),
     };
-    let shape = Shape::checked(m.width, m.height, channels, 8)?;
-    plausible(u64::try_from(shape.samples()).unwrap_or(u64::MAX), len, BEST_RATIO)?;
-    Ok((shape, m.scan))
+    let bits = if m.precision > 8 { 16 } else { 8 };
+    let full = u16::try_from((1_u32 << m.precision) - 1).unwrap_or(u16::MAX);
+    let shape = Shape::checked(m.width, m.height, channels, bits)?.with_full_scale(full);
+    // A lossless sample takes at least one bit.
+    let ratio = if m.lossless { 8 } else { BEST_RATIO };
+    plausible(u64::try_from(shape.samples()).unwrap_or(u64::MAX), len, ratio)?;
+    Ok((shape, m))
 }
 
 /// The shape by the beginning of a file of `len` bytes.
@@ -101,7 +111,11 @@ pub(super) fn shape(bytes: &[u8], len: u64) -> Result<Shape, Fault> {
 }
 
 pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
-    let (shape, scan) = header(bytes, u64::try_from(bytes.len()).unwrap_or(u64::MAX))?;
+    let (shape, found) = header(bytes, u64::try_from(bytes.len()).unwrap_or(u64::MAX))?;
+    if found.lossless {
+        return lossless(bytes, &shape, found.precision);
+    }
+    let scan = found.scan;
     // Inside a scan every ff of the data is followed by 00, so ff d9 is the end marker.
     let coded = bytes.get(scan..).unwrap_or(&[]);
     if !coded.windows(2).any(|w| w == [0xff, 0xd9]) {
@@ -134,6 +148,23 @@ pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
          to be sRGB and undone",
         "record linear frames of 16 bits where the camera can",
     ));
+    Ok(decoded)
+}
+
+/// A lossless one, which is taken to be in proportion to light.
+fn lossless(bytes: &[u8], shape: &Shape, precision: u8) -> Result<Decoded, Fault> {
+    let mut data = Vec::new();
+    let in_row = shape.width * shape.channels;
+    super::ljpeg::decode(bytes, (in_row, shape.height), precision, &mut data)?;
+    let samples = Samples {
+        width: shape.width,
+        height: shape.height,
+        channels: shape.channels,
+        bits: shape.bits,
+        data,
+    };
+    let mut decoded = Decoded::new(samples, FileKind::Jpeg, shape.full_scale);
+    decoded.curve = None;
     Ok(decoded)
 }
 

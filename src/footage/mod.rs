@@ -3,12 +3,15 @@
 //! | file | what it holds |
 //! | --- | --- |
 //! | `find` | which files make a clip, in which order, with which numbers missing |
+//! | `stack` | files of many frames |
 //! | `decode` | one frame's samples, whatever its format; limits before any allocation |
-//! | `tiff`, `ifd`, `png`, `jpeg`, `pnm` | the formats |
+//! | `tiff`, `ifd`, `pieces`, `ljpeg`, `dng`, `dpx`, `openexr`, `y4m`, `raw`, `png`, `jpeg`, `pnm` | the formats |
+//! | `packed` | samples of 8 to 16 bits packed into bytes |
 //! | `facts` | rate, exposure, scale ... and where each came from |
 //! | `scale`, `toml_text` | the object-space scale; small TOML files and their mistakes |
-//! | `exif` | the facts a camera wrote into its files |
+//! | `exif`, `header` | the facts a camera wrote into its files |
 //! | `write` | temp file, fsync, rename, fsync of the folder; TIFF and PNG bytes |
+//! | `ome` | the OME description of a written TIFF |
 //! | `mp4`, `h264` | the preview movie: container and stream |
 //! | `guard` | no output inside an input |
 //! | `open` | inputs: read-only, regular files, never waiting for a pipe |
@@ -18,22 +21,33 @@
 //! shrinks under a map kills the process).
 
 mod decode;
+mod dng;
+mod dpx;
 mod exif;
 mod facts;
 mod find;
 mod guard;
 mod h264;
+mod header;
 mod ifd;
 mod jpeg;
+mod ljpeg;
 mod mp4;
 mod names;
+mod ome;
 mod open;
+mod openexr;
+mod packed;
+mod pieces;
 mod png;
 mod pnm;
+mod raw;
 mod scale;
+mod stack;
 mod tiff;
 mod toml_text;
 mod write;
+mod y4m;
 
 use std::io;
 use std::path::Path;
@@ -43,20 +57,27 @@ use thiserror::Error;
 pub use decode::{
     Decoded, Expected, FileKind, MAX_DECODED_BYTES, MAX_SIDE, Shape, decode, decode_bytes, shape_of,
 };
+pub use dpx::{DpxTags, encode_dpx};
 pub use exif::{ExifFacts, exif_facts};
 pub use facts::{Fact, FactSource, Facts, FactsFile, Mains, parse_mosaic};
 pub use find::{Clip, FrameFile, MAX_SPAN, find};
 pub use guard::{check_output, clip_folders};
 pub use h264::{CAN_ENCODE, Encoder, Yuv};
+pub use header::HeaderFacts;
 pub use mp4::MovieWriter;
 pub use names::printable;
+pub use ome::{OmeTags, ome_xml};
+pub use openexr::{ExrTags, encode_exr};
+pub use packed::Packing;
 pub use png::encode_png8;
+pub use raw::RawLayout;
 pub use scale::{ScaleText, ScaleValue, Taken, read_scale};
 pub use toml_text::{TableFault, key_line, line_of, read_table, toml_fault};
 pub use write::{
     OutFrame, TiffTags, Written, encode_png16, encode_tiff, hash_bytes, hash_file, write_atomic,
     write_bytes,
 };
+pub use y4m::{Y4mKind, Y4mWriter};
 
 /// What went wrong with files, by who must act.
 #[derive(Debug, Error)]

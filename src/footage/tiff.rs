@@ -1,9 +1,9 @@
 //! TIFF pages as samples: mono, mosaic and RGB, 8 and 16 bit, and packed 10, 12 and 14 bit.
 //!
-//! Uncompressed strips are read here, in as few reads as the file allows; compressed and tiled
-//! pages go through the `tiff` crate. Alpha and other extra samples are dropped with a warning.
-//! Colour-filter pages (photometric 32803) and linear raw ones (34892) are read when they are
-//! uncompressed. Pages with photometric 0 (white is zero) are turned to black-is-zero.
+//! Uncompressed strips are read here, in as few reads as the file allows; what the `tiff` crate
+//! refuses (packed depths, colour-filter and linear raw pages, lossless JPEG) goes through
+//! `pieces`, other compressed and tiled pages through the crate. Alpha and other extra samples are dropped with a warning.
+//! Pages with photometric 0 (white is zero) are turned to black-is-zero.
 //! Refused with the reason: floating point and signed samples, other depths, palettes, CMYK,
 //! YCbCr, Lab.
 //!
@@ -18,7 +18,10 @@ use tiff::decoder::{Decoder, DecodingResult, Limits};
 use super::decode::{
     Decoded, Fault, FileKind, MAX_DECODED_BYTES, Shape, Source, ends_early, plausible,
 };
+use super::dng::RawPage;
 use super::ifd::{Directories, Page};
+use super::packed::unpack_msb;
+use super::pieces;
 use crate::frame::Samples;
 
 /// Most decoded bytes a compressed byte can stand for: deflate 1032, LZW of 12-bit codes and
@@ -113,11 +116,16 @@ fn claimed_shape(page: &Page) -> Result<Shape, Fault> {
 /// Whether the page is one of those that are read here, without the crate.
 fn is_plain(page: &Page) -> bool {
     page.compression == 1
-        && !page.tiled
+        && page.tile.is_none()
         && (page.planar == 1 || page.samples == 1)
         && page.fill_order == 1
         && page.predictor == 1
         && !page.strip_offsets.is_empty()
+}
+
+/// Whether the page is one that the crate refuses or does not know.
+fn is_special(page: &Page) -> bool {
+    !matches!(page.bits[0], 8 | 16) || is_raw(page) || (page.compression == 7 && page.bits[0] > 8)
 }
 
 /// The shape of a page; of an uncompressed one also that its samples lie within the file.
@@ -129,21 +137,43 @@ pub(super) fn shape_of_page<R: Source>(
     if is_plain(page) {
         pieces_in_file(dirs, page, &shape)?;
     }
-    Ok(shape)
+    Ok(if is_raw(page) { RawPage::of(dirs, page)?.shape(shape) } else { shape })
+}
+
+/// Whether a page holds raw samples, with tags of their own.
+pub(super) fn is_raw(page: &Page) -> bool {
+    matches!(page.photometric, COLOUR_FILTER | LINEAR_RAW)
 }
 
 /// Decodes a page found by [`find_page`].
 pub(super) fn decode<R: Source>(mut dirs: Directories<R>, page: &Page) -> Result<Decoded, Fault> {
-    let shape = claimed_shape(page)?;
-    let data = if is_plain(page) {
+    let mut shape = claimed_shape(page)?;
+    let raw = if is_raw(page) { Some(RawPage::of(&mut dirs, page)?) } else { None };
+    let mut data = if is_plain(page) {
         let mut data = read_plain(&mut dirs, page, &shape)?;
         if page.photometric == WHITE_IS_ZERO {
             data.iter_mut().for_each(|v| *v = shape.full_scale - *v);
         }
         data
+    } else if is_special(page) {
+        if page.predictor > 2 || (page.predictor == 2 && !matches!(page.bits[0], 8 | 16)) {
+            return Err(Fault::unsupported(format!(
+                "has predictor {} with {} bits a sample: save it uncompressed",
+                page.predictor, page.bits[0]
+            )));
+        }
+        let mut data = pieces::read(&mut dirs, page, &shape)?;
+        if page.photometric == WHITE_IS_ZERO {
+            data.iter_mut().for_each(|v| *v = shape.full_scale - *v);
+        }
+        keep_first(data, samples_in_file(page), shape.channels)
     } else {
         read_with_crate(dirs, page, &shape)?
     };
+    if let Some(raw) = &raw {
+        data = raw.apply(data, &shape);
+        shape = raw.shape(shape);
+    }
     let mut decoded = Decoded::new(
         Samples {
             width: shape.width,
@@ -157,6 +187,9 @@ pub(super) fn decode<R: Source>(mut dirs: Directories<R>, page: &Page) -> Result
     );
     if page.samples > u64::from(u8::try_from(shape.channels).unwrap_or(0)) {
         decoded.alpha_dropped();
+    }
+    if let Some(raw) = &raw {
+        raw.warn(&mut decoded);
     }
     Ok(decoded)
 }
@@ -248,27 +281,17 @@ fn read_plain<R: Source>(
             16 => data.extend(bytes.as_chunks::<2>().0.iter().map(|&b| u16::from_le_bytes(b))),
             _ => {
                 for row in bytes.chunks_exact(row_bytes) {
-                    unpack(row, u8::try_from(bits).unwrap_or(16), shape.width * in_file, &mut data);
+                    unpack_msb(
+                        row,
+                        u8::try_from(bits).unwrap_or(16),
+                        shape.width * in_file,
+                        &mut data,
+                    );
                 }
             }
         }
     }
     Ok(keep_first(data, in_file, shape.channels))
-}
-
-/// Appends `count` samples of `bits` (9 to 15) bits each, most significant bit first.
-fn unpack(row: &[u8], bits: u8, count: usize, out: &mut Vec<u16>) {
-    let (mut held, mut have) = (0_u32, 0_u8);
-    let mut bytes = row.iter();
-    for _ in 0..count {
-        while have < bits {
-            held = (held << 8) | u32::from(bytes.next().copied().unwrap_or(0));
-            have += 8;
-        }
-        have -= bits;
-        out.push(u16::try_from((held >> have) & ((1 << bits) - 1)).unwrap_or(0));
-        held &= (1 << have) - 1;
-    }
 }
 
 /// Keeps the first `keep` of every `from` samples.
@@ -506,9 +529,6 @@ mod tests {
         let d = decode(Cursor::new(by_hand(&tags, &[0xab, 0xcd, 0xef])), 0).unwrap();
         assert_eq!(d.samples.data, [0xabc, 0xdef]);
         assert_eq!((d.samples.bits, d.full_scale), (16, 4095));
-        let mut out = Vec::new();
-        unpack(&[0b1000_0000, 0b0110_0000, 0b0001_0000], 10, 2, &mut out);
-        assert_eq!(out, [0b10_0000_0001, 0b10_0000_0001]);
     }
 
     #[test]

@@ -6,8 +6,8 @@
 //! frame was lost in 15 of 20, without any fsync all were. **An error of fsync is final**: it is
 //! never called again, because the second call may say yes to data that are gone.
 //!
-//! Pictures are written as uncompressed 16-bit TIFF or as PNG; neither holds a timestamp, so
-//! equal frames give equal files.
+//! Pictures are written as uncompressed 16-bit TIFF or as PNG; neither holds the time of writing
+//! (only that of the recording, where the input has it), so equal frames give equal files.
 
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufWriter, Read, Write};
@@ -15,6 +15,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use super::FootageError;
+use super::header::{exif_date, seconds};
 use super::open::open_regular;
 use crate::frame::convert::{count_u32, round_u64};
 use crate::frame::spare;
@@ -179,7 +180,7 @@ pub struct OutFrame {
 
 impl OutFrame {
     /// Width and height as the formats store them.
-    fn size(&self) -> Result<(u32, u32), FootageError> {
+    pub(super) fn size(&self) -> Result<(u32, u32), FootageError> {
         let fits = self.width.checked_mul(self.height).and_then(|n| n.checked_mul(self.channels));
         let bytes = self.data.len().saturating_mul(2).saturating_add(4096);
         let sound = fits == Some(self.data.len())
@@ -214,11 +215,16 @@ pub struct TiffTags {
     /// Object-space size of a pixel in micrometres: becomes XResolution and YResolution in
     /// pixels a centimetre **on the object**.
     pub um_per_px: Option<f64>,
+    /// Exposure time in seconds: ExposureTime of EXIF.
+    pub exposure_s: Option<f64>,
+    /// When the first frame of the clip was taken, as "2024-11-25 21:04:00": DateTime and
+    /// DateTimeOriginal of EXIF.
+    pub taken: Option<String>,
 }
 
 /// A rational of two 32-bit numbers near `x` (above zero), with the largest denominator that
 /// is a power of ten and fits.
-fn rational(x: f64) -> Option<(u32, u32)> {
+pub(super) fn rational(x: f64) -> Option<(u32, u32)> {
     let mut den = 1_000_000_u32;
     while den >= 1 {
         let num = round_u64(x * f64::from(den));
@@ -269,11 +275,44 @@ impl Directory {
         }
     }
 
+    /// Its bytes: the entries, the offset of the next directory (none), and the values.
+    fn bytes(&self) -> Vec<u8> {
+        let mut out = u16::try_from(self.entries.len()).unwrap_or(0).to_le_bytes().to_vec();
+        for (tag, kind, count, value) in &self.entries {
+            out.extend_from_slice(&tag.to_le_bytes());
+            out.extend_from_slice(&kind.to_le_bytes());
+            out.extend_from_slice(&count.to_le_bytes());
+            out.extend_from_slice(value);
+        }
+        out.extend_from_slice(&0_u32.to_le_bytes());
+        out.extend_from_slice(&self.extra);
+        out
+    }
+
     fn resolution(&mut self, tag: u16, (num, den): (u32, u32)) {
         let mut bytes = num.to_le_bytes().to_vec();
         bytes.extend_from_slice(&den.to_le_bytes());
         self.outside(tag, 5, 1, &bytes);
     }
+}
+
+/// The EXIF directory, to lie at byte `at` of the file; `None` where there is nothing to say.
+fn exif_directory(tags: &TiffTags, at: u32) -> Option<Vec<u8>> {
+    let exposure = tags.exposure_s.filter(|s| s.is_finite() && *s > 0.0).and_then(seconds);
+    let taken = tags.taken.as_deref().map(exif_date);
+    let count = u32::from(exposure.is_some()) + u32::from(taken.is_some());
+    if count == 0 {
+        return None;
+    }
+    let extra_at = at + 2 + 12 * count + 4;
+    let mut dir = Directory { entries: Vec::new(), extra: Vec::new(), extra_at };
+    if let Some(s) = exposure {
+        dir.resolution(33_434, s);
+    }
+    if let Some(text) = &taken {
+        dir.text(36_867, text);
+    }
+    Some(dir.bytes())
 }
 
 /// A frame as an uncompressed 16-bit little-endian TIFF of one strip.
@@ -291,7 +330,13 @@ pub fn encode_tiff(frame: &OutFrame, tags: &TiffTags) -> Result<Vec<u8>, Footage
     let scale = tags.um_per_px.filter(|um| um.is_finite() && *um > 0.0);
     // 1 cm is 10,000 um.
     let resolution = scale.and_then(|um| rational(10_000.0 / um));
-    let fixed = 13 + usize::from(tags.description.is_some()) + usize::from(tags.software.is_some());
+    // Its length does not depend on its place.
+    let has_exif = exif_directory(tags, 0).is_some();
+    let fixed = 13
+        + usize::from(tags.description.is_some())
+        + usize::from(tags.software.is_some())
+        + usize::from(tags.taken.is_some())
+        + usize::from(has_exif);
     let extra_at = count_u32(8 + 2 + 12 * fixed + 4);
     let mut dir = Directory { entries: Vec::with_capacity(fixed), extra: Vec::new(), extra_at };
     dir.long(256, width);
@@ -319,19 +364,20 @@ pub fn encode_tiff(frame: &OutFrame, tags: &TiffTags) -> Result<Vec<u8>, Footage
     if let Some(text) = &tags.software {
         dir.text(305, text);
     }
+    if let Some(text) = &tags.taken {
+        dir.text(306, &exif_date(text));
+    }
+    let exif_at = extra_at + count_u32(dir.extra.len());
+    if let Some(bytes) = exif_directory(tags, exif_at) {
+        dir.extra.extend_from_slice(&bytes);
+        dir.extra.resize(dir.extra.len().next_multiple_of(2), 0);
+        dir.long(34_665, exif_at);
+    }
     let data_at = extra_at + count_u32(dir.extra.len());
     dir.entries[strip_entry].3 = data_at.to_le_bytes();
     let mut out = spare::bytes(8 + 2 + 12 * fixed + 4 + dir.extra.len() + frame.data.len() * 2);
     out.extend_from_slice(b"II\x2a\0\x08\0\0\0");
-    out.extend_from_slice(&u16::try_from(dir.entries.len()).unwrap_or(0).to_le_bytes());
-    for (tag, kind, count, value) in &dir.entries {
-        out.extend_from_slice(&tag.to_le_bytes());
-        out.extend_from_slice(&kind.to_le_bytes());
-        out.extend_from_slice(&count.to_le_bytes());
-        out.extend_from_slice(value);
-    }
-    out.extend_from_slice(&0_u32.to_le_bytes());
-    out.extend_from_slice(&dir.extra);
+    out.extend_from_slice(&dir.bytes());
     out.extend(frame.data.iter().flat_map(|v| v.to_le_bytes()));
     Ok(out)
 }
@@ -388,7 +434,33 @@ mod tests {
             description: Some("music box, tine 12".to_owned()),
             software: Some("hushframe".to_owned()),
             um_per_px: Some(1.003),
+            ..TiffTags::default()
         }
+    }
+
+    #[test]
+    fn exposure_and_date_are_exif_and_nothing_else_is_told() {
+        let t = TiffTags {
+            exposure_s: Some(50e-6),
+            taken: Some("2024-11-25 21:04:00".to_owned()),
+            ..tags()
+        };
+        let bytes = encode_tiff(&frame(1), &t).unwrap();
+        let read = exif::Reader::new().read_raw(bytes).unwrap();
+        let mut tags: Vec<String> =
+            read.fields().map(|f| format!("{} {}", f.tag, f.display_value())).collect();
+        tags.retain(|t| t.starts_with("Exposure") || t.starts_with("Date"));
+        tags.sort();
+        assert_eq!(
+            tags,
+            [
+                "DateTime 2024-11-25 21:04:00",
+                "DateTimeOriginal 2024-11-25 21:04:00",
+                "ExposureTime 1/20000"
+            ]
+        );
+        assert_eq!(seconds(0.4), Some((400_000, 1_000_000)));
+        assert_eq!(seconds(2.5), Some((2_500_000, 1_000_000)));
     }
 
     #[test]

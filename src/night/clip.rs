@@ -283,6 +283,8 @@ impl Keeper<'_> {
             description: Some(text),
             software: Some(format!("hushframe {VERSION}")),
             um_per_px: facts.scale.as_ref().map(|s| s.value.um_per_px),
+            exposure_s: facts.exposure.as_ref().map(|e| e.value.s()),
+            taken: self.desk.source.taken.clone(),
         }
     }
 }
@@ -443,6 +445,8 @@ impl Papers<'_> {
                 "flat": self.desk.prepared.keys[1],
             },
             "facts": source.facts,
+            "taken": source.taken,
+            "time_code": source.time_code,
             "black_dn": source.black(),
             "white_dn": source.white(),
             "frame_size": self.renderer.window.size,

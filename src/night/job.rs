@@ -61,7 +61,14 @@ fn inventory(source: &Source) -> String {
             name.unwrap_or_default()
         ));
     }
+    text.push_str(&headerless(source));
     hash_bytes(text.as_bytes())
+}
+
+/// How headerless frames lie in their files, which decides what they are; empty for other files.
+pub(super) fn headerless(source: &Source) -> String {
+    let raw = source.clip.frames.first().and_then(|f| f.raw.as_deref());
+    raw.map(|raw| format!("{raw:?}\n")).unwrap_or_default()
 }
 
 /// The key of a job: same key, same bits.

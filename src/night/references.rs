@@ -68,8 +68,9 @@ impl Stack {
         let what = format!("{what} {}", printable(path));
         let mut text = format!("{VERSION}\n");
         let total = source.clip.frames.len() as u64;
-        if source.paged {
-            text.push_str(&hash_file(path)?.hash);
+        text.push_str(&super::job::headerless(&source));
+        if let (true, Some(first)) = (source.paged, source.clip.frames.first()) {
+            text.push_str(&hash_file(&first.path)?.hash);
         } else {
             for (i, f) in source.clip.frames.iter().enumerate() {
                 work.check()?;
@@ -95,7 +96,15 @@ impl Stack {
                 work.check().map_err(|e| e.to_string())?;
                 work.progress.step(Phase::References, total + i as u64 + 1, 2 * total);
                 let read = self.source.expected.decode(&frames[i]);
-                read.map(|d| d.samples).map_err(|e| e.to_string())
+                let decoded = read.map_err(|e| e.to_string())?;
+                match decoded.curve {
+                    // Its samples would not be in the clip's unit.
+                    Some(_) => Err(format!(
+                        "{} frames are coded for display: references must be in proportion to light",
+                        decoded.kind
+                    )),
+                    None => Ok(decoded.samples),
+                }
             },
             options,
         )

@@ -11,7 +11,7 @@ use serde_json::Value;
 
 use crate::footage::{Decoded, FootageError, FrameFile, OutFrame, decode, encode_png8, printable};
 use crate::frame::Curve;
-use crate::frame::convert::{round_u8, to_f32};
+use crate::frame::convert::{round_u8, round_u16, to_f32};
 
 /// Where the bright level comes to, as a share of white.
 const BRIGHT: f64 = 0.85;
@@ -56,6 +56,12 @@ impl Shown {
     #[must_use]
     pub fn codes(&self) -> Vec<u8> {
         (0..=u16::MAX).map(|v| round_u8(to_f32(255.0 * self.code(f64::from(v))))).collect()
+    }
+
+    /// The 16-bit code of each 16-bit value.
+    #[must_use]
+    pub fn codes16(&self) -> Vec<u16> {
+        (0..=u16::MAX).map(|v| round_u16(to_f32(65_535.0 * self.code(f64::from(v))))).collect()
     }
 
     fn code(&self, dn: f64) -> f64 {
@@ -150,7 +156,7 @@ pub fn smaller(picture: &OutFrame, width: usize, height: usize) -> OutFrame {
             }
         }
         let out = &mut data[y * width * c..(y + 1) * width * c];
-        out.iter_mut().zip(&row).for_each(|(o, v)| *o = crate::frame::convert::round_u16(*v));
+        out.iter_mut().zip(&row).for_each(|(o, v)| *o = round_u16(*v));
     }
     OutFrame { width, height, channels: c, data }
 }
@@ -203,6 +209,7 @@ mod tests {
             samples,
             kind: crate::footage::FileKind::Tiff,
             full_scale: 65_535,
+            curve: None,
             warnings: Vec::new(),
         };
         let scale = serde_json::json!({ "pedestal_dn": 256.0 });

@@ -122,7 +122,11 @@ fn made_of(clip: &ClipFolder, rows: &[&Row]) -> String {
     hash_bytes(text.as_bytes())
 }
 
-fn shown(clip: &ClipFolder, rows: &[&Row]) -> Result<Shown, FootageError> {
+/// How the frames of a clip are shown, from a few of `rows`, all of them finished.
+///
+/// # Errors
+/// Where a finished frame does not read.
+pub fn shown(clip: &ClipFolder, rows: &[&Row]) -> Result<Shown, FootageError> {
     let every = rows.len().div_ceil(SAMPLED).max(1);
     let sampled: Vec<_> = rows
         .iter()
