@@ -19,11 +19,12 @@ use std::sync::atomic::AtomicBool;
 use std::time::Instant;
 
 use hushframe::engine::{Silent, Work};
-use hushframe::footage::{self, Facts, OutFrame, TiffTags};
+use hushframe::footage::{self, Facts, OutFrame, RealDisk, TiffTags};
 use hushframe::frame::Plane;
 use hushframe::math::resample::shifted;
 use hushframe::night::clip;
 use hushframe::night::job::ClipJob;
+use hushframe::night::out::Out;
 use hushframe::night::shoot::find_pipeline;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha12Rng;
@@ -163,7 +164,8 @@ fn main() {
     let stop = AtomicBool::new(false);
     let work = Work { threads, stop: &stop, progress: &Silent };
     let start = Instant::now();
-    let summary = clip::run(&job, &dir.path().join("out"), &work).expect("run");
+    let out = Out { folder: &dir.path().join("out"), disk: &RealDisk };
+    let summary = clip::run(&job, &out, &work).expect("run");
     let seconds = start.elapsed().as_secs_f64();
     println!(
         "{frames} frames 1920x1080 16 bit, {threads} threads, pipeline {name}, average {preset}:"

@@ -11,6 +11,7 @@
 
 mod averaging;
 mod cli;
+mod disk;
 mod faults;
 mod follow;
 mod formats;
@@ -30,5 +31,6 @@ mod rules;
 mod scale;
 mod shards;
 mod simulate;
+mod simulated_disk;
 mod steadying;
 mod truth;

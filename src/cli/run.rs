@@ -8,9 +8,10 @@ use serde::Serialize;
 use super::facts::FactOptions;
 use super::measure::{Region, region};
 use super::{Outcome, Ui};
-use crate::footage::printable;
+use crate::footage::{OnceSynced, RealDisk, printable};
 use crate::night::clip::{self, Summary};
 use crate::night::job::ClipJob;
+use crate::night::out::Out;
 use crate::night::{place, shoot};
 use crate::record::Warning;
 use crate::report;
@@ -158,12 +159,13 @@ pub(super) fn run_jobs(
     for job in jobs {
         place::check_places(job, out, &there)?;
     }
+    let place = Out { folder: out, disk: &OnceSynced::new(&RealDisk) };
     let bar = ui.night_bar(jobs.len());
     let mut results = Vec::new();
     let mut outcome = Outcome::Well;
     for job in jobs {
         let watch = ui.watch(&job.name);
-        match clip::run(job, out, &ui.work(&watch)) {
+        match clip::run(job, &place, &ui.work(&watch)) {
             Ok(summary) => {
                 tell(&summary, ui);
                 if let Err(e) = pictures(job, &summary.folder, movie, ui) {

@@ -10,6 +10,7 @@
 //! | `exif` | the facts a camera wrote into its files |
 //! | `write` | temp file, fsync, rename, fsync of the folder; TIFF and PNG bytes |
 //! | `mp4`, `h264` | the preview movie: container and stream |
+//! | `disk` | what is written to, behind a trait; an error of a sync is final |
 //! | `guard` | no output inside an input |
 //! | `open` | inputs: read-only, regular files, never waiting for a pipe |
 //! | `names` | names from disk as harmless text |
@@ -18,6 +19,7 @@
 //! shrinks under a map kills the process).
 
 mod decode;
+mod disk;
 mod exif;
 mod facts;
 mod find;
@@ -43,6 +45,7 @@ use thiserror::Error;
 pub use decode::{
     Decoded, Expected, FileKind, MAX_DECODED_BYTES, MAX_SIDE, Shape, decode, decode_bytes, shape_of,
 };
+pub use disk::{Disk, DiskFile, OnceSynced, RealDisk};
 pub use exif::{ExifFacts, exif_facts};
 pub use facts::{Fact, FactSource, Facts, FactsFile, Mains, parse_mosaic};
 pub use find::{Clip, FrameFile, MAX_SPAN, find};
@@ -54,8 +57,8 @@ pub use png::encode_png8;
 pub use scale::{ScaleText, ScaleValue, Taken, read_scale};
 pub use toml_text::{TableFault, key_line, line_of, read_table, toml_fault};
 pub use write::{
-    OutFrame, TiffTags, Written, encode_png16, encode_tiff, hash_bytes, hash_file, write_atomic,
-    write_bytes,
+    OutFrame, TiffTags, Written, create_folders, encode_png16, encode_tiff, hash_bytes, hash_file,
+    hash_of, write_atomic, write_bytes, write_on,
 };
 
 /// What went wrong with files, by who must act.

@@ -4,17 +4,19 @@
 //! temporary name beside the target, write, fsync of the file, rename, fsync of the folder. With
 //! all of them no promised frame was lost in 20 power cuts; without the last one the newest
 //! frame was lost in 15 of 20, without any fsync all were. **An error of fsync is final**: it is
-//! never called again, because the second call may say yes to data that are gone.
+//! never called again ([`super::OnceSynced`]), because the second call may say yes to data that
+//! are gone.
 //!
 //! Pictures are written as uncompressed 16-bit TIFF or as PNG; neither holds a timestamp, so
 //! equal frames give equal files.
 
-use std::fs::{self, File, OpenOptions};
+use std::fs::{File, OpenOptions};
 use std::io::{self, BufWriter, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use super::FootageError;
+use super::disk::{Disk, RealDisk};
 use super::open::open_regular;
 use crate::frame::convert::{count_u32, round_u64};
 use crate::frame::spare;
@@ -50,16 +52,17 @@ impl<W: Write> Write for Hashing<W> {
 
 /// Removes the temporary file unless it was renamed.
 #[derive(Debug)]
-pub(super) struct Temp {
+pub(super) struct Temp<'a> {
+    disk: &'a dyn Disk,
     path: PathBuf,
     armed: bool,
 }
 
-impl Drop for Temp {
+impl Drop for Temp<'_> {
     fn drop(&mut self) {
         if self.armed {
             // Nothing to be done where even that fails; a resumed run sweeps `.tmp-*`.
-            let _ = fs::remove_file(&self.path);
+            let _ = self.disk.remove(&self.path);
         }
     }
 }
@@ -72,13 +75,17 @@ fn folder_of(path: &Path) -> &Path {
 }
 
 /// Creates a file beside `path` under a name nobody has: `.tmp-<pid>-<counter>`.
-pub(super) fn create_temp(path: &Path) -> Result<(File, Temp), FootageError> {
+fn create_beside<'a, F>(
+    disk: &'a dyn Disk,
+    path: &Path,
+    create: impl Fn(&Path) -> io::Result<F>,
+) -> Result<(F, Temp<'a>), FootageError> {
     let folder = folder_of(path);
     loop {
         let n = COUNTER.fetch_add(1, Ordering::Relaxed);
         let temp = folder.join(format!(".tmp-{}-{n}", std::process::id()));
-        match OpenOptions::new().read(true).write(true).create_new(true).open(&temp) {
-            Ok(file) => return Ok((file, Temp { path: temp, armed: true })),
+        match create(&temp) {
+            Ok(file) => return Ok((file, Temp { disk, path: temp, armed: true })),
             // A leftover of an earlier process with our number: take the next name.
             Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {}
             Err(e) => return Err(FootageError::disk(path, "create a temporary file for it", e)),
@@ -86,30 +93,26 @@ pub(super) fn create_temp(path: &Path) -> Result<(File, Temp), FootageError> {
     }
 }
 
-/// Makes the names in `folder` durable.
-#[cfg(unix)]
-fn sync_folder(folder: &Path) -> io::Result<()> {
-    File::open(folder)?.sync_all()
+/// A temporary file beside `path`, to write and to read back.
+pub(super) fn create_temp(path: &Path) -> Result<(File, Temp<'static>), FootageError> {
+    create_beside(&RealDisk, path, |temp| {
+        OpenOptions::new().read(true).write(true).create_new(true).open(temp)
+    })
 }
 
-/// Folders cannot be opened as files here; the system orders renames itself.
-#[cfg(not(unix))]
-fn sync_folder(_folder: &Path) -> io::Result<()> {
-    Ok(())
-}
-
-/// Writes `path` through `fill`, complete or not at all, and durable when this returns.
+/// Writes `path` on `disk` through `fill`, complete or not at all, and durable when this returns.
 ///
 /// An existing file of that name is replaced in one step. The folder must exist.
 ///
 /// # Errors
 /// [`FootageError::Disk`], saying which step failed; the temporary file is removed. After a
 /// failed fsync of the folder the file stands under its name but is not promised.
-pub fn write_atomic(
+pub fn write_on(
+    disk: &dyn Disk,
     path: &Path,
     fill: impl FnOnce(&mut dyn Write) -> io::Result<()>,
 ) -> Result<Written, FootageError> {
-    let (file, mut temp) = create_temp(path)?;
+    let (file, mut temp) = create_beside(disk, path, |temp| disk.create_new(temp))?;
     let mut out = Hashing {
         inner: BufWriter::with_capacity(1 << 16, file),
         hasher: blake3::Hasher::new(),
@@ -117,22 +120,55 @@ pub fn write_atomic(
     };
     fill(&mut out).map_err(|e| FootageError::disk(path, "write", e))?;
     let (hash, bytes) = (out.hasher.finalize().to_hex().to_string(), out.bytes);
-    let file =
+    let mut file =
         out.inner.into_inner().map_err(|e| FootageError::disk(path, "write", e.into_error()))?;
-    file.sync_all().map_err(|e| FootageError::disk(path, "sync", e))?;
+    file.sync().map_err(|e| FootageError::disk(path, "sync", e))?;
     drop(file);
-    fs::rename(&temp.path, path).map_err(|e| FootageError::disk(path, "rename", e))?;
+    disk.rename(&temp.path, path).map_err(|e| FootageError::disk(path, "rename", e))?;
     temp.armed = false;
-    sync_folder(folder_of(path)).map_err(|e| FootageError::disk(path, "sync the folder of", e))?;
+    disk.sync_folder(folder_of(path))
+        .map_err(|e| FootageError::disk(path, "sync the folder of", e))?;
     Ok(Written { hash, bytes })
+}
+
+/// [`write_on`] the file system.
+///
+/// # Errors
+/// As [`write_on`].
+pub fn write_atomic(
+    path: &Path,
+    fill: impl FnOnce(&mut dyn Write) -> io::Result<()>,
+) -> Result<Written, FootageError> {
+    write_on(&RealDisk, path, fill)
 }
 
 /// [`write_atomic`] of bytes that are all there.
 ///
 /// # Errors
-/// As [`write_atomic`].
+/// As [`write_on`].
 pub fn write_bytes(path: &Path, bytes: &[u8]) -> Result<Written, FootageError> {
     write_atomic(path, |w| w.write_all(bytes))
+}
+
+/// Creates a folder and those above it that are not there, each durable in the one above it.
+///
+/// # Errors
+/// [`FootageError::Disk`].
+pub fn create_folders(disk: &dyn Disk, folder: &Path) -> Result<(), FootageError> {
+    let fault = |doing, e| FootageError::disk(folder, doing, e);
+    if folder.is_dir() || folder.as_os_str().is_empty() {
+        return Ok(());
+    }
+    create_folders(disk, folder_of(folder))?;
+    match disk.create_folder(folder) {
+        Err(e) if e.kind() == io::ErrorKind::AlreadyExists && folder.is_dir() => return Ok(()),
+        other => other.map_err(|e| fault("create", e))?,
+    }
+    match disk.sync_folder(folder_of(folder)) {
+        // A folder that may be written to but not read cannot be synced by anybody.
+        Err(e) if e.kind() == io::ErrorKind::PermissionDenied => Ok(()),
+        other => other.map_err(|e| fault("sync the folder of", e)),
+    }
 }
 
 /// BLAKE3 of bytes in memory, as 64 hexadecimal digits.
@@ -146,7 +182,14 @@ pub fn hash_bytes(bytes: &[u8]) -> String {
 /// # Errors
 /// [`FootageError::Footage`] for anything but a regular file, [`FootageError::Disk`] otherwise.
 pub fn hash_file(path: &Path) -> Result<Written, FootageError> {
-    let (mut file, _) = open_regular(path)?;
+    hash_of(open_regular(path)?.0).map_err(|e| FootageError::disk(path, "read", e))
+}
+
+/// Hash and number of the bytes that a reader gives.
+///
+/// # Errors
+/// What the reader says.
+pub fn hash_of(mut file: impl Read) -> io::Result<Written> {
     let mut hasher = blake3::Hasher::new();
     let mut buffer = vec![0_u8; 1 << 18];
     let mut bytes = 0;
@@ -158,7 +201,7 @@ pub fn hash_file(path: &Path) -> Result<Written, FootageError> {
                 bytes += u64::try_from(n).unwrap_or(0);
             }
             Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
-            Err(e) => return Err(FootageError::disk(path, "read", e)),
+            Err(e) => return Err(e),
         }
     }
     Ok(Written { hash: hasher.finalize().to_hex().to_string(), bytes })
@@ -375,6 +418,7 @@ pub fn encode_png16(frame: &OutFrame, um_per_px: Option<f64>) -> Result<Vec<u8>,
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::fs;
     use std::io::Cursor;
 
     fn frame(channels: usize) -> OutFrame {

@@ -14,6 +14,7 @@ pub mod init;
 pub mod job;
 pub mod journal;
 pub mod noise;
+pub mod out;
 pub mod place;
 pub mod references;
 mod sealed;

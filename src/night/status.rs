@@ -8,7 +8,7 @@ use serde::Serialize;
 use super::NightError;
 use super::journal::Journal;
 use super::place::file_name;
-use crate::footage::{clip_folders, hash_file, printable};
+use crate::footage::{RealDisk, clip_folders, hash_file, printable};
 
 /// The state of one clip's results.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -42,7 +42,7 @@ fn json(path: &Path) -> Option<serde_json::Value> {
 fn clip_status(folder: &Path, verify: bool) -> Result<ClipStatus, NightError> {
     let journal = folder.join("journal.jsonl");
     let listed = match Journal::key_of(&journal)? {
-        Some(key) => Journal::read(&journal, &key)?,
+        Some(key) => Journal::read(&RealDisk, &journal, &key)?,
         None => std::collections::BTreeMap::new(),
     };
     let record = json(&folder.join("record.json"));
