@@ -23,23 +23,27 @@ const REFERENCES: usize = 3;
 /// Part of the kept frames that is used, in px.
 const SIDE: u32 = 40;
 
-/// Corners of the kept frames: a clip and its references so small that a run takes milliseconds.
+/// A clip and its references so small that a run takes milliseconds.
 fn small_shoot(place: &Place) {
     for (folder, n) in [("comb-pluck", FRAMES), ("black", REFERENCES), ("even", REFERENCES)] {
-        fs::create_dir(place.path(folder)).unwrap();
-        for name in names(&kept(folder)).into_iter().filter(|n| n.ends_with(".tif")).take(n) {
-            let ((width, _), _, data) = read_tiff(&kept(folder).join(&name));
-            let (side, width) = (SIDE as usize, width as usize);
-            let corner: Vec<u16> = data
-                .chunks(width)
-                .skip(40)
-                .take(side)
-                .flat_map(|r| r[60..60 + side].to_vec())
-                .collect();
-            write_gray(&place.path(folder).join(name), (SIDE, SIDE), &corner);
-        }
+        corners(place, folder, folder, n);
     }
-    fs::copy(kept("comb-pluck/clip.toml"), place.path("comb-pluck/clip.toml")).unwrap();
+}
+
+/// Corners of the first `n` kept frames of a folder, and the facts that go with them.
+pub(crate) fn corners(place: &Place, from: &str, to: &str, n: usize) {
+    fs::create_dir_all(place.path(to)).unwrap();
+    for name in names(&kept(from)).into_iter().filter(|n| n.ends_with(".tif")).take(n) {
+        let ((width, _), _, data) = read_tiff(&kept(from).join(&name));
+        let (side, width) = (SIDE as usize, width as usize);
+        let rows = data.chunks(width).skip(40).take(side);
+        let corner: Vec<u16> = rows.flat_map(|r| r[60..60 + side].to_vec()).collect();
+        write_gray(&place.path(to).join(name), (SIDE, SIDE), &corner);
+    }
+    let facts = kept(from).join("clip.toml");
+    if facts.exists() {
+        fs::copy(facts, place.path(to).join("clip.toml")).unwrap();
+    }
 }
 
 fn job(place: &Place, pipeline: &str) -> ClipJob {

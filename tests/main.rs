@@ -16,6 +16,7 @@ mod faults;
 mod follow;
 mod formats;
 mod harness;
+mod kills;
 mod layers;
 mod masters;
 mod motion;

@@ -250,3 +250,74 @@ impl Disk for OnceSynced<'_> {
         self.disk.free(folder)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A disk whose first sync of names fails, and that says yes ever after.
+    #[derive(Debug, Default)]
+    struct Lying {
+        syncs: AtomicBool,
+    }
+
+    impl Disk for Lying {
+        fn create_new(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
+            RealDisk.create_new(path)
+        }
+
+        fn append(&self, path: &Path) -> io::Result<Box<dyn DiskFile>> {
+            RealDisk.append(path)
+        }
+
+        fn open(&self, path: &Path) -> io::Result<Box<dyn Read>> {
+            RealDisk.open(path)
+        }
+
+        fn list(&self, folder: &Path) -> io::Result<Vec<OsString>> {
+            RealDisk.list(folder)
+        }
+
+        fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
+            RealDisk.rename(from, to)
+        }
+
+        fn remove(&self, path: &Path) -> io::Result<()> {
+            RealDisk.remove(path)
+        }
+
+        fn create_folder(&self, path: &Path) -> io::Result<()> {
+            RealDisk.create_folder(path)
+        }
+
+        fn sync_folder(&self, _folder: &Path) -> io::Result<()> {
+            let first = !self.syncs.swap(true, Ordering::SeqCst);
+            if first { Err(io::ErrorKind::StorageFull.into()) } else { Ok(()) }
+        }
+
+        fn free(&self, _folder: &Path) -> io::Result<u64> {
+            Ok(0)
+        }
+    }
+
+    #[test]
+    fn after_a_failed_sync_nothing_is_promised_any_more() {
+        let dir = tempfile::tempdir().unwrap();
+        let (lying, path) = (Lying::default(), dir.path().join("000001.tif"));
+        let disk = OnceSynced::new(&lying);
+        let mut early = disk.create_new(&path).unwrap();
+        early.write_all(b"frame").unwrap();
+        assert!(disk.sync_folder(dir.path()).is_err());
+        let refused = |e: io::Error| e.to_string().contains("earlier sync");
+        assert!(refused(disk.sync_folder(dir.path()).unwrap_err()));
+        assert!(refused(early.sync().unwrap_err()));
+        assert!(refused(early.write(b"x").unwrap_err()));
+        assert!(refused(disk.create_new(&dir.path().join("000002.tif")).unwrap_err()));
+        assert!(refused(disk.append(&path).unwrap_err()));
+        assert!(refused(disk.rename(&path, &dir.path().join("b")).unwrap_err()));
+        assert!(refused(disk.create_folder(&dir.path().join("c")).unwrap_err()));
+        // What lies there can be looked at and cleared away.
+        assert_eq!(disk.list(dir.path()).unwrap().len(), 1);
+        disk.remove(&path).unwrap();
+    }
+}
