@@ -16,7 +16,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicBool;
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use hushframe::engine::{Silent, Work};
 use hushframe::footage::{self, Facts, OutFrame, RealDisk, TiffTags};
@@ -24,7 +24,7 @@ use hushframe::frame::Plane;
 use hushframe::math::resample::shifted;
 use hushframe::night::clip;
 use hushframe::night::job::ClipJob;
-use hushframe::night::out::Out;
+use hushframe::night::out::{Out, Patience};
 use hushframe::night::shoot::find_pipeline;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha12Rng;
@@ -164,7 +164,11 @@ fn main() {
     let stop = AtomicBool::new(false);
     let work = Work { threads, stop: &stop, progress: &Silent };
     let start = Instant::now();
-    let out = Out { folder: &dir.path().join("out"), disk: &RealDisk };
+    let out = Out {
+        folder: &dir.path().join("out"),
+        disk: &RealDisk,
+        patience: &Patience::new(Duration::ZERO),
+    };
     let summary = clip::run(&job, &out, &work).expect("run");
     let seconds = start.elapsed().as_secs_f64();
     println!(

@@ -5,13 +5,14 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::time::Duration;
 
-use hushframe::engine::{Silent, Work};
+use hushframe::engine::{Phase, Progress, Silent, Work};
 use hushframe::footage::{Disk, OnceSynced, RealDisk, hash_file};
 use hushframe::night::clip::{self, Summary};
 use hushframe::night::job::ClipJob;
 use hushframe::night::journal::Journal;
-use hushframe::night::out::Out;
+use hushframe::night::out::{Out, Patience};
 use hushframe::night::{NightError, place, shoot};
 
 use crate::harness::{Place, kept, names, read_json, read_tiff, results, tree, write_gray};
@@ -60,10 +61,21 @@ fn job(place: &Place, pipeline: &str) -> ClipJob {
 
 /// One run on a disk, its errors of sync final as in the program.
 fn run(job: &ClipJob, folder: &Path, disk: &dyn Disk) -> Result<Summary, NightError> {
+    run_waiting(job, folder, disk, Duration::ZERO)
+}
+
+/// The same; waits so long for room.
+fn run_waiting(
+    job: &ClipJob,
+    folder: &Path,
+    disk: &dyn Disk,
+    limit: Duration,
+) -> Result<Summary, NightError> {
+    let patience = Patience::looking(limit, Duration::from_millis(1));
     let stop = AtomicBool::new(false);
     let work = Work { threads: 1, stop: &stop, progress: &Silent };
     let disk = OnceSynced::new(disk);
-    clip::run(job, &Out { folder, disk: &disk }, &work)
+    clip::run(job, &Out { folder, disk: &disk, patience: &patience }, &work)
 }
 
 /// What an output folder must hold in the end.
@@ -127,12 +139,16 @@ fn assert_golden(folder: &Path, golden: &Golden, point: &str) {
 struct Trial {
     fault: Fault,
     cut: Option<Survives>,
+    /// Whether the run waits for room.
+    waits: bool,
 }
 
 fn trials() -> Vec<Trial> {
-    let error = |fault, cut| Trial { fault, cut };
+    let error = |fault, cut| Trial { fault, cut, waits: false };
     vec![
         error(Fault::Full, None),
+        Trial { fault: Fault::Full, cut: None, waits: true },
+        Trial { fault: Fault::Short, cut: None, waits: true },
         error(Fault::Io, None),
         error(Fault::Io, Some(Survives::Nothing)),
         error(Fault::Short, None),
@@ -170,7 +186,8 @@ impl Sweep<'_> {
             other => other,
         };
         let disk = SimulatedDisk::over(folder, Some((k, trial.fault)));
-        let ended = run(&self.job, folder, &disk);
+        let limit = Duration::from_millis(if trial.waits { 50 } else { 0 });
+        let ended = run_waiting(&self.job, folder, &disk, limit);
         let Some(hit) = disk.hit() else {
             assert!(ended.is_ok(), "{ended:?}");
             // Nothing failed: what the run made stays when the power is cut after it.
@@ -259,4 +276,55 @@ fn every_operation_of_a_run_over_an_older_one_may_fail() {
     let points = Sweep { place: &place, job, golden, start: Some(old) }.all();
     println!("over an older run: {points} points of failure, each resumed to the golden output");
     assert!(points > 8 * 10 * (FRAMES as u64 - 1), "only {points} points");
+}
+
+/// Keeps what is said, and asks to stop at the first word.
+#[derive(Default)]
+struct Said {
+    words: std::sync::Mutex<Vec<String>>,
+    stop: AtomicBool,
+    stops: bool,
+}
+
+impl Progress for Said {
+    fn step(&self, _phase: Phase, _done: u64, _total: u64) {}
+
+    fn note(&self, text: &str) {
+        self.words.lock().unwrap().push(text.to_owned());
+        self.stop.store(self.stops, Ordering::SeqCst);
+    }
+}
+
+/// One run on a disk that is nearly full for `low` looks; waits as long.
+fn run_low(place: &Place, low: u64, limit_ms: u64, said: &Said) -> Result<Summary, NightError> {
+    let folder = place.path("out");
+    let disk = SimulatedDisk::over(&folder, None).low_for(low);
+    let millis = Duration::from_millis;
+    let patience = Patience::looking(millis(limit_ms), millis(5));
+    let out = Out { folder: &folder, disk: &disk, patience: &patience };
+    let work = Work { threads: 1, stop: &said.stop, progress: said };
+    clip::run(&job(place, "clean"), &out, &work)
+}
+
+#[test]
+fn a_full_disk_is_waited_for_with_a_word_and_a_limit() {
+    let place = Place::new();
+    small_shoot(&place);
+    // It stays full: a clear end, and nothing but what a later run can use.
+    let said = Said::default();
+    let e = run_low(&place, u64::MAX, 20, &said).unwrap_err().to_string();
+    for words in ["the disk is full", "3 MiB free", "9 MiB needed", "the same command goes on"] {
+        assert!(e.contains(words), "{e}");
+    }
+    assert_eq!(said.words.lock().unwrap().len(), 1);
+    assert!(!place.path("out/comb-pluck/complete.json").exists());
+    // Asked to stop while it waits.
+    let said = Said { stops: true, ..Said::default() };
+    assert!(run_low(&place, u64::MAX, 60_000, &said).unwrap_err().stopped());
+    // Room comes.
+    let said = Said::default();
+    let made = run_low(&place, 6, 60_000, &said).unwrap();
+    assert_eq!(made.made, FRAMES as u64);
+    let words = said.words.lock().unwrap();
+    assert!(words[0].contains("waiting") && words[1].contains("room again"), "{words:?}");
 }

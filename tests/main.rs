@@ -15,6 +15,7 @@ mod disk;
 mod faults;
 mod follow;
 mod formats;
+mod full_disk;
 mod harness;
 mod kills;
 mod layers;

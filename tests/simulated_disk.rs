@@ -14,6 +14,7 @@ use std::ffi::OsString;
 use std::fs::{self, OpenOptions};
 use std::io::{self, ErrorKind, Read, Write};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard};
 
 use hushframe::footage::{Disk, DiskFile};
@@ -80,6 +81,8 @@ struct State {
 pub(crate) struct SimulatedDisk {
     root: PathBuf,
     state: Arc<Mutex<State>>,
+    /// How often the disk is still said to be nearly full.
+    low: AtomicU64,
 }
 
 fn enospc() -> io::Error {
@@ -176,11 +179,17 @@ impl SimulatedDisk {
                 }
             }
         }
-        Self { root: root.to_owned(), state: Arc::new(Mutex::new(state)) }
+        Self { root: root.to_owned(), state: Arc::new(Mutex::new(state)), low: AtomicU64::new(0) }
     }
 
     fn state(&self) -> MutexGuard<'_, State> {
         self.state.lock().unwrap()
+    }
+
+    /// The next `n` times it is asked, the disk is nearly full.
+    pub(crate) fn low_for(self, n: u64) -> Self {
+        self.low.store(n, Ordering::SeqCst);
+        self
     }
 
     /// What was made to fail, where that operation was come to.
@@ -377,6 +386,7 @@ impl Disk for SimulatedDisk {
 
     fn free(&self, folder: &Path) -> io::Result<u64> {
         self.state().step("free", folder, false)?;
-        Ok(1 << 40)
+        let low = self.low.fetch_update(Ordering::SeqCst, Ordering::SeqCst, |n| n.checked_sub(1));
+        Ok(if low.is_ok() { 3 << 20 } else { 1 << 40 })
     }
 }

@@ -1,17 +1,19 @@
 //! `hushframe run`.
 
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use anyhow::{Context, bail};
 use serde::Serialize;
 
 use super::facts::FactOptions;
 use super::measure::{Region, region};
+use super::options::wait;
 use super::{Outcome, Ui};
 use crate::footage::{OnceSynced, RealDisk, printable};
 use crate::night::clip::{self, Summary};
 use crate::night::job::ClipJob;
-use crate::night::out::Out;
+use crate::night::out::{Out, Patience};
 use crate::night::{place, shoot};
 use crate::record::Warning;
 use crate::report;
@@ -27,6 +29,9 @@ pub(super) struct Args {
     /// Only these source frames, for a quick look
     #[arg(long, value_name = "A-B", value_parser = range)]
     frames: Option<(u64, u64)>,
+    /// How long to wait, in all, for room on a full disk, such as 30m; 0 fails at once
+    #[arg(long, value_name = "TIME", default_value = "8h", value_parser = wait)]
+    wait_for_room: Duration,
     /// Make no preview movie
     #[arg(long)]
     no_preview: bool,
@@ -140,7 +145,8 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     for job in &mut jobs {
         job.range = args.frames;
     }
-    let (outcome, results) = run_jobs(&jobs, &args.out, !args.no_preview, ui)?;
+    let (outcome, results) =
+        run_jobs(&jobs, (&args.out, args.wait_for_room), !args.no_preview, ui)?;
     ui.result(&serde_json::json!({ "out": printable(&args.out), "clips": results }))?;
     Ok(outcome)
 }
@@ -148,7 +154,7 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
 /// Runs clips one after another; one that fails does not stop the next.
 pub(super) fn run_jobs(
     jobs: &[ClipJob],
-    out: &Path,
+    (out, patience): (&Path, Duration),
     movie: bool,
     ui: &Ui,
 ) -> anyhow::Result<(Outcome, Vec<ClipResult>)> {
@@ -159,13 +165,15 @@ pub(super) fn run_jobs(
     for job in jobs {
         place::check_places(job, out, &there)?;
     }
-    let place = Out { folder: out, disk: &OnceSynced::new(&RealDisk) };
+    let (disk, patience) = (OnceSynced::new(&RealDisk), Patience::new(patience));
+    let results_in = Out { folder: out, disk: &disk, patience: &patience };
+    place::sweep_out(&disk, out)?;
     let bar = ui.night_bar(jobs.len());
     let mut results = Vec::new();
     let mut outcome = Outcome::Well;
     for job in jobs {
         let watch = ui.watch(&job.name);
-        match clip::run(job, &place, &ui.work(&watch)) {
+        match clip::run(job, &results_in, &ui.work(&watch)) {
             Ok(summary) => {
                 tell(&summary, ui);
                 if let Err(e) = pictures(job, &summary.folder, movie, ui) {

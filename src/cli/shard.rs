@@ -1,12 +1,16 @@
 //! `hushframe shard`.
+//!
+//! A part does not wait for room on a full disk: its engine counts the time and runs it again.
 
 use std::path::PathBuf;
+use std::time::Duration;
 
 use super::run::{What, pictures, tell, tell_pages};
 use super::{Outcome, Ui};
 use crate::footage::{OnceSynced, RealDisk, printable};
 use crate::night::clip::Summary;
-use crate::night::out::Out;
+use crate::night::out::{Out, Patience};
+use crate::night::place::sweep_out;
 use crate::night::shard::{self, Done, MOST_PARTS, Share};
 
 /// A step of a clip's work in parts.
@@ -89,7 +93,11 @@ fn ended(step: &Step, ui: &Ui) -> anyhow::Result<Outcome> {
         Step::Analyse(args) => each_part(args, ui, "analysed", shard::analyse),
         Step::Render(args) => each_part(args, ui, "made", shard::render),
         Step::Merge(args) => {
-            let out = Out { folder: &args.out, disk: &OnceSynced::new(&RealDisk) };
+            let out = Out {
+                folder: &args.out,
+                disk: &OnceSynced::new(&RealDisk),
+                patience: &Patience::new(Duration::ZERO),
+            };
             let mut merged = serde_json::Map::new();
             for job in args.what.jobs()? {
                 let watch = ui.watch(&job.name);
@@ -101,7 +109,12 @@ fn ended(step: &Step, ui: &Ui) -> anyhow::Result<Outcome> {
             Ok(Outcome::Well)
         }
         Step::Finish(FinishArgs { all: args, no_preview }) => {
-            let out = Out { folder: &args.out, disk: &OnceSynced::new(&RealDisk) };
+            let out = Out {
+                folder: &args.out,
+                disk: &OnceSynced::new(&RealDisk),
+                patience: &Patience::new(Duration::ZERO),
+            };
+            sweep_out(out.disk, out.folder)?;
             let mut all = Vec::new();
             for job in args.what.jobs()? {
                 let watch = ui.watch(&job.name);
@@ -129,7 +142,11 @@ where
         &crate::engine::Work<'_>,
     ) -> Result<Done, crate::night::NightError>,
 {
-    let out = Out { folder: &args.out, disk: &OnceSynced::new(&RealDisk) };
+    let out = Out {
+        folder: &args.out,
+        disk: &OnceSynced::new(&RealDisk),
+        patience: &Patience::new(Duration::ZERO),
+    };
     let mut all = Vec::new();
     for job in args.what.jobs()? {
         let watch = ui.watch(&job.name);

@@ -195,6 +195,10 @@ pub(super) struct Watch<'a> {
 }
 
 impl Progress for Watch<'_> {
+    fn note(&self, text: &str) {
+        self.ui.say(text);
+    }
+
     fn step(&self, phase: Phase, done: u64, total: u64) {
         if self.ui.quiet {
             return;

@@ -109,6 +109,8 @@ pub fn run(job: &ClipJob, out: &Out<'_>, work: &Work<'_>) -> Result<Summary, Nig
     let _lock = Lock::take(&folder)?;
     sweep(out.disk, &folder)?;
     sweep(out.disk, &frames)?;
+    // Masters, the analysis and the first frames.
+    out.room_for(8 * source.expected.shape.samples() as u64, work)?;
     let desk = lay_out(job, source, out, work)?;
     let corrector = Corrector::new(
         &job.pipeline,
@@ -147,7 +149,7 @@ pub fn run(job: &ClipJob, out: &Out<'_>, work: &Work<'_>) -> Result<Summary, Nig
     let (new, failed) = papers.render(&wanted, &frames, journal, work)?;
     let made = new.len() as u64;
     done.extend(new);
-    papers.finish(&folder, &done, failed, (kept, made))
+    papers.finish((&folder, work), &done, failed, (kept, made))
 }
 
 /// Refuses a range in which the clip has no frame.
@@ -205,7 +207,7 @@ fn analysed(
     let noise = &desk.noise.model;
     let mut analysis = analyse(&desk.source, corrector, noise, &settings, wanted, work)?;
     let kept = Sealed::new(&desk.key, &analysis);
-    out.write(&path, kept.text().as_bytes())?;
+    out.write(&path, kept.text().as_bytes(), work)?;
     // What is read back is what will be used: the same in an unbroken run and in a resumed one.
     let mut back: Analysis = kept
         .value()
@@ -256,6 +258,7 @@ struct Keeper<'a> {
     job: &'a ClipJob,
     desk: &'a Desk,
     renderer: &'a Renderer<'a>,
+    work: &'a Work<'a>,
     state: Mutex<Kept>,
 }
 
@@ -291,10 +294,24 @@ impl Keeper<'_> {
     }
 }
 
+/// An error of the night on its way through the engine.
+fn in_engine(e: NightError) -> EngineError {
+    match e {
+        NightError::Engine(e) => e,
+        NightError::Footage(e) => EngineError::Footage(e),
+        other => EngineError::Refused(other.to_string()),
+    }
+}
+
 impl Sink for Keeper<'_> {
     fn keep(&self, finished: Finished) -> Result<(), EngineError> {
         let bytes = encode_tiff(&finished.picture, &self.tags(finished.frame))?;
-        let written = self.out.write(&self.frames.join(file_name(finished.frame)), &bytes)?;
+        // Room for the frames that are in work beside this one, too.
+        let ahead = bytes.len() as u64 * (self.work.threads as u64 + 1);
+        let place = self.frames.join(file_name(finished.frame));
+        let kept = self.out.room_for(ahead, self.work);
+        let written = kept.and_then(|()| self.out.write(&place, &bytes, self.work));
+        let written = written.map_err(in_engine)?;
         spare::keep_bytes(bytes);
         spare::keep_codes(finished.picture.data);
         let entry = Entry {
@@ -305,10 +322,7 @@ impl Sink for Keeper<'_> {
             measures: finished.notes.measures,
         };
         let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
-        state.journal.add(&entry).map_err(|e| match e {
-            NightError::Footage(e) => EngineError::Footage(e),
-            other => EngineError::Refused(other.to_string()),
-        })?;
+        state.journal.add(&entry).map_err(in_engine)?;
         state.done.insert(finished.frame, entry);
         Ok(())
     }
@@ -348,6 +362,7 @@ impl Papers<'_> {
             job: self.job,
             desk: self.desk,
             renderer: self.renderer,
+            work,
             state: Mutex::new(Kept { journal, done: BTreeMap::new(), failed: BTreeMap::new() }),
         };
         let outcome = self.renderer.render(wanted, &keeper, work);
@@ -359,7 +374,7 @@ impl Papers<'_> {
     /// Writes everything but the frames, which are `done` or `failed`.
     pub(super) fn finish(
         &self,
-        folder: &Path,
+        (folder, work): (&Path, &Work<'_>),
         done: &BTreeMap<u64, Entry>,
         mut failed: BTreeMap<u64, String>,
         (kept, made): (u64, u64),
@@ -373,13 +388,13 @@ impl Papers<'_> {
         warnings.extend(self.renderer.warnings.iter().cloned());
         warnings.extend(analysis.warnings.iter().cloned());
         let summary = summarise(self.job, folder, (kept, made), analysis, failed, warnings);
-        self.write(folder, done, &summary)?;
+        self.write((folder, work), done, &summary)?;
         Ok(summary)
     }
 
     fn write(
         &self,
-        folder: &Path,
+        (folder, work): (&Path, &Work<'_>),
         done: &BTreeMap<u64, Entry>,
         summary: &Summary,
     ) -> Result<(), NightError> {
@@ -397,9 +412,9 @@ impl Papers<'_> {
             })
             .collect();
         let csv = table(&rows, info.rate, info.trigger_frame);
-        let csv = self.out.write(&folder.join("frames.csv"), csv.as_bytes())?;
+        let csv = self.out.write(&folder.join("frames.csv"), csv.as_bytes(), work)?;
         let record = pretty(&self.record(summary));
-        let record = self.out.write(&folder.join("record.json"), record.as_bytes())?;
+        let record = self.out.write(&folder.join("record.json"), record.as_bytes(), work)?;
         // A quick look at part of a clip is not a finished clip.
         let settled = |f: &FrameFacts| {
             done.contains_key(&f.frame) || summary.failed.contains_key(&f.frame) || !f.usable()
@@ -419,7 +434,7 @@ impl Papers<'_> {
                                  "bytes": e.bytes, "blake3": e.blake3 }))
                 .collect::<Vec<_>>(),
         });
-        self.out.write(&folder.join("complete.json"), pretty(&seal).as_bytes())?;
+        self.out.write(&folder.join("complete.json"), pretty(&seal).as_bytes(), work)?;
         Ok(())
     }
 

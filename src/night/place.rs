@@ -7,10 +7,12 @@ use std::path::Path;
 
 use super::NightError;
 use super::job::ClipJob;
-use crate::footage::{Disk, FootageError, check_output, create_folders, printable};
+use crate::footage::{Disk, FootageError, check_output, clip_folders, create_folders, printable};
 
 /// Folder of the finished frames, in the clip's folder.
 pub(super) const FRAMES: &str = "frames";
+/// Folder of the parts' files, in the clip's folder.
+pub(super) const SHARDS: &str = "shards";
 /// Folder of master references, in the output folder.
 pub(super) const REFERENCES: &str = ".references";
 
@@ -94,7 +96,7 @@ impl Lock {
             .truncate(false)
             .open(&path)
             .map_err(|e| fault(&path, "open", e))?;
-        match lock(&file) {
+        match tried(&file, lock) {
             Ok(()) => {}
             Err(fs::TryLockError::WouldBlock) => {
                 let mut holder = String::new();
@@ -120,6 +122,42 @@ impl Lock {
         }
         alone
     }
+}
+
+/// Tries for a moment: somebody who only looks whether there is a lock holds it as he looks.
+fn tried(
+    file: &File,
+    lock: fn(&File) -> Result<(), fs::TryLockError>,
+) -> Result<(), fs::TryLockError> {
+    for _ in 0..10 {
+        match lock(file) {
+            Err(fs::TryLockError::WouldBlock) => {
+                std::thread::sleep(std::time::Duration::from_millis(10));
+            }
+            other => return other,
+        }
+    }
+    lock(file)
+}
+
+/// Who is at work in a clip's folder, a run or parts of it, as the lock says.
+pub(super) fn holder(folder: &Path) -> Option<String> {
+    let mut file = File::open(folder.join("lock")).ok()?;
+    matches!(file.try_lock(), Err(fs::TryLockError::WouldBlock)).then(|| {
+        let mut text = String::new();
+        let _ = (&mut file).take(200).read_to_string(&mut text);
+        printable(&text)
+    })
+}
+
+/// Removes temporary files that a killed run left in the output folder itself, beside the clips,
+/// unless somebody is at work on one of them.
+///
+/// # Errors
+/// Where a file cannot be removed.
+pub fn sweep_out(disk: &dyn Disk, out: &Path) -> Result<(), NightError> {
+    let busy = clip_folders(out).is_ok_and(|all| all.iter().any(|f| holder(f).is_some()));
+    if busy || !out.is_dir() { Ok(()) } else { sweep(disk, out) }
 }
 
 /// Held while master references are made or looked at, by any number of runs at once.

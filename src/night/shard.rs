@@ -27,7 +27,7 @@ use super::clip::{Desk, Made, Papers, Summary, lay_out, verified, whole, with_ro
 use super::job::ClipJob;
 use super::journal::{Entry, Journal};
 use super::out::Out;
-use super::place::{FRAMES, Lock, check_ours, check_places, clear, inputs, remove, sweep};
+use super::place::{FRAMES, Lock, SHARDS, check_ours, check_places, clear, inputs, remove, sweep};
 use super::sealed::Sealed;
 use crate::engine::Work;
 use crate::engine::analyse::{Analysis, Analyst, Wanted};
@@ -38,8 +38,6 @@ use crate::engine::source::Source;
 use crate::footage::{create_folders, hash_bytes, printable};
 use crate::register::block;
 
-/// Folder of the parts' files, in the clip's folder.
-const SHARDS: &str = "shards";
 /// Parts of a clip at the most: job arrays of common engines end there.
 pub const MOST_PARTS: usize = 1000;
 
@@ -88,8 +86,13 @@ pub struct Done {
     pub failed: BTreeMap<u64, String>,
 }
 
-fn seal(out: &Out<'_>, path: &Path, key: &str, body: &impl Serialize) -> Result<(), NightError> {
-    out.write(path, Sealed::new(key, body).text().as_bytes())?;
+fn seal(
+    (out, work): (&Out<'_>, &Work<'_>),
+    path: &Path,
+    key: &str,
+    body: &impl Serialize,
+) -> Result<(), NightError> {
+    out.write(path, Sealed::new(key, body).text().as_bytes(), work)?;
     Ok(())
 }
 
@@ -243,7 +246,7 @@ pub fn analyse(
         return Ok(done);
     }
     let part = analyst.part(share.of(analyst.blocks()), work)?;
-    seal(out, &path, &site.desk.key, &part)?;
+    seal((out, work), &path, &site.desk.key, &part)?;
     Ok(done)
 }
 
@@ -266,7 +269,7 @@ pub fn merge(
     // Merged a second time, it leaves a finished clip as it is.
     if out.read(&path).ok().as_deref() != Some(text.as_bytes()) {
         remove(out.disk, &site.folder.join("complete.json"))?;
-        out.write(&path, text.as_bytes())?;
+        out.write(&path, text.as_bytes(), work)?;
     }
     Ok(analysis.frames.len())
 }
@@ -312,7 +315,7 @@ pub fn render(
     done.extend(made);
     let said =
         Rendered { analysis: hash, done: done.into_values().collect(), failed: failed.clone() };
-    seal(out, &path, &site.desk.key, &said)?;
+    seal((out, work), &path, &site.desk.key, &said)?;
     Ok(Done { name, frames: usable.len(), kept, failed })
 }
 
@@ -335,7 +338,7 @@ pub fn finish(
     let renderer = site.renderer(&analysis)?;
     Journal::begin(out.disk, &site.folder.join("journal.jsonl"), &site.desk.key, done.values())?;
     let made = done.len() as u64;
-    site.papers(&analysis, &renderer).finish(&site.folder, &done, failed, (0, made))
+    site.papers(&analysis, &renderer).finish((&site.folder, work), &done, failed, (0, made))
 }
 
 /// What the parts made, each frame looked at.
