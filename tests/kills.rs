@@ -49,6 +49,9 @@ fn originals(place: &Place) -> BTreeMap<PathBuf, (String, std::time::SystemTime)
 }
 
 fn temporaries(dir: &Path) -> Vec<PathBuf> {
+    if !dir.exists() {
+        return Vec::new();
+    }
     let left = |p: &PathBuf| p.file_name().unwrap().to_string_lossy().starts_with(".tmp-");
     tree(dir).into_keys().filter(left).collect()
 }

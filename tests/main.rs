@@ -21,6 +21,7 @@ mod kills;
 mod layers;
 mod masters;
 mod motion;
+mod night;
 mod open_transfer;
 mod pages;
 mod plan;

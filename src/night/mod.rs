@@ -10,6 +10,7 @@ pub mod check;
 pub mod checksum;
 pub mod clip;
 pub mod farm;
+pub mod hook;
 pub mod init;
 pub mod job;
 pub mod journal;
@@ -22,6 +23,7 @@ pub mod shard;
 pub mod shoot;
 pub mod status;
 pub mod table;
+pub mod watch;
 
 use thiserror::Error;
 
