@@ -4,7 +4,7 @@ use std::fs;
 use std::path::PathBuf;
 
 use crate::disk::corners;
-use crate::harness::{Ended, Place, assert_same, wait_for};
+use crate::harness::{Ended, Place, assert_same, tree, wait_for};
 
 /// References and the shoot file; the clips are made by the test.
 fn shoot(place: &Place, more: &str) {
@@ -92,4 +92,56 @@ fn the_program_at_the_end_is_told_how_it_went() {
     let refused = ["run", "early", "--dark", "late", "--when-done", "./tell me", "--flat", "late"];
     assert_eq!(place.run(&refused).code, 2);
     assert!(said().ends_with("\nerror error 0 1 hushframe-out\n"), "{}", said());
+}
+
+#[test]
+fn a_check_says_what_a_run_would_find_and_how_long_it_takes() {
+    let place = Place::new();
+    corners(&place, "black", "black", 4);
+    corners(&place, "even", "even", 4);
+    corners(&place, "comb-pluck", "comb", 24);
+    let with = |command: &'static str, more: &[&'static str]| {
+        let mut args = vec![command, "comb", "--dark", "black", "--flat", "even"];
+        args.extend(more);
+        place.run(&args)
+    };
+    let check = |words: &[&str]| {
+        let before = tree(&place.path(""));
+        with("check", &[]).expect(0, words);
+        assert!(tree(&place.path("")) == before, "a check wrote something");
+    };
+    check(&["  new, about a second", "writing and previews come on top"]);
+    with("run", &["--no-preview", "--frames", "1-10"]).expect(0, &["10 frames made"]);
+    check(&["14 of 24 frames to make, 10 are done"]);
+    with("run", &["--no-preview"]).expect(0, &["14 frames made"]);
+    check(&["nothing to do: all 24 frames are done"]);
+    let json = with("check", &["--json"]).json();
+    assert_eq!(json[0]["standing"]["to_make"], 0);
+    assert_eq!(json[0]["expected_s"], 0.0);
+    fs::remove_file(place.path("hushframe-out/comb/frames/000007.tif")).unwrap();
+    check(&["1 of 24 frames to make, 23 are done"]);
+    let other = with("check", &["--trigger-frame", "7", "--json"]).json();
+    assert_eq!(other[0]["standing"]["to_make"], 24);
+    assert!(other[0]["standing"]["words"].as_str().unwrap().contains("made again"));
+    fs::remove_dir_all(place.path("hushframe-out/.references")).unwrap();
+    check(&["its references are gone"]);
+}
+
+#[test]
+fn parts_at_work_are_seen() {
+    let place = Place::new();
+    corners(&place, "black", "black", 4);
+    corners(&place, "even", "even", 4);
+    corners(&place, "comb-pluck", "comb", 24);
+    let args = ["run", "comb", "--dark", "black", "--flat", "even", "--frames", "1-3"];
+    place.run(&args).expect(0, &[]);
+    let state = || place.run(&["status", "hushframe-out"]).out;
+    assert!(state().contains("stopped") && !state().contains("at work"), "{}", state());
+    let lock = fs::File::open(place.path("hushframe-out/comb/lock")).unwrap();
+    lock.lock_shared().unwrap();
+    assert!(state().contains("running") && state().contains("at work: process"), "{}", state());
+    // Who only looked does not keep a part off, and a run is kept off by the parts.
+    place.run(&args).expect(2, &["is being worked on by"]);
+    lock.unlock().unwrap();
+    place.run(&args).expect(0, &["3 were done before"]);
 }

@@ -9,6 +9,7 @@
 pub mod check;
 pub mod checksum;
 pub mod clip;
+pub mod estimate;
 pub mod farm;
 pub mod hook;
 pub mod init;
