@@ -6,6 +6,7 @@ use super::run::What;
 use super::{Outcome, Ui};
 use crate::night::check::{ClipCheck, Room, check};
 use crate::night::estimate::estimate;
+use crate::night::fence::{Protection, probe};
 
 /// Arguments of `check`.
 #[derive(Debug, clap::Args)]
@@ -53,6 +54,9 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
             span(times.iter().sum()),
             times.len()
         ));
+    }
+    if let Protection::Code(why) = probe() {
+        ui.say(&format!("note: originals would be protected by code alone: {why}"));
     }
     ui.result(&checks)?;
     Ok(if bad { Outcome::Faults } else { Outcome::Well })

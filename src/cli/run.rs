@@ -12,6 +12,7 @@ use super::options::wait;
 use super::{Outcome, Ui};
 use crate::footage::{OnceSynced, RealDisk, printable};
 use crate::night::clip::{self, Summary};
+use crate::night::fence::{Protection, fenced};
 use crate::night::hook::Told;
 use crate::night::job::ClipJob;
 use crate::night::out::{Out, Patience};
@@ -227,9 +228,27 @@ pub(super) fn run_jobs(
     for job in jobs {
         place::check_places(job, out, &there)?;
     }
-    let (disk, patience) = (OnceSynced::new(&RealDisk), Patience::new(night.patience));
-    let results_in = Out { folder: out, disk: &disk, patience: &patience };
-    place::sweep_out(&disk, out)?;
+    let disk = OnceSynced::new(&RealDisk);
+    let inputs: Vec<&Path> = jobs.iter().flat_map(place::inputs).collect();
+    fenced((&disk, out), &inputs, |protection| {
+        ui.start_pool()?;
+        if let Protection::Code(why) = protection {
+            ui.say(&format!("note: originals are protected by code alone: {why}"));
+        }
+        one_after_another(jobs, night, &disk, ui)
+    })?
+}
+
+fn one_after_another(
+    jobs: &[ClipJob],
+    night: &Night<'_>,
+    disk: &OnceSynced<'_>,
+    ui: &Ui,
+) -> anyhow::Result<(Outcome, Vec<ClipResult>)> {
+    let out = night.out;
+    let patience = Patience::new(night.patience);
+    let results_in = Out { folder: out, disk, patience: &patience };
+    place::sweep_out(disk, out)?;
     let bar = ui.night_bar(jobs.len());
     let mut results = Vec::new();
     let mut outcome = Outcome::Well;

@@ -50,8 +50,12 @@ impl Ui {
         }
     }
 
-    /// Gives the pool its threads.
+    /// Gives the pool its threads, the first time it is called.
     pub(super) fn start_pool(&self) -> anyhow::Result<()> {
+        static STARTED: AtomicBool = AtomicBool::new(false);
+        if STARTED.swap(true, Ordering::Relaxed) {
+            return Ok(());
+        }
         rayon::ThreadPoolBuilder::new().num_threads(self.threads).build_global()?;
         Ok(())
     }

@@ -11,6 +11,7 @@ pub mod checksum;
 pub mod clip;
 pub mod estimate;
 pub mod farm;
+pub mod fence;
 pub mod hook;
 pub mod init;
 pub mod job;
