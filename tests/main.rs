@@ -19,6 +19,7 @@ mod full_disk;
 mod harness;
 mod kills;
 mod layers;
+mod long_nights;
 mod masters;
 mod motion;
 mod night;
