@@ -158,6 +158,7 @@ fn main() {
         pipeline,
         dark: None,
         flat: None,
+        listed: None,
         range: None,
     };
     reset_peak();

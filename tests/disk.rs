@@ -55,6 +55,7 @@ fn job(place: &Place, pipeline: &str) -> ClipJob {
         pipeline: shoot::find_pipeline(pipeline, &place.path("")).unwrap(),
         dark: Some(place.path("black")),
         flat: Some(place.path("even")),
+        listed: None,
         range: None,
     }
 }

@@ -84,6 +84,18 @@ fn a_flipped_bit_is_found_where_the_format_or_a_list_can_tell() {
     let checked = place.run(&["checksum", "comb", "--verify", "comb.b3"]);
     assert_eq!(checked.code, 1, "{}{}", checked.out, checked.err);
     assert!(format!("{}{}", checked.out, checked.err).contains("000009.tif"));
+    let mut with_list = vec!["run", "comb", "--checksums", "comb.b3"];
+    with_list.extend(WITH);
+    place.run(&with_list).expect(1, &["23 frames made", "frame 9 failed", "hash list"]);
+    let frames = place.path("hushframe-out/comb/frames");
+    assert!(!names(&frames).contains(&"000009.tif".to_owned()));
+    // Copied again from the camera, every frame is made; a list of something else is refused.
+    fs::write(&path, &whole).unwrap();
+    place.run(&with_list).expect(0, &["24 frames made"]);
+    place.write("other.b3", &format!("{}  none.tif\n", "0".repeat(64)));
+    with_list[3] = "other.b3";
+    place.run(&with_list).expect(2, &["other.b3", "no frame of this clip"]);
+    place.run(&["check", "comb", "--checksums", "other.b3"]).expect(1, &["no frame of this clip"]);
     // Compressed with a checksum: the frame is listed, the others are made.
     fs::create_dir(place.path("png")).unwrap();
     for name in names(&place.path("comb")).iter().filter(|n| n.ends_with(".tif")) {

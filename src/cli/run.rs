@@ -67,6 +67,9 @@ pub(super) struct What {
     /// Folder of even field frames
     #[arg(long, value_name = "FOLDER")]
     flat: Option<PathBuf>,
+    /// Hash list of the originals (see hushframe checksum): a frame that is not as listed is not used
+    #[arg(long, value_name = "LIST")]
+    checksums: Option<PathBuf>,
     /// Only the clip of this name; may be given several times
     #[arg(long, value_name = "NAME")]
     only: Vec<String>,
@@ -100,6 +103,7 @@ impl What {
                     }
                     job.dark = self.dark.clone().or(job.dark.take());
                     job.flat = self.flat.clone().or(job.flat.take());
+                    job.listed = self.checksums.clone().or(job.listed.take());
                 }
                 jobs
             }
@@ -142,6 +146,7 @@ impl What {
             pipeline: shoot::find_pipeline(wanted, Path::new("."))?,
             dark: self.dark.clone(),
             flat: self.flat.clone(),
+            listed: self.checksums.clone(),
             range: None,
         })
     }

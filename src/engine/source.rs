@@ -1,5 +1,6 @@
 //! A clip ready to be read: its frames, facts, and what they come to as numbers.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
 use rayon::prelude::*;
@@ -26,6 +27,9 @@ pub struct Source {
     pub scale_fault: Option<String>,
     /// Whether all frames are pages of one file.
     pub paged: bool,
+    /// BLAKE3 that a frame's file had when its hash was taken, by number; a frame whose file is
+    /// another is not read. Empty where there is no list.
+    pub listed: BTreeMap<u64, String>,
     /// What a person should know.
     pub warnings: Vec<Warning>,
 }
@@ -64,7 +68,8 @@ impl Source {
             Warning::new("scale-refused", why.clone(), "until then the clip has no scale")
         }));
         let paged = clip.frames.len() > 1 && clip.frames.iter().all(|f| f.path == first.path);
-        let source = Self { clip, facts, expected, scale_fault, paged, warnings };
+        let listed = BTreeMap::new();
+        let source = Self { clip, facts, expected, scale_fault, paged, listed, warnings };
         source.check_levels()?;
         Ok(source)
     }
@@ -167,9 +172,19 @@ impl Source {
     /// Decodes a frame.
     ///
     /// # Errors
-    /// As [`Expected::decode`].
+    /// As [`Expected::decode`]; [`FootageError::Footage`] where the file is not the listed one.
     pub fn read(&self, file: &FrameFile) -> Result<Read, FootageError> {
         let (decoded, hash) = self.expected.decode_hashed(file, self.paged)?;
+        if let (Some(hash), Some(listed)) = (&hash, self.listed.get(&file.number))
+            && hash != listed
+        {
+            return Err(FootageError::Footage {
+                path: footage::printable(&file.path),
+                what: "is not the file of the hash list, though it decodes: it was damaged or \
+                       replaced since; copy it again from where it came"
+                    .to_owned(),
+            });
+        }
         let warnings = decoded.warnings.clone();
         Ok(Read { frame: into_frame(decoded, self.layout()), hash, warnings })
     }

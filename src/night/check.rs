@@ -108,7 +108,7 @@ pub fn check(job: &ClipJob, out: &Path) -> ClipCheck {
         standing: None,
         expected_s: None,
     };
-    let source = match Source::open(&job.input, job.facts.clone()) {
+    let source = match job.open() {
         Ok(source) => source,
         Err(e) => {
             c.faults.push(e.to_string());

@@ -98,7 +98,7 @@ pub(super) fn lay_out(
 pub fn run(job: &ClipJob, out: &Out<'_>, work: &Work<'_>) -> Result<Summary, NightError> {
     let folder = out.folder.join(&job.name);
     // What can be refused by looking is refused before anything is written.
-    let source = Source::open(&job.input, job.facts.clone())?;
+    let source = job.open()?;
     source.check_headers()?;
     Renderer::check(&job.pipeline, &source)?;
     check_range(job, &source)?;

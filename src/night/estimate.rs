@@ -67,7 +67,7 @@ pub fn estimate(
         if !c.faults.is_empty() {
             continue;
         }
-        let Ok(source) = Source::open(&job.input, job.facts.clone()) else { continue };
+        let Ok(source) = job.open() else { continue };
         let kind = format!(
             "{} {:?} {}",
             source.expected.shape,

@@ -34,7 +34,6 @@ use crate::engine::analyse::{Analysis, Analyst, Wanted};
 use crate::engine::correct::Corrector;
 use crate::engine::parts::{Part, join};
 use crate::engine::render::Renderer;
-use crate::engine::source::Source;
 use crate::footage::{create_folders, hash_bytes, printable};
 use crate::register::block;
 
@@ -124,7 +123,7 @@ struct Site<'a> {
 impl<'a> Site<'a> {
     fn open(job: &'a ClipJob, out: &'a Out<'_>, work: &Work<'_>) -> Result<Self, NightError> {
         let folder = out.folder.join(&job.name);
-        let source = Source::open(&job.input, job.facts.clone())?;
+        let source = job.open()?;
         source.check_headers()?;
         Renderer::check(&job.pipeline, &source)?;
         check_places(job, out.folder, &inputs(job))?;

@@ -4,6 +4,7 @@
 //! pipeline = "clean"           # for all clips: a name that comes along, or a file beside this one
 //! dark = "black"               # references for all clips, folders beside this file
 //! flat = "even"
+//! checksums = "night.b3"       # hash list of the originals (hushframe checksum): frames must be as then
 //! when_done = "./tell-me"      # a program to run when the night has ended (`night::hook`)
 //!
 //! [facts]                      # facts for all clips
@@ -39,6 +40,7 @@ struct Raw {
     pipeline: Option<String>,
     dark: Option<PathBuf>,
     flat: Option<PathBuf>,
+    checksums: Option<PathBuf>,
     when_done: Option<PathBuf>,
     facts: Option<Spanned<toml::Table>>,
     #[serde(default)]
@@ -147,6 +149,7 @@ pub fn read(path: &Path, given: &Facts) -> Result<Vec<ClipJob>, NightError> {
                 Ok(own.map(PathBuf::from).or_else(|| all.clone()).map(|p| base.join(p)))
             };
         let (dark, flat) = (folder("dark", &raw.dark)?, folder("flat", &raw.flat)?);
+        let listed = folder("checksums", &raw.checksums)?;
         let wanted = reader
             .take(&mut table, "pipeline", from)?
             .or_else(|| raw.pipeline.clone())
@@ -159,6 +162,7 @@ pub fn read(path: &Path, given: &Facts) -> Result<Vec<ClipJob>, NightError> {
             pipeline: find_pipeline(&wanted, base)?,
             dark,
             flat,
+            listed,
             range: None,
         });
     }
