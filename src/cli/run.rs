@@ -27,29 +27,29 @@ pub(super) struct Args {
     #[command(flatten)]
     pub(super) what: What,
     /// Folder for the results
-    #[arg(long, value_name = "DIR", default_value = "hushframe-out")]
+    #[arg(help_heading = "The run", long, value_name = "DIR", default_value = "hushframe-out")]
     out: PathBuf,
     /// Only these source frames, for a quick look
-    #[arg(long, value_name = "A-B", value_parser = range)]
+    #[arg(help_heading = "The run", long, value_name = "A-B", value_parser = range)]
     frames: Option<(u64, u64)>,
     /// How long to wait, in all, for room on a full disk, such as 30m; 0 fails at once
-    #[arg(long, value_name = "TIME", default_value = "8h", value_parser = wait)]
+    #[arg(help_heading = "The run", long, value_name = "TIME", default_value = "8h", value_parser = wait)]
     wait_for_room: Duration,
     /// Clips are still being copied: begin each when its folders have been quiet for a while
-    #[arg(long)]
+    #[arg(help_heading = "The run", long)]
     watch: bool,
     /// With --watch: how long a folder must be quiet
-    #[arg(long, value_name = "TIME", default_value = "30s", value_parser = wait)]
+    #[arg(help_heading = "The run", long, value_name = "TIME", default_value = "30s", value_parser = wait)]
     quiet_for: Duration,
     /// With --watch: with no change anywhere for so long, wait no longer
-    #[arg(long, value_name = "TIME", default_value = "12h", value_parser = wait)]
+    #[arg(help_heading = "The run", long, value_name = "TIME", default_value = "12h", value_parser = wait)]
     watch_limit: Duration,
     /// Program to run when the night has ended; its first argument is well, faults, interrupted or
     /// error, its second the folder of the results
-    #[arg(long, value_name = "PROGRAM")]
+    #[arg(help_heading = "The run", long, value_name = "PROGRAM")]
     when_done: Option<PathBuf>,
     /// Make no preview movie
-    #[arg(long)]
+    #[arg(help_heading = "The run", long)]
     no_preview: bool,
 }
 

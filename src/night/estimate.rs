@@ -1,7 +1,7 @@
 //! What a run would find done, what it would make again, and how long that takes, from a short sample
 //! that is really worked on. Nothing is written.
 //!
-//! A sample is the first [`SAMPLE`] frames of a clip through both passes, encoded and hashed; clips
+//! A sample is the first 32 frames of a clip through both passes, encoded and hashed; clips
 //! of one shape and pipeline share one. Left out: writing, references, the preview, and what the
 //! masters cost a frame (they are not made for this). On a slow disk or share it takes longer.
 
