@@ -16,14 +16,15 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicBool;
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use hushframe::engine::{Silent, Work};
-use hushframe::footage::{self, Facts, OutFrame, TiffTags};
+use hushframe::footage::{self, Facts, OutFrame, RealDisk, TiffTags};
 use hushframe::frame::Plane;
 use hushframe::math::resample::shifted;
 use hushframe::night::clip;
 use hushframe::night::job::ClipJob;
+use hushframe::night::out::{Out, Patience};
 use hushframe::night::shoot::find_pipeline;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha12Rng;
@@ -157,13 +158,19 @@ fn main() {
         pipeline,
         dark: None,
         flat: None,
+        listed: None,
         range: None,
     };
     reset_peak();
     let stop = AtomicBool::new(false);
     let work = Work { threads, stop: &stop, progress: &Silent };
     let start = Instant::now();
-    let summary = clip::run(&job, &dir.path().join("out"), &work).expect("run");
+    let out = Out {
+        folder: &dir.path().join("out"),
+        disk: &RealDisk,
+        patience: &Patience::new(Duration::ZERO),
+    };
+    let summary = clip::run(&job, &out, &work).expect("run");
     let seconds = start.elapsed().as_secs_f64();
     println!(
         "{frames} frames 1920x1080 16 bit, {threads} threads, pipeline {name}, average {preset}:"

@@ -11,15 +11,20 @@
 
 mod averaging;
 mod cli;
+mod disk;
 mod exports;
 mod faults;
 mod follow;
 mod formats;
+mod full_disk;
 mod harness;
+mod kills;
 mod layers;
+mod long_nights;
 mod masters;
 mod motion;
 mod mutations;
+mod night;
 mod open_transfer;
 mod pages;
 mod plan;
@@ -33,5 +38,6 @@ mod samples;
 mod scale;
 mod shards;
 mod simulate;
+mod simulated_disk;
 mod steadying;
 mod truth;

@@ -5,6 +5,8 @@ use std::path::PathBuf;
 use super::run::What;
 use super::{Outcome, Ui};
 use crate::night::check::{ClipCheck, Room, check};
+use crate::night::estimate::estimate;
+use crate::night::fence::{Protection, probe};
 
 /// Arguments of `check`.
 #[derive(Debug, clap::Args)]
@@ -18,11 +20,21 @@ pub(super) struct Args {
 
 pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     let jobs = args.what.jobs()?;
-    let checks: Vec<ClipCheck> = jobs.iter().map(|j| check(j, &args.out)).collect();
+    let mut checks: Vec<ClipCheck> = jobs.iter().map(|j| check(j, &args.out)).collect();
+    ui.listen()?;
+    match estimate(&jobs, &mut checks, &args.out, &ui.work(&ui.watch("check"))) {
+        Err(e) if e.stopped() => return Ok(Outcome::Interrupted),
+        other => other?,
+    }
     let mut bad = false;
     for c in &checks {
         bad |= !c.faults.is_empty();
         ui.say(&format!("{}: {}", c.name, c.headline()));
+        if let Some(standing) = &c.standing {
+            let time = c.expected_s.filter(|_| standing.to_make > 0);
+            let time = time.map_or(String::new(), |s| format!(", about {}", span(s)));
+            ui.say(&format!("  {}{time}", standing.words));
+        }
         for fault in &c.faults {
             ui.say(&format!("  fault: {fault}"));
         }
@@ -35,6 +47,30 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
         bad = true;
         ui.say(&format!("fault: {fault}"));
     }
+    let times: Vec<f64> = checks.iter().filter_map(|c| c.expected_s).filter(|s| *s > 0.0).collect();
+    if !times.is_empty() {
+        ui.say(&format!(
+            "about {} for the frames of {} clips, from a sample; writing and previews come on top",
+            span(times.iter().sum()),
+            times.len()
+        ));
+    }
+    if let Protection::Code(why) = probe() {
+        ui.say(&format!("note: originals would be protected by code alone: {why}"));
+    }
     ui.result(&checks)?;
     Ok(if bad { Outcome::Faults } else { Outcome::Well })
+}
+
+/// A time as people say it: no more digits than it is worth.
+fn span(seconds: f64) -> String {
+    if seconds < 1.0 {
+        "a second".to_owned()
+    } else if seconds < 120.0 {
+        format!("{seconds:.0} s")
+    } else if seconds < 7200.0 {
+        format!("{:.0} min", seconds / 60.0)
+    } else {
+        format!("{:.1} h", seconds / 3600.0)
+    }
 }

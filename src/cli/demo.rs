@@ -4,9 +4,10 @@ use std::path::PathBuf;
 
 use anyhow::{Context, bail};
 
-use super::run::run_jobs;
+use super::run::{Night, run_jobs};
 use super::{Outcome, Ui};
 use crate::footage::{Facts, printable};
+use crate::night::out::PATIENCE;
 use crate::night::shoot;
 use crate::simulate::demo;
 
@@ -30,7 +31,8 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     }
     let jobs = shoot::read(&file, &Facts::default())?;
     let out = dir.join("out");
-    let (outcome, results) = run_jobs(&jobs, &out, true, ui)?;
+    let night = Night { out: &out, patience: PATIENCE, watching: None, movie: true };
+    let (outcome, results) = run_jobs(&jobs, &night, ui)?;
     if outcome == Outcome::Interrupted {
         ui.result(&serde_json::json!({ "out": printable(&out), "clips": results }))?;
         return Ok(outcome);

@@ -87,6 +87,7 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
             pipeline: shoot::find_pipeline(&args.pipeline, Path::new("."))?,
             dark: args.dark.clone(),
             flat: args.flat.clone(),
+            listed: None,
             range: args.frames,
         },
         region: args.region.0,

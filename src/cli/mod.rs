@@ -127,7 +127,10 @@ pub fn run() -> u8 {
 }
 
 fn dispatch(command: Command, ui: &Ui) -> anyhow::Result<Outcome> {
-    ui.start_pool()?;
+    // A run starts its threads where they can do no harm to originals.
+    if !matches!(command, Command::Run(_)) {
+        ui.start_pool()?;
+    }
     match command {
         Command::Demo(args) => demo::run(&args, ui),
         Command::Run(args) => run::run(&args, ui),

@@ -1,5 +1,7 @@
 //! Options that every command takes.
 
+use std::time::Duration;
+
 use clap::Args;
 
 /// Options of every command.
@@ -14,4 +16,40 @@ pub(super) struct Common {
     /// Threads to use; results do not depend on it [default: all cores]
     #[arg(long, global = true, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub(super) threads: Option<u16>,
+}
+
+/// A time to wait: a number and s, m or h; 0 needs none.
+pub(super) fn wait(text: &str) -> Result<Duration, String> {
+    let bad = || format!("\"{text}\" is not a time to wait such as 90s, 30m or 8h");
+    let text = text.trim();
+    let at = text.find(|c: char| c.is_ascii_alphabetic()).unwrap_or(text.len());
+    let (number, unit) = text.split_at(at);
+    let number: f64 = number.trim().parse().map_err(|_| bad())?;
+    let seconds = match unit {
+        "s" => number,
+        "m" | "min" => number * 60.0,
+        "h" => number * 3600.0,
+        "" if number == 0.0 => 0.0,
+        _ => return Err(bad()),
+    };
+    // A month is more than any night; beyond it a slip of the pen is likelier.
+    let month = 31.0 * 86_400.0;
+    Duration::try_from_secs_f64(seconds).ok().filter(|_| seconds <= month).ok_or_else(bad)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_to_wait_have_units() {
+        let seconds = |t| wait(t).map(|d| d.as_secs_f64()).ok();
+        assert_eq!(seconds("90s"), Some(90.0));
+        assert_eq!(seconds("1.5 m"), Some(90.0));
+        assert_eq!(seconds("8h"), Some(28_800.0));
+        assert_eq!(seconds("0"), Some(0.0));
+        for bad in ["", "5", "-1s", "1e99h", "nan s", "soon", "5 years"] {
+            assert_eq!(seconds(bad), None, "{bad}");
+        }
+    }
 }

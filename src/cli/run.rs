@@ -1,17 +1,23 @@
 //! `hushframe run`.
 
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use anyhow::{Context, bail};
 use serde::Serialize;
 
 use super::facts::FactOptions;
 use super::measure::{Region, region};
+use super::options::wait;
 use super::{Outcome, Ui};
-use crate::footage::printable;
+use crate::footage::{OnceSynced, RealDisk, printable};
 use crate::night::clip::{self, Summary};
+use crate::night::fence::{Protection, fenced};
+use crate::night::hook::Told;
 use crate::night::job::ClipJob;
-use crate::night::{place, shoot};
+use crate::night::out::{Out, Patience};
+use crate::night::watch::{Next, Queue, Watching};
+use crate::night::{NightError, hook, place, shoot};
 use crate::record::Warning;
 use crate::report;
 
@@ -21,13 +27,29 @@ pub(super) struct Args {
     #[command(flatten)]
     pub(super) what: What,
     /// Folder for the results
-    #[arg(long, value_name = "DIR", default_value = "hushframe-out")]
+    #[arg(help_heading = "The run", long, value_name = "DIR", default_value = "hushframe-out")]
     out: PathBuf,
     /// Only these source frames, for a quick look
-    #[arg(long, value_name = "A-B", value_parser = range)]
+    #[arg(help_heading = "The run", long, value_name = "A-B", value_parser = range)]
     frames: Option<(u64, u64)>,
+    /// How long to wait, in all, for room on a full disk, such as 30m; 0 fails at once
+    #[arg(help_heading = "The run", long, value_name = "TIME", default_value = "8h", value_parser = wait)]
+    wait_for_room: Duration,
+    /// Clips are still being copied: begin each when its folders have been quiet for a while
+    #[arg(help_heading = "The run", long)]
+    watch: bool,
+    /// With --watch: how long a folder must be quiet
+    #[arg(help_heading = "The run", long, value_name = "TIME", default_value = "30s", value_parser = wait)]
+    quiet_for: Duration,
+    /// With --watch: with no change anywhere for so long, wait no longer
+    #[arg(help_heading = "The run", long, value_name = "TIME", default_value = "12h", value_parser = wait)]
+    watch_limit: Duration,
+    /// Program to run when the night has ended; its first argument is well, faults, interrupted or
+    /// error, its second the folder of the results
+    #[arg(help_heading = "The run", long, value_name = "PROGRAM")]
+    when_done: Option<PathBuf>,
     /// Make no preview movie
-    #[arg(long)]
+    #[arg(help_heading = "The run", long)]
     no_preview: bool,
 }
 
@@ -45,6 +67,9 @@ pub(super) struct What {
     /// Folder of even field frames
     #[arg(long, value_name = "FOLDER")]
     flat: Option<PathBuf>,
+    /// Hash list of the originals (see hushframe checksum): a frame that is not as listed is not used
+    #[arg(long, value_name = "LIST")]
+    checksums: Option<PathBuf>,
     /// Only the clip of this name; may be given several times
     #[arg(long, value_name = "NAME")]
     only: Vec<String>,
@@ -78,6 +103,7 @@ impl What {
                     }
                     job.dark = self.dark.clone().or(job.dark.take());
                     job.flat = self.flat.clone().or(job.flat.take());
+                    job.listed = self.checksums.clone().or(job.listed.take());
                 }
                 jobs
             }
@@ -123,6 +149,7 @@ impl What {
             pipeline: shoot::find_pipeline(wanted, Path::new("."))?,
             dark: self.dark.clone(),
             flat: self.flat.clone(),
+            listed: self.checksums.clone(),
             range: None,
         })
     }
@@ -142,18 +169,66 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     for job in &mut jobs {
         job.range = args.frames;
     }
-    let (outcome, results) = run_jobs(&jobs, &args.out, !args.no_preview, ui)?;
+    let night = Night {
+        out: &args.out,
+        patience: args.wait_for_room,
+        watching: args.watch.then_some(Watching { quiet: args.quiet_for, limit: args.watch_limit }),
+        movie: !args.no_preview,
+    };
+    let in_file = args.what.shoot_file().and_then(|f| shoot::when_done(&f));
+    let hook = args.when_done.clone().or(in_file);
+    let ended = run_jobs(&jobs, &night, ui);
+    if let Some(program) = hook {
+        let told = told(&ended, &night, jobs.len());
+        if let Err(why) = hook::run(&program, &told) {
+            ui.say(&why);
+        }
+    }
+    let (outcome, results) = ended?;
     ui.result(&serde_json::json!({ "out": printable(&args.out), "clips": results }))?;
     Ok(outcome)
+}
+
+/// What a program run at the end is told.
+fn told<'a>(
+    ended: &anyhow::Result<(Outcome, Vec<ClipResult>)>,
+    night: &Night<'a>,
+    clips: usize,
+) -> Told<'a> {
+    let (outcome, done) = match ended {
+        Ok((outcome, results)) => {
+            let word = match outcome {
+                Outcome::Well => "well",
+                Outcome::Faults => "faults",
+                Outcome::Interrupted => "interrupted",
+            };
+            (word, results.iter().filter(|r| r.summary.is_some()).count())
+        }
+        Err(_) => ("error", 0),
+    };
+    Told { outcome, out: night.out, clips: done, failed: clips - done }
+}
+
+/// How clips are run.
+#[derive(Debug)]
+pub(super) struct Night<'a> {
+    /// Folder for the results.
+    pub(super) out: &'a Path,
+    /// How long room is waited for.
+    pub(super) patience: Duration,
+    /// How long clips are waited for that are still being copied.
+    pub(super) watching: Option<Watching>,
+    /// Whether previews are made.
+    pub(super) movie: bool,
 }
 
 /// Runs clips one after another; one that fails does not stop the next.
 pub(super) fn run_jobs(
     jobs: &[ClipJob],
-    out: &Path,
-    movie: bool,
+    night: &Night<'_>,
     ui: &Ui,
 ) -> anyhow::Result<(Outcome, Vec<ClipResult>)> {
+    let out = night.out;
     ui.listen()?;
     // An output inside any clip's input is refused before anything is made.
     let there: Vec<&Path> =
@@ -161,15 +236,50 @@ pub(super) fn run_jobs(
     for job in jobs {
         place::check_places(job, out, &there)?;
     }
+    let disk = OnceSynced::new(&RealDisk);
+    let inputs: Vec<&Path> = jobs.iter().flat_map(place::inputs).collect();
+    fenced((&disk, out), &inputs, |protection| {
+        ui.start_pool()?;
+        if let Protection::Code(why) = protection {
+            ui.say(&format!("note: originals are protected by code alone: {why}"));
+        }
+        one_after_another(jobs, night, &disk, ui)
+    })?
+}
+
+fn one_after_another(
+    jobs: &[ClipJob],
+    night: &Night<'_>,
+    disk: &OnceSynced<'_>,
+    ui: &Ui,
+) -> anyhow::Result<(Outcome, Vec<ClipResult>)> {
+    let out = night.out;
+    let patience = Patience::new(night.patience);
+    let results_in = Out { folder: out, disk, patience: &patience };
+    place::sweep_out(disk, out)?;
     let bar = ui.night_bar(jobs.len());
     let mut results = Vec::new();
     let mut outcome = Outcome::Well;
-    for job in jobs {
-        let watch = ui.watch(&job.name);
-        match clip::run(job, out, &ui.work(&watch)) {
+    let mut queue = Queue::new(jobs, night.watching);
+    loop {
+        let next = queue.next(&ui.work(&ui.watch("night")));
+        let (job, ended) = match next {
+            Ok(Next::Done) => break,
+            Ok(Next::Clip(job)) => {
+                let watch = ui.watch(&job.name);
+                (job, clip::run(job, &results_in, &ui.work(&watch)))
+            }
+            Ok(Next::Never(job, why)) => (job, Err(NightError::Refused(why))),
+            Err(e) => {
+                ui.say(&e.to_string());
+                outcome = Outcome::Interrupted;
+                break;
+            }
+        };
+        match ended {
             Ok(summary) => {
                 tell(&summary, ui);
-                if let Err(e) = pictures(job, &summary.folder, movie, ui) {
+                if let Err(e) = pictures(job, &summary.folder, night.movie, ui) {
                     ui.say(&format!("{}: {e}", job.name));
                     outcome = Outcome::Interrupted;
                     break;
@@ -220,7 +330,7 @@ pub(super) fn pictures(
     folder: &Path,
     movie: bool,
     ui: &Ui,
-) -> Result<(), crate::night::NightError> {
+) -> Result<(), NightError> {
     let watch = ui.watch(&job.name);
     let given = (job.input.as_path(), &job.facts[..]);
     let warnings = report::pictures(folder, given, movie, &ui.work(&watch))?;

@@ -1,11 +1,16 @@
 //! `hushframe shard`.
+//!
+//! A part does not wait for room on a full disk: its engine counts the time and runs it again.
 
 use std::path::PathBuf;
+use std::time::Duration;
 
 use super::run::{What, pictures, tell, tell_pages};
 use super::{Outcome, Ui};
-use crate::footage::printable;
+use crate::footage::{OnceSynced, RealDisk, printable};
 use crate::night::clip::Summary;
+use crate::night::out::{Out, Patience};
+use crate::night::place::sweep_out;
 use crate::night::shard::{self, Done, MOST_PARTS, Share};
 
 /// A step of a clip's work in parts.
@@ -88,10 +93,15 @@ fn ended(step: &Step, ui: &Ui) -> anyhow::Result<Outcome> {
         Step::Analyse(args) => each_part(args, ui, "analysed", shard::analyse),
         Step::Render(args) => each_part(args, ui, "made", shard::render),
         Step::Merge(args) => {
+            let out = Out {
+                folder: &args.out,
+                disk: &OnceSynced::new(&RealDisk),
+                patience: &Patience::new(Duration::ZERO),
+            };
             let mut merged = serde_json::Map::new();
             for job in args.what.jobs()? {
                 let watch = ui.watch(&job.name);
-                let frames = shard::merge(&job, &args.out, args.parts, &ui.work(&watch))?;
+                let frames = shard::merge(&job, &out, args.parts, &ui.work(&watch))?;
                 ui.say(&format!("{}: {frames} frames of {} parts merged", job.name, args.parts));
                 merged.insert(job.name, frames.into());
             }
@@ -99,10 +109,16 @@ fn ended(step: &Step, ui: &Ui) -> anyhow::Result<Outcome> {
             Ok(Outcome::Well)
         }
         Step::Finish(FinishArgs { all: args, no_preview }) => {
+            let out = Out {
+                folder: &args.out,
+                disk: &OnceSynced::new(&RealDisk),
+                patience: &Patience::new(Duration::ZERO),
+            };
+            sweep_out(out.disk, out.folder)?;
             let mut all = Vec::new();
             for job in args.what.jobs()? {
                 let watch = ui.watch(&job.name);
-                let summary = shard::finish(&job, &args.out, args.parts, &ui.work(&watch))?;
+                let summary = shard::finish(&job, &out, args.parts, &ui.work(&watch))?;
                 tell(&summary, ui);
                 pictures(&job, &summary.folder, !no_preview, ui)?;
                 all.push(summary);
@@ -121,15 +137,20 @@ fn each_part<F>(args: &PartArgs, ui: &Ui, verb: &str, work: F) -> anyhow::Result
 where
     F: Fn(
         &crate::night::job::ClipJob,
-        &std::path::Path,
+        &Out<'_>,
         Share,
         &crate::engine::Work<'_>,
     ) -> Result<Done, crate::night::NightError>,
 {
+    let out = Out {
+        folder: &args.out,
+        disk: &OnceSynced::new(&RealDisk),
+        patience: &Patience::new(Duration::ZERO),
+    };
     let mut all = Vec::new();
     for job in args.what.jobs()? {
         let watch = ui.watch(&job.name);
-        let done = work(&job, &args.out, args.part, &ui.work(&watch))?;
+        let done = work(&job, &out, args.part, &ui.work(&watch))?;
         let kept = match done.kept {
             0 => String::new(),
             n => format!(", {n} of them before"),

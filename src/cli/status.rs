@@ -22,6 +22,9 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     for c in &clips {
         let of = c.total.map_or(String::new(), |t| format!(" of {t}"));
         ui.answer(&format!("{:24} {:9} {}{of} frames", c.name, c.state, c.done));
+        if let Some(who) = &c.holder {
+            ui.answer(&format!("    at work: {who}"));
+        }
         for (frame, why) in &c.failed {
             ui.answer(&format!("    frame {frame} failed: {}", printable(why)));
         }

@@ -50,8 +50,12 @@ impl Ui {
         }
     }
 
-    /// Gives the pool its threads.
+    /// Gives the pool its threads, the first time it is called.
     pub(super) fn start_pool(&self) -> anyhow::Result<()> {
+        static STARTED: AtomicBool = AtomicBool::new(false);
+        if STARTED.swap(true, Ordering::Relaxed) {
+            return Ok(());
+        }
         rayon::ThreadPoolBuilder::new().num_threads(self.threads).build_global()?;
         Ok(())
     }
@@ -195,6 +199,10 @@ pub(super) struct Watch<'a> {
 }
 
 impl Progress for Watch<'_> {
+    fn note(&self, text: &str) {
+        self.ui.say(text);
+    }
+
     fn step(&self, phase: Phase, done: u64, total: u64) {
         if self.ui.quiet {
             return;

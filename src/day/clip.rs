@@ -14,7 +14,9 @@ use crate::engine::Work;
 use crate::engine::analyse::{Analysis, Wanted, analyse};
 use crate::engine::correct::{Corrector, coding, luma, luma_noise};
 use crate::engine::source::Source;
-use crate::footage::{Decoded, FactSource, Facts, FootageError, FrameFile, decode, printable};
+use crate::footage::{
+    Decoded, FactSource, Facts, FootageError, FrameFile, RealDisk, decode, printable,
+};
 use crate::frame::convert::{round_u64, round_usize, to_f32};
 use crate::frame::{Coding, FixedPlane, Layout, NoiseModel, Plane};
 use crate::math::turn::Turn;
@@ -310,7 +312,7 @@ fn raw(place: &Place<'_>, work: &Work<'_>) -> Result<Opened, DayError> {
     }
     let stacks = [job.dark.as_deref(), job.flat.as_deref()];
     let kept = place.out.join(".references");
-    let prepared = references::prepare(&source, stacks, &kept, work)?;
+    let prepared = references::prepare(&source, stacks, (&RealDisk, &kept), work)?;
     let model = match &prepared.noise {
         Some(noise) => noise.model,
         None => noise::from_clip(&source, &job.pipeline, &prepared.masters, work)?.0.model,

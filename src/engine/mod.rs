@@ -69,6 +69,9 @@ pub enum Phase {
 pub trait Progress: Sync {
     /// `done` of `total` frames of a phase.
     fn step(&self, phase: Phase, done: u64, total: u64);
+
+    /// Something that a person should hear of now, such as a wait.
+    fn note(&self, _text: &str) {}
 }
 
 /// Says nothing to anybody.

@@ -1,5 +1,6 @@
 //! A clip ready to be read: its frames, facts, and what they come to as numbers.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
 use rayon::prelude::*;
@@ -30,6 +31,9 @@ pub struct Source {
     pub taken: Option<String>,
     /// Time code of the first frame, as its file has it.
     pub time_code: Option<String>,
+    /// BLAKE3 that a frame's file had when its hash was taken, by number; a frame whose file is
+    /// another is not read. Empty where there is no list.
+    pub listed: BTreeMap<u64, String>,
     /// What a person should know.
     pub warnings: Vec<Warning>,
 }
@@ -70,7 +74,17 @@ impl Source {
         }));
         let paged = clip.frames.len() > 1 && clip.frames.iter().all(|f| f.path == first.path);
         let (taken, time_code) = (carried.taken, carried.header.time_code);
-        let source = Self { clip, facts, expected, scale_fault, paged, taken, time_code, warnings };
+        let source = Self {
+            clip,
+            facts,
+            expected,
+            scale_fault,
+            paged,
+            taken,
+            time_code,
+            listed: BTreeMap::new(),
+            warnings,
+        };
         source.check_levels()?;
         Ok(source)
     }
@@ -173,9 +187,19 @@ impl Source {
     /// Decodes a frame.
     ///
     /// # Errors
-    /// As [`Expected::decode`].
+    /// As [`Expected::decode`]; [`FootageError::Footage`] where the file is not the listed one.
     pub fn read(&self, file: &FrameFile) -> Result<Read, FootageError> {
         let (decoded, hash) = self.expected.decode_hashed(file, self.paged)?;
+        if let (Some(hash), Some(listed)) = (&hash, self.listed.get(&file.number))
+            && hash != listed
+        {
+            return Err(FootageError::Footage {
+                path: footage::printable(&file.path),
+                what: "is not the file of the hash list, though it decodes: it was damaged or \
+                       replaced since; copy it again from where it came"
+                    .to_owned(),
+            });
+        }
         let warnings = decoded.warnings.clone();
         Ok(Read { frame: into_frame(decoded, self.layout()), hash, warnings })
     }

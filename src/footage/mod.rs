@@ -13,6 +13,7 @@
 //! | `write` | temp file, fsync, rename, fsync of the folder; TIFF and PNG bytes |
 //! | `ome` | the OME description of a written TIFF |
 //! | `mp4`, `h264` | the preview movie: container and stream |
+//! | `disk` | what is written to, behind a trait; an error of a sync is final |
 //! | `guard` | no output inside an input |
 //! | `open` | inputs: read-only, regular files, never waiting for a pipe |
 //! | `names` | names from disk as harmless text |
@@ -21,6 +22,7 @@
 //! shrinks under a map kills the process).
 
 mod decode;
+mod disk;
 mod dng;
 mod dpx;
 mod exif;
@@ -57,6 +59,7 @@ use thiserror::Error;
 pub use decode::{
     Decoded, Expected, FileKind, MAX_DECODED_BYTES, MAX_SIDE, Shape, decode, decode_bytes, shape_of,
 };
+pub use disk::{Disk, DiskFile, OnceSynced, RealDisk};
 pub use dpx::{DpxTags, encode_dpx};
 pub use exif::{ExifFacts, exif_facts};
 pub use facts::{Fact, FactSource, Facts, FactsFile, Mains, parse_mosaic};
@@ -74,8 +77,8 @@ pub use raw::RawLayout;
 pub use scale::{ScaleText, ScaleValue, Taken, read_scale};
 pub use toml_text::{TableFault, key_line, line_of, read_table, toml_fault};
 pub use write::{
-    OutFrame, TiffTags, Written, encode_png16, encode_tiff, hash_bytes, hash_file, write_atomic,
-    write_bytes,
+    OutFrame, TiffTags, Written, create_folders, encode_png16, encode_tiff, hash_bytes, hash_file,
+    hash_of, write_atomic, write_bytes, write_on,
 };
 pub use y4m::{Y4mKind, Y4mWriter};
 

@@ -19,7 +19,7 @@ use crate::frame::units::FrameRate;
 pub struct MovieWriter {
     place: PathBuf,
     spool: BufWriter<File>,
-    _temp: Temp,
+    _temp: Temp<'static>,
     size: (u16, u16),
     /// Ticks a second, and ticks of a frame.
     clock: (u32, u32),

@@ -4,17 +4,19 @@
 //! temporary name beside the target, write, fsync of the file, rename, fsync of the folder. With
 //! all of them no promised frame was lost in 20 power cuts; without the last one the newest
 //! frame was lost in 15 of 20, without any fsync all were. **An error of fsync is final**: it is
-//! never called again, because the second call may say yes to data that are gone.
+//! never called again ([`super::OnceSynced`]), because the second call may say yes to data that
+//! are gone.
 //!
 //! Pictures are written as uncompressed 16-bit TIFF or as PNG; neither holds the time of writing
 //! (only that of the recording, where the input has it), so equal frames give equal files.
 
-use std::fs::{self, File, OpenOptions};
+use std::fs::{File, OpenOptions};
 use std::io::{self, BufWriter, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use super::FootageError;
+use super::disk::{Disk, RealDisk};
 use super::header::{exif_date, seconds};
 use super::open::open_regular;
 use crate::frame::convert::{count_u32, round_u64};
@@ -51,16 +53,17 @@ impl<W: Write> Write for Hashing<W> {
 
 /// Removes the temporary file unless it was renamed.
 #[derive(Debug)]
-pub(super) struct Temp {
+pub(super) struct Temp<'a> {
+    disk: &'a dyn Disk,
     path: PathBuf,
     armed: bool,
 }
 
-impl Drop for Temp {
+impl Drop for Temp<'_> {
     fn drop(&mut self) {
         if self.armed {
             // Nothing to be done where even that fails; a resumed run sweeps `.tmp-*`.
-            let _ = fs::remove_file(&self.path);
+            let _ = self.disk.remove(&self.path);
         }
     }
 }
@@ -73,13 +76,17 @@ fn folder_of(path: &Path) -> &Path {
 }
 
 /// Creates a file beside `path` under a name nobody has: `.tmp-<pid>-<counter>`.
-pub(super) fn create_temp(path: &Path) -> Result<(File, Temp), FootageError> {
+fn create_beside<'a, F>(
+    disk: &'a dyn Disk,
+    path: &Path,
+    create: impl Fn(&Path) -> io::Result<F>,
+) -> Result<(F, Temp<'a>), FootageError> {
     let folder = folder_of(path);
     loop {
         let n = COUNTER.fetch_add(1, Ordering::Relaxed);
         let temp = folder.join(format!(".tmp-{}-{n}", std::process::id()));
-        match OpenOptions::new().read(true).write(true).create_new(true).open(&temp) {
-            Ok(file) => return Ok((file, Temp { path: temp, armed: true })),
+        match create(&temp) {
+            Ok(file) => return Ok((file, Temp { disk, path: temp, armed: true })),
             // A leftover of an earlier process with our number: take the next name.
             Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {}
             Err(e) => return Err(FootageError::disk(path, "create a temporary file for it", e)),
@@ -87,30 +94,26 @@ pub(super) fn create_temp(path: &Path) -> Result<(File, Temp), FootageError> {
     }
 }
 
-/// Makes the names in `folder` durable.
-#[cfg(unix)]
-fn sync_folder(folder: &Path) -> io::Result<()> {
-    File::open(folder)?.sync_all()
+/// A temporary file beside `path`, to write and to read back.
+pub(super) fn create_temp(path: &Path) -> Result<(File, Temp<'static>), FootageError> {
+    create_beside(&RealDisk, path, |temp| {
+        OpenOptions::new().read(true).write(true).create_new(true).open(temp)
+    })
 }
 
-/// Folders cannot be opened as files here; the system orders renames itself.
-#[cfg(not(unix))]
-fn sync_folder(_folder: &Path) -> io::Result<()> {
-    Ok(())
-}
-
-/// Writes `path` through `fill`, complete or not at all, and durable when this returns.
+/// Writes `path` on `disk` through `fill`, complete or not at all, and durable when this returns.
 ///
 /// An existing file of that name is replaced in one step. The folder must exist.
 ///
 /// # Errors
 /// [`FootageError::Disk`], saying which step failed; the temporary file is removed. After a
 /// failed fsync of the folder the file stands under its name but is not promised.
-pub fn write_atomic(
+pub fn write_on(
+    disk: &dyn Disk,
     path: &Path,
     fill: impl FnOnce(&mut dyn Write) -> io::Result<()>,
 ) -> Result<Written, FootageError> {
-    let (file, mut temp) = create_temp(path)?;
+    let (file, mut temp) = create_beside(disk, path, |temp| disk.create_new(temp))?;
     let mut out = Hashing {
         inner: BufWriter::with_capacity(1 << 16, file),
         hasher: blake3::Hasher::new(),
@@ -118,22 +121,55 @@ pub fn write_atomic(
     };
     fill(&mut out).map_err(|e| FootageError::disk(path, "write", e))?;
     let (hash, bytes) = (out.hasher.finalize().to_hex().to_string(), out.bytes);
-    let file =
+    let mut file =
         out.inner.into_inner().map_err(|e| FootageError::disk(path, "write", e.into_error()))?;
-    file.sync_all().map_err(|e| FootageError::disk(path, "sync", e))?;
+    file.sync().map_err(|e| FootageError::disk(path, "sync", e))?;
     drop(file);
-    fs::rename(&temp.path, path).map_err(|e| FootageError::disk(path, "rename", e))?;
+    disk.rename(&temp.path, path).map_err(|e| FootageError::disk(path, "rename", e))?;
     temp.armed = false;
-    sync_folder(folder_of(path)).map_err(|e| FootageError::disk(path, "sync the folder of", e))?;
+    disk.sync_folder(folder_of(path))
+        .map_err(|e| FootageError::disk(path, "sync the folder of", e))?;
     Ok(Written { hash, bytes })
+}
+
+/// [`write_on`] the file system.
+///
+/// # Errors
+/// As [`write_on`].
+pub fn write_atomic(
+    path: &Path,
+    fill: impl FnOnce(&mut dyn Write) -> io::Result<()>,
+) -> Result<Written, FootageError> {
+    write_on(&RealDisk, path, fill)
 }
 
 /// [`write_atomic`] of bytes that are all there.
 ///
 /// # Errors
-/// As [`write_atomic`].
+/// As [`write_on`].
 pub fn write_bytes(path: &Path, bytes: &[u8]) -> Result<Written, FootageError> {
     write_atomic(path, |w| w.write_all(bytes))
+}
+
+/// Creates a folder and those above it that are not there, each durable in the one above it.
+///
+/// # Errors
+/// [`FootageError::Disk`].
+pub fn create_folders(disk: &dyn Disk, folder: &Path) -> Result<(), FootageError> {
+    let fault = |doing, e| FootageError::disk(folder, doing, e);
+    if folder.is_dir() || folder.as_os_str().is_empty() {
+        return Ok(());
+    }
+    create_folders(disk, folder_of(folder))?;
+    match disk.create_folder(folder) {
+        Err(e) if e.kind() == io::ErrorKind::AlreadyExists && folder.is_dir() => return Ok(()),
+        other => other.map_err(|e| fault("create", e))?,
+    }
+    match disk.sync_folder(folder_of(folder)) {
+        // A folder that may be written to but not read cannot be synced by anybody.
+        Err(e) if e.kind() == io::ErrorKind::PermissionDenied => Ok(()),
+        other => other.map_err(|e| fault("sync the folder of", e)),
+    }
 }
 
 /// BLAKE3 of bytes in memory, as 64 hexadecimal digits.
@@ -147,7 +183,14 @@ pub fn hash_bytes(bytes: &[u8]) -> String {
 /// # Errors
 /// [`FootageError::Footage`] for anything but a regular file, [`FootageError::Disk`] otherwise.
 pub fn hash_file(path: &Path) -> Result<Written, FootageError> {
-    let (mut file, _) = open_regular(path)?;
+    hash_of(open_regular(path)?.0).map_err(|e| FootageError::disk(path, "read", e))
+}
+
+/// Hash and number of the bytes that a reader gives.
+///
+/// # Errors
+/// What the reader says.
+pub fn hash_of(mut file: impl Read) -> io::Result<Written> {
     let mut hasher = blake3::Hasher::new();
     let mut buffer = vec![0_u8; 1 << 18];
     let mut bytes = 0;
@@ -159,7 +202,7 @@ pub fn hash_file(path: &Path) -> Result<Written, FootageError> {
                 bytes += u64::try_from(n).unwrap_or(0);
             }
             Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
-            Err(e) => return Err(FootageError::disk(path, "read", e)),
+            Err(e) => return Err(e),
         }
     }
     Ok(Written { hash: hasher.finalize().to_hex().to_string(), bytes })
@@ -419,175 +462,5 @@ pub fn encode_png16(frame: &OutFrame, um_per_px: Option<f64>) -> Result<Vec<u8>,
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use std::io::Cursor;
-
-    fn frame(channels: usize) -> OutFrame {
-        let data =
-            (0..7 * 5 * channels).map(|i| u16::try_from(i * 613 % 65_536).unwrap()).collect();
-        OutFrame { width: 7, height: 5, channels, data }
-    }
-
-    fn tags() -> TiffTags {
-        TiffTags {
-            description: Some("music box, tine 12".to_owned()),
-            software: Some("hushframe".to_owned()),
-            um_per_px: Some(1.003),
-            ..TiffTags::default()
-        }
-    }
-
-    #[test]
-    fn exposure_and_date_are_exif_and_nothing_else_is_told() {
-        let t = TiffTags {
-            exposure_s: Some(50e-6),
-            taken: Some("2024-11-25 21:04:00".to_owned()),
-            ..tags()
-        };
-        let bytes = encode_tiff(&frame(1), &t).unwrap();
-        let read = exif::Reader::new().read_raw(bytes).unwrap();
-        let mut tags: Vec<String> =
-            read.fields().map(|f| format!("{} {}", f.tag, f.display_value())).collect();
-        tags.retain(|t| t.starts_with("Exposure") || t.starts_with("Date"));
-        tags.sort();
-        assert_eq!(
-            tags,
-            [
-                "DateTime 2024-11-25 21:04:00",
-                "DateTimeOriginal 2024-11-25 21:04:00",
-                "ExposureTime 1/20000"
-            ]
-        );
-        assert_eq!(seconds(0.4), Some((400_000, 1_000_000)));
-        assert_eq!(seconds(2.5), Some((2_500_000, 1_000_000)));
-    }
-
-    #[test]
-    fn the_tiff_crate_reads_every_tag_back() {
-        use tiff::tags::Tag;
-        for channels in [1, 3] {
-            let f = frame(channels);
-            let bytes = encode_tiff(&f, &tags()).unwrap();
-            let mut d = tiff::decoder::Decoder::new(Cursor::new(&bytes)).unwrap();
-            assert_eq!(d.dimensions().unwrap(), (7, 5));
-            let text = d.get_tag_ascii_string(Tag::ImageDescription).unwrap();
-            assert_eq!(text, "music box, tine 12");
-            assert_eq!(d.get_tag_ascii_string(Tag::Software).unwrap(), "hushframe");
-            assert_eq!(d.get_tag_u32(Tag::ResolutionUnit).unwrap(), 3);
-            match d.get_tag(Tag::XResolution).unwrap() {
-                tiff::decoder::ifd::Value::Rational(n, m) => {
-                    let per_cm = f64::from(n) / f64::from(m);
-                    assert!((10_000.0 / per_cm - 1.003).abs() < 1e-6, "{n}/{m}");
-                }
-                other => panic!("{other:?}"),
-            }
-            match d.read_image().unwrap() {
-                tiff::decoder::DecodingResult::U16(v) => assert_eq!(v, f.data),
-                other => panic!("{other:?}"),
-            }
-            assert!(d.find_tag(Tag::DateTime).unwrap().is_none());
-        }
-    }
-
-    #[test]
-    fn entries_ascend_and_values_lie_on_even_bytes() {
-        let bytes = encode_tiff(&frame(3), &tags()).unwrap();
-        let n = usize::from(u16::from_le_bytes([bytes[8], bytes[9]]));
-        let entry = |i: usize| &bytes[10 + 12 * i..22 + 12 * i];
-        let tag = |i: usize| u16::from_le_bytes([entry(i)[0], entry(i)[1]]);
-        assert!((1..n).all(|i| tag(i - 1) < tag(i)));
-        for i in 0..n {
-            let e = entry(i);
-            if matches!(tag(i), 258 | 270 | 273 | 282 | 283 | 305) {
-                assert_eq!(e[8] % 2, 0, "tag {}", tag(i));
-            }
-        }
-    }
-
-    #[test]
-    fn the_image_crate_reads_both_formats_back() {
-        for channels in [1, 3] {
-            let f = frame(channels);
-            let tiff = encode_tiff(&f, &TiffTags::default()).unwrap();
-            let png = encode_png16(&f, Some(2.0)).unwrap();
-            for bytes in [tiff, png] {
-                let read = image::load_from_memory(&bytes).unwrap();
-                let data = match read {
-                    image::DynamicImage::ImageLuma16(p) => p.into_raw(),
-                    image::DynamicImage::ImageRgb16(p) => p.into_raw(),
-                    other => panic!("{:?}", other.color()),
-                };
-                assert_eq!(data, f.data);
-            }
-        }
-    }
-
-    #[test]
-    fn our_own_reader_reads_both_formats_back() {
-        let f = frame(3);
-        for bytes in [encode_tiff(&f, &tags()).unwrap(), encode_png16(&f, None).unwrap()] {
-            let d = super::super::decode_bytes(&bytes, 0, Path::new("x")).unwrap();
-            assert_eq!((d.samples.data, d.warnings.len()), (f.data.clone(), 0));
-        }
-    }
-
-    #[test]
-    fn a_frame_that_does_not_match_its_size_is_refused() {
-        let mut f = frame(1);
-        f.data.pop();
-        assert!(encode_tiff(&f, &tags()).unwrap_err().to_string().contains("34 samples"));
-        assert!(encode_png16(&f, None).is_err());
-        let none = OutFrame { width: 0, height: 0, channels: 1, data: Vec::new() };
-        assert!(encode_tiff(&none, &tags()).is_err());
-    }
-
-    #[test]
-    fn files_are_complete_and_hashed() {
-        let dir = tempfile::tempdir().unwrap();
-        let path = dir.path().join("000001.tif");
-        let w = write_bytes(&path, b"first").unwrap();
-        assert_eq!((w.bytes, w.hash.as_str()), (5, hash_bytes(b"first").as_str()));
-        let w = write_bytes(&path, b"second").unwrap();
-        assert_eq!(fs::read(&path).unwrap(), b"second");
-        assert_eq!(hash_file(&path).unwrap(), w);
-        assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 1);
-    }
-
-    #[test]
-    fn blake3_is_the_published_one() {
-        // Hash of no bytes, from the official test vectors (input_len 0, first 32 bytes).
-        assert_eq!(
-            hash_bytes(b""),
-            "af1349b9f5f9a1a6a0404dea36dcc9499bcb25c9adc112b7cc9a93cae41f3262"
-        );
-    }
-
-    #[test]
-    fn a_failed_write_leaves_the_old_file_and_no_temp() {
-        let dir = tempfile::tempdir().unwrap();
-        let path = dir.path().join("000001.tif");
-        write_bytes(&path, b"good").unwrap();
-        let failed = write_atomic(&path, |w| {
-            w.write_all(b"half")?;
-            Err(io::Error::from(io::ErrorKind::StorageFull))
-        });
-        assert!(failed.unwrap_err().to_string().contains("could not write"));
-        assert_eq!(fs::read(&path).unwrap(), b"good");
-        assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 1);
-    }
-
-    #[test]
-    fn a_missing_folder_is_named() {
-        let dir = tempfile::tempdir().unwrap();
-        let text = write_bytes(&dir.path().join("no/000001.tif"), b"x").unwrap_err().to_string();
-        assert!(text.contains("000001.tif") && text.contains("create"), "{text}");
-    }
-
-    #[test]
-    fn resolutions_fit_their_rationals() {
-        assert_eq!(rational(10_000.0), Some((1_000_000_000, 100_000)));
-        assert_eq!(rational(1e12), None);
-        assert_eq!(rational(2.5), Some((2_500_000, 1_000_000)));
-    }
-}
+#[path = "write_tests.rs"]
+mod tests;

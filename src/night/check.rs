@@ -4,6 +4,7 @@ use std::path::Path;
 
 use serde::Serialize;
 
+use super::estimate::Standing;
 use super::job::ClipJob;
 use super::place::{FRAMES, check_places, inputs};
 use super::references::sensor_shape;
@@ -30,6 +31,10 @@ pub struct ClipCheck {
     pub faults: Vec<String>,
     /// What a person should know.
     pub warnings: Vec<Warning>,
+    /// What a run would find done and make; [`super::estimate::estimate`] finds out.
+    pub standing: Option<Standing>,
+    /// How long a run would take, in s, from a sample.
+    pub expected_s: Option<f64>,
 }
 
 impl ClipCheck {
@@ -100,8 +105,10 @@ pub fn check(job: &ClipJob, out: &Path) -> ClipCheck {
         bytes: 0,
         faults: Vec::new(),
         warnings: Vec::new(),
+        standing: None,
+        expected_s: None,
     };
-    let source = match Source::open(&job.input, job.facts.clone()) {
+    let source = match job.open() {
         Ok(source) => source,
         Err(e) => {
             c.faults.push(e.to_string());

@@ -2,8 +2,10 @@
 //!
 //! A flipped bit in an uncompressed frame decodes without any error; only a hash that was taken
 //! before can tell. The list is plain text, one file a line: 64 hexadecimal digits of BLAKE3, two
-//! spaces, the path relative to the folder with `/` between its parts.
+//! spaces, the path relative to the folder with `/` between its parts. A run that is given the list
+//! compares every frame with it as it decodes it.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
@@ -12,7 +14,7 @@ use walkdir::WalkDir;
 
 use super::NightError;
 use crate::engine::{Phase, Work};
-use crate::footage::{FootageError, check_output, hash_file, printable, write_bytes};
+use crate::footage::{Clip, FootageError, check_output, hash_file, printable, write_bytes};
 
 /// What became of a folder and its list.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -100,13 +102,10 @@ pub fn write_list(folder: &Path, to: &Path, work: &Work<'_>) -> Result<Checked, 
     Ok(Checked { files: list.len(), bytes, differ: none(), missing: none(), new: none() })
 }
 
-/// Compares `folder` with a list.
-///
-/// # Errors
-/// Where the list or files cannot be read.
-pub fn verify(folder: &Path, list: &Path, work: &Work<'_>) -> Result<Checked, NightError> {
+/// Path and hash of each line of a list.
+fn read(list: &Path) -> Result<BTreeMap<String, String>, NightError> {
     let text = std::fs::read_to_string(list).map_err(|e| FootageError::disk(list, "read", e))?;
-    let mut known = std::collections::BTreeMap::new();
+    let mut known = BTreeMap::new();
     for (n, line) in text.lines().enumerate() {
         let entry = line
             .split_once("  ")
@@ -120,6 +119,54 @@ pub fn verify(folder: &Path, list: &Path, work: &Work<'_>) -> Result<Checked, Ni
         };
         known.insert(path.to_owned(), hash.to_owned());
     }
+    Ok(known)
+}
+
+/// Hashes that a list has of a clip's frames, by number. The list may be of the clip's folder, or
+/// of any folder above it: paths are compared from their ends.
+///
+/// # Errors
+/// Where the list cannot be read or holds no frame of the clip, and where a clip of pages in one file
+/// is not the listed file.
+pub fn of_clip(list: &Path, clip: &Clip) -> Result<BTreeMap<u64, String>, NightError> {
+    let known = read(list)?;
+    let of = |path: &Path| -> Option<String> {
+        let full = std::path::absolute(path).ok()?;
+        let mut end = String::new();
+        let mut found = None;
+        for part in full.components().rev() {
+            let part = part.as_os_str().to_str()?;
+            end = if end.is_empty() { part.to_owned() } else { format!("{part}/{end}") };
+            found = known.get(&end).or(found);
+        }
+        found.cloned()
+    };
+    let refused = |what: &str| NightError::Refused(format!("{}: {what}", printable(list)));
+    let paged = clip.frames.len() > 1 && clip.frames.iter().all(|f| f.path == clip.frames[0].path);
+    let mut listed = BTreeMap::new();
+    for f in &clip.frames {
+        match of(&f.path) {
+            Some(hash) if f.page == 0 => listed.insert(f.number, hash),
+            _ => None,
+        };
+    }
+    match listed.values().next() {
+        None => {
+            Err(refused("holds no frame of this clip: name the list that was made of its folder"))
+        }
+        Some(hash) if paged && hash_file(&clip.frames[0].path)?.hash != *hash => Err(refused(
+            "has another hash of this clip's file: it was damaged or replaced since; copy it again",
+        )),
+        Some(_) => Ok(listed),
+    }
+}
+
+/// Compares `folder` with a list.
+///
+/// # Errors
+/// Where the list or files cannot be read.
+pub fn verify(folder: &Path, list: &Path, work: &Work<'_>) -> Result<Checked, NightError> {
+    let mut known = read(list)?;
     let (now, bytes) = hashes(folder, work)?;
     let mut out = Checked {
         files: now.len(),

@@ -1,7 +1,6 @@
 //! One clip, from its folder to finished frames, table and record.
 
 use std::collections::BTreeMap;
-use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 
@@ -10,9 +9,9 @@ use serde_json::json;
 
 use super::job::{ClipJob, VERSION, key};
 use super::journal::{Entry, Journal};
+use super::out::Out;
 use super::place::{
-    FRAMES, Lock, REFERENCES, check_ours, check_places, clear, disk, file_name, inputs, remove,
-    sweep,
+    FRAMES, Lock, REFERENCES, check_ours, check_places, clear, file_name, inputs, remove, sweep,
 };
 use super::references::{Noise, Prepared, prepare};
 use super::sealed::Sealed;
@@ -23,7 +22,7 @@ use crate::engine::correct::Corrector;
 use crate::engine::render::{Finished, Renderer, Sink};
 use crate::engine::source::Source;
 use crate::engine::{EngineError, Work};
-use crate::footage::{TiffTags, encode_tiff, hash_file, printable, write_bytes};
+use crate::footage::{TiffTags, create_folders, encode_tiff, printable};
 use crate::frame::spare;
 use crate::record::{FrameStatus, Warning};
 use crate::register::path::{excursion, jitter};
@@ -73,12 +72,12 @@ pub(super) struct Desk {
 pub(super) fn lay_out(
     job: &ClipJob,
     source: Source,
-    out: &Path,
+    out: &Out<'_>,
     work: &Work<'_>,
 ) -> Result<Desk, NightError> {
     let mut warnings = source.warnings.clone();
     let references = [job.dark.as_deref(), job.flat.as_deref()];
-    let prepared = prepare(&source, references, &out.join(REFERENCES), work)?;
+    let prepared = prepare(&source, references, (out.disk, &out.folder.join(REFERENCES)), work)?;
     warnings.extend(prepared.warnings.iter().cloned());
     let noise = match &prepared.noise {
         Some(noise) => noise.clone(),
@@ -92,24 +91,26 @@ pub(super) fn lay_out(
     Ok(Desk { source, prepared, noise, key, warnings })
 }
 
-/// Works on a clip; results go to `out/<name>`.
+/// Works on a clip; results go to `<name>` in the folder of `out`.
 ///
 /// # Errors
 /// Where the clip cannot be worked on at all. Single bad frames are in the summary.
-pub fn run(job: &ClipJob, out: &Path, work: &Work<'_>) -> Result<Summary, NightError> {
-    let folder = out.join(&job.name);
+pub fn run(job: &ClipJob, out: &Out<'_>, work: &Work<'_>) -> Result<Summary, NightError> {
+    let folder = out.folder.join(&job.name);
     // What can be refused by looking is refused before anything is written.
-    let source = Source::open(&job.input, job.facts.clone())?;
+    let source = job.open()?;
     source.check_headers()?;
     Renderer::check(&job.pipeline, &source)?;
     check_range(job, &source)?;
-    check_places(job, out, &inputs(job))?;
+    check_places(job, out.folder, &inputs(job))?;
     check_ours(&folder)?;
     let frames = folder.join(FRAMES);
-    fs::create_dir_all(&frames).map_err(|e| disk(&frames, "create", e))?;
+    create_folders(out.disk, &frames)?;
     let _lock = Lock::take(&folder)?;
-    sweep(&folder)?;
-    sweep(&frames)?;
+    sweep(out.disk, &folder)?;
+    sweep(out.disk, &frames)?;
+    // Masters, the analysis and the first frames.
+    out.room_for(8 * source.expected.shape.samples() as u64, work)?;
     let desk = lay_out(job, source, out, work)?;
     let corrector = Corrector::new(
         &job.pipeline,
@@ -117,8 +118,8 @@ pub fn run(job: &ClipJob, out: &Path, work: &Work<'_>) -> Result<Summary, NightE
         &desk.prepared.masters,
         Some(desk.noise.model),
     )?;
-    let mut analysis = analysed(job, &folder, &desk, &corrector, work)?;
-    let mut done = verified(&folder.join("journal.jsonl"), &frames, &desk.key)?;
+    let mut analysis = analysed(job, (out, &folder), &desk, &corrector, work)?;
+    let mut done = verified(out, &folder.join("journal.jsonl"), &frames, &desk.key)?;
     let wanted: Vec<usize> = (0..analysis.frames.len())
         .filter(|&i| {
             let f = &analysis.frames[i];
@@ -132,10 +133,13 @@ pub fn run(job: &ClipJob, out: &Path, work: &Work<'_>) -> Result<Summary, NightE
     let renderer =
         Renderer::new(&job.pipeline, &desk.source, &corrector, &desk.noise.model, &analysis)?;
     let kept = done.len() as u64;
-    remove(&folder.join("complete.json"))?;
-    clear(&frames, |n| done.contains_key(&n))?;
-    let journal = Journal::begin(&folder.join("journal.jsonl"), &desk.key, done.values())?;
+    // In this order no seal and no journal ever speaks of a frame that is gone.
+    remove(out.disk, &folder.join("complete.json"))?;
+    let place = folder.join("journal.jsonl");
+    let journal = Journal::begin(out.disk, &place, &desk.key, done.values())?;
+    clear(out.disk, &frames, |n| done.contains_key(&n))?;
     let papers = Papers {
+        out,
         job,
         desk: &desk,
         corrector: &corrector,
@@ -145,7 +149,7 @@ pub fn run(job: &ClipJob, out: &Path, work: &Work<'_>) -> Result<Summary, NightE
     let (new, failed) = papers.render(&wanted, &frames, journal, work)?;
     let made = new.len() as u64;
     done.extend(new);
-    papers.finish(&folder, &done, failed, (kept, made))
+    papers.finish((&folder, work), &done, failed, (kept, made))
 }
 
 /// Refuses a range in which the clip has no frame.
@@ -189,13 +193,13 @@ fn summarise(
 /// The analysis of an earlier run with the same key, or a new one.
 fn analysed(
     job: &ClipJob,
-    folder: &Path,
+    (out, folder): (&Out<'_>, &Path),
     desk: &Desk,
     corrector: &Corrector,
     work: &Work<'_>,
 ) -> Result<Analysis, NightError> {
     let path = folder.join("analysis.json");
-    if let Ok(kept) = Sealed::read(&path, &desk.key).and_then(|s| s.value()) {
+    if let Ok(kept) = Sealed::read(out.disk, &path, &desk.key).and_then(|s| s.value()) {
         return Ok(kept);
     }
     let settings = job.pipeline.register_settings();
@@ -203,7 +207,7 @@ fn analysed(
     let noise = &desk.noise.model;
     let mut analysis = analyse(&desk.source, corrector, noise, &settings, wanted, work)?;
     let kept = Sealed::new(&desk.key, &analysis);
-    write_bytes(&path, kept.text().as_bytes())?;
+    out.write(&path, kept.text().as_bytes(), work)?;
     // What is read back is what will be used: the same in an unbroken run and in a resumed one.
     let mut back: Analysis = kept
         .value()
@@ -231,27 +235,30 @@ pub(super) fn with_rows(
 
 /// Journal entries whose files are there and whole.
 pub(super) fn verified(
+    out: &Out<'_>,
     journal: &Path,
     frames: &Path,
     key: &str,
 ) -> Result<BTreeMap<u64, Entry>, NightError> {
-    let mut listed = Journal::read(journal, key)?;
-    listed.retain(|_, entry| whole(frames, entry));
+    let mut listed = Journal::read(out.disk, journal, key)?;
+    listed.retain(|_, entry| whole(out, frames, entry));
     Ok(listed)
 }
 
 /// Whether a finished frame is there, with the hash it is listed with.
-pub(super) fn whole(frames: &Path, entry: &Entry) -> bool {
-    hash_file(&frames.join(file_name(entry.frame)))
+pub(super) fn whole(out: &Out<'_>, frames: &Path, entry: &Entry) -> bool {
+    out.hash(&frames.join(file_name(entry.frame)))
         .is_ok_and(|w| w.bytes == entry.bytes && w.hash == entry.blake3)
 }
 
 /// Writes finished frames.
 struct Keeper<'a> {
+    out: &'a Out<'a>,
     frames: &'a Path,
     job: &'a ClipJob,
     desk: &'a Desk,
     renderer: &'a Renderer<'a>,
+    work: &'a Work<'a>,
     state: Mutex<Kept>,
 }
 
@@ -289,10 +296,24 @@ impl Keeper<'_> {
     }
 }
 
+/// An error of the night on its way through the engine.
+fn in_engine(e: NightError) -> EngineError {
+    match e {
+        NightError::Engine(e) => e,
+        NightError::Footage(e) => EngineError::Footage(e),
+        other => EngineError::Refused(other.to_string()),
+    }
+}
+
 impl Sink for Keeper<'_> {
     fn keep(&self, finished: Finished) -> Result<(), EngineError> {
         let bytes = encode_tiff(&finished.picture, &self.tags(finished.frame))?;
-        let written = write_bytes(&self.frames.join(file_name(finished.frame)), &bytes)?;
+        // Room for the frames that are in work beside this one, too.
+        let ahead = bytes.len() as u64 * (self.work.threads as u64 + 1);
+        let place = self.frames.join(file_name(finished.frame));
+        let kept = self.out.room_for(ahead, self.work);
+        let written = kept.and_then(|()| self.out.write(&place, &bytes, self.work));
+        let written = written.map_err(in_engine)?;
         spare::keep_bytes(bytes);
         spare::keep_codes(finished.picture.data);
         let entry = Entry {
@@ -303,10 +324,7 @@ impl Sink for Keeper<'_> {
             measures: finished.notes.measures,
         };
         let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
-        state.journal.add(&entry).map_err(|e| match e {
-            NightError::Footage(e) => EngineError::Footage(e),
-            other => EngineError::Refused(other.to_string()),
-        })?;
+        state.journal.add(&entry).map_err(in_engine)?;
         state.done.insert(finished.frame, entry);
         Ok(())
     }
@@ -320,6 +338,7 @@ impl Sink for Keeper<'_> {
 
 /// Frames, the table, the record and the seal of a clip that is ready to be rendered.
 pub(super) struct Papers<'a> {
+    pub(super) out: &'a Out<'a>,
     pub(super) job: &'a ClipJob,
     pub(super) desk: &'a Desk,
     pub(super) corrector: &'a Corrector,
@@ -340,10 +359,12 @@ impl Papers<'_> {
         work: &Work<'_>,
     ) -> Result<Made, NightError> {
         let keeper = Keeper {
+            out: self.out,
             frames,
             job: self.job,
             desk: self.desk,
             renderer: self.renderer,
+            work,
             state: Mutex::new(Kept { journal, done: BTreeMap::new(), failed: BTreeMap::new() }),
         };
         let outcome = self.renderer.render(wanted, &keeper, work);
@@ -355,7 +376,7 @@ impl Papers<'_> {
     /// Writes everything but the frames, which are `done` or `failed`.
     pub(super) fn finish(
         &self,
-        folder: &Path,
+        (folder, work): (&Path, &Work<'_>),
         done: &BTreeMap<u64, Entry>,
         mut failed: BTreeMap<u64, String>,
         (kept, made): (u64, u64),
@@ -369,13 +390,13 @@ impl Papers<'_> {
         warnings.extend(self.renderer.warnings.iter().cloned());
         warnings.extend(analysis.warnings.iter().cloned());
         let summary = summarise(self.job, folder, (kept, made), analysis, failed, warnings);
-        self.write(folder, done, &summary)?;
+        self.write((folder, work), done, &summary)?;
         Ok(summary)
     }
 
     fn write(
         &self,
-        folder: &Path,
+        (folder, work): (&Path, &Work<'_>),
         done: &BTreeMap<u64, Entry>,
         summary: &Summary,
     ) -> Result<(), NightError> {
@@ -393,9 +414,9 @@ impl Papers<'_> {
             })
             .collect();
         let csv = table(&rows, info.rate, info.trigger_frame);
-        let csv = write_bytes(&folder.join("frames.csv"), csv.as_bytes())?;
+        let csv = self.out.write(&folder.join("frames.csv"), csv.as_bytes(), work)?;
         let record = pretty(&self.record(summary));
-        let record = write_bytes(&folder.join("record.json"), record.as_bytes())?;
+        let record = self.out.write(&folder.join("record.json"), record.as_bytes(), work)?;
         // A quick look at part of a clip is not a finished clip.
         let settled = |f: &FrameFacts| {
             done.contains_key(&f.frame) || summary.failed.contains_key(&f.frame) || !f.usable()
@@ -415,7 +436,7 @@ impl Papers<'_> {
                                  "bytes": e.bytes, "blake3": e.blake3 }))
                 .collect::<Vec<_>>(),
         });
-        write_bytes(&folder.join("complete.json"), pretty(&seal).as_bytes())?;
+        self.out.write(&folder.join("complete.json"), pretty(&seal).as_bytes(), work)?;
         Ok(())
     }
 

@@ -52,7 +52,7 @@ fn quoted(text: &str) -> String {
 
 /// A path as the script has it: absolute, since jobs start anywhere.
 fn path_word(path: &Path) -> Result<String, NightError> {
-    let full = std::path::absolute(path).map_err(|e| super::place::disk(path, "find", e))?;
+    let full = std::path::absolute(path).map_err(|e| super::place::fault(path, "find", e))?;
     match full.to_str() {
         Some(text) => Ok(quoted(text)),
         None => Err(NightError::Refused(format!(

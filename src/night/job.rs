@@ -1,14 +1,18 @@
 //! What is to be done with one clip, and the key that tells whether it was done already.
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::time::UNIX_EPOCH;
 
 use serde::Serialize;
 
+use super::NightError;
+use super::checksum::of_clip;
 use super::references::{Noise, Prepared};
 use crate::engine::source::Source;
 use crate::footage::{Facts, hash_bytes};
 use crate::pipeline::Pipeline;
+use crate::record::Warning;
 
 /// Version of the arithmetic: a change makes every frame anew.
 pub const VERSION: &str = env!("CARGO_PKG_VERSION");
@@ -28,6 +32,8 @@ pub struct ClipJob {
     pub dark: Option<PathBuf>,
     /// Folder of the even field.
     pub flat: Option<PathBuf>,
+    /// Hash list of the originals, taken early.
+    pub listed: Option<PathBuf>,
     /// Only these source frames, first and last; all where `None`.
     pub range: Option<(u64, u64)>,
 }
@@ -41,6 +47,35 @@ struct Deciding<'a> {
     references: &'a [Option<String>; 2],
     noise: &'a Noise,
     inventory: String,
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    listed: &'a BTreeMap<u64, String>,
+}
+
+impl ClipJob {
+    /// The clip, ready to be read.
+    ///
+    /// # Errors
+    /// As [`Source::open`]; where there is a hash list that is not of this clip.
+    pub fn open(&self) -> Result<Source, NightError> {
+        let mut source = Source::open(&self.input, self.facts.clone())?;
+        if let Some(list) = &self.listed {
+            source.listed = of_clip(list, &source.clip)?;
+            let without = source
+                .clip
+                .frames
+                .iter()
+                .filter(|f| !source.listed.contains_key(&f.number))
+                .count();
+            if without > 0 && !source.paged {
+                source.warnings.push(Warning::new(
+                    "not-listed",
+                    format!("{without} frames are not in the hash list"),
+                    "whether they are as they were when they were filmed is not known",
+                ));
+            }
+        }
+        Ok(source)
+    }
 }
 
 /// Names, sizes and times of the clip's files, as one hash.
@@ -81,6 +116,7 @@ pub fn key(pipeline: &Pipeline, source: &Source, prepared: &Prepared, noise: &No
         references: &prepared.keys,
         noise,
         inventory: inventory(source),
+        listed: &source.listed,
     };
     hash_bytes(serde_json::to_string(&deciding).unwrap_or_default().as_bytes())
 }

@@ -4,14 +4,14 @@
 //! after it are simply made again.
 
 use std::collections::BTreeMap;
-use std::fs::{File, OpenOptions};
-use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
 use super::NightError;
-use super::place::disk;
+use super::out;
+use super::place::fault;
+use crate::footage::{Disk, DiskFile, write_on};
 
 /// One finished frame.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -32,8 +32,10 @@ pub struct Entry {
 /// An open journal.
 #[derive(Debug)]
 pub struct Journal {
-    file: File,
+    file: Box<dyn DiskFile>,
     path: PathBuf,
+    /// Set by the first error: what a torn line is followed by would not be read.
+    broken: bool,
 }
 
 impl Journal {
@@ -41,12 +43,15 @@ impl Journal {
     ///
     /// # Errors
     /// Where the file is there but cannot be read.
-    pub fn read(path: &Path, key: &str) -> Result<BTreeMap<u64, Entry>, NightError> {
-        let mut bytes = Vec::new();
-        match File::open(path) {
+    pub fn read(
+        disk: &dyn Disk,
+        path: &Path,
+        key: &str,
+    ) -> Result<BTreeMap<u64, Entry>, NightError> {
+        let bytes = match out::read(disk, path) {
             Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(BTreeMap::new()),
-            Err(e) => return Err(disk(path, "open", e)),
-            Ok(mut f) => f.read_to_end(&mut bytes).map_err(|e| disk(path, "read", e))?,
+            Err(e) => return Err(fault(path, "read", e)),
+            Ok(bytes) => bytes,
         };
         let mut lines = bytes.split_inclusive(|&b| b == b'\n').map_while(checked);
         if lines.next().is_none_or(|first| first != header(key).as_bytes()) {
@@ -65,7 +70,7 @@ impl Journal {
     pub fn key_of(path: &Path) -> Result<Option<String>, NightError> {
         let bytes = match std::fs::read(path) {
             Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(None),
-            Err(e) => return Err(disk(path, "read", e)),
+            Err(e) => return Err(fault(path, "read", e)),
             Ok(bytes) => bytes,
         };
         let first = bytes.split_inclusive(|&b| b == b'\n').next().and_then(checked);
@@ -80,6 +85,7 @@ impl Journal {
     /// # Errors
     /// Where it cannot be written.
     pub fn begin<'a>(
+        disk: &dyn Disk,
         path: &Path,
         key: &str,
         done: impl Iterator<Item = &'a Entry>,
@@ -89,20 +95,27 @@ impl Journal {
         for entry in done {
             push_line(&mut text, to_json(entry).as_bytes());
         }
-        crate::footage::write_bytes(path, &text)?;
-        let file = OpenOptions::new().append(true).open(path).map_err(|e| disk(path, "open", e))?;
-        Ok(Self { file, path: path.to_owned() })
+        write_on(disk, path, |w| w.write_all(&text))?;
+        let file = disk.append(path).map_err(|e| fault(path, "open", e))?;
+        Ok(Self { file, path: path.to_owned(), broken: false })
     }
 
     /// Adds a finished frame; on the disk when this returns.
     ///
     /// # Errors
-    /// Where it cannot be written.
+    /// Where it cannot be written, and always after that: a sync is never tried again.
     pub fn add(&mut self, entry: &Entry) -> Result<(), NightError> {
+        if self.broken {
+            let e = std::io::Error::other("it could not be written to before");
+            return Err(fault(&self.path, "write", e));
+        }
         let mut line = Vec::new();
         push_line(&mut line, to_json(entry).as_bytes());
-        self.file.write_all(&line).map_err(|e| disk(&self.path, "write", e))?;
-        self.file.sync_data().map_err(|e| disk(&self.path, "sync", e))
+        self.broken = true;
+        self.file.write_all(&line).map_err(|e| fault(&self.path, "write", e))?;
+        self.file.sync().map_err(|e| fault(&self.path, "sync", e))?;
+        self.broken = false;
+        Ok(())
     }
 }
 
@@ -131,6 +144,7 @@ fn checked(line: &[u8]) -> Option<&[u8]> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::footage::RealDisk;
 
     fn entry(frame: u64) -> Entry {
         Entry {
@@ -146,23 +160,23 @@ mod tests {
     fn what_was_added_is_read_back_and_damage_ends_it() {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("journal.jsonl");
-        let mut j = Journal::begin(&path, "k1", [entry(1)].iter()).unwrap();
+        let mut j = Journal::begin(&RealDisk, &path, "k1", [entry(1)].iter()).unwrap();
         j.add(&entry(2)).unwrap();
         j.add(&entry(3)).unwrap();
-        let done = Journal::read(&path, "k1").unwrap();
+        let done = Journal::read(&RealDisk, &path, "k1").unwrap();
         assert_eq!(done.keys().copied().collect::<Vec<_>>(), [1, 2, 3]);
         assert_eq!(done[&2], entry(2));
-        assert!(Journal::read(&path, "other").unwrap().is_empty());
+        assert!(Journal::read(&RealDisk, &path, "other").unwrap().is_empty());
 
         // A torn last line, then a flipped bit in the second.
         let whole = std::fs::read(&path).unwrap();
         std::fs::write(&path, &whole[..whole.len() - 5]).unwrap();
-        assert_eq!(Journal::read(&path, "k1").unwrap().len(), 2);
+        assert_eq!(Journal::read(&RealDisk, &path, "k1").unwrap().len(), 2);
         let mut flipped = whole.clone();
         let at = whole.iter().position(|&b| b == b'\n').unwrap() + 12;
         flipped[at] ^= 1;
         std::fs::write(&path, &flipped).unwrap();
-        assert!(Journal::read(&path, "k1").unwrap().is_empty());
-        assert!(Journal::read(&dir.path().join("none"), "k1").unwrap().is_empty());
+        assert!(Journal::read(&RealDisk, &path, "k1").unwrap().is_empty());
+        assert!(Journal::read(&RealDisk, &dir.path().join("none"), "k1").unwrap().is_empty());
     }
 }

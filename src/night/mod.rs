@@ -9,11 +9,15 @@
 pub mod check;
 pub mod checksum;
 pub mod clip;
+pub mod estimate;
 pub mod farm;
+pub mod fence;
+pub mod hook;
 pub mod init;
 pub mod job;
 pub mod journal;
 pub mod noise;
+pub mod out;
 pub mod place;
 pub mod references;
 mod sealed;
@@ -21,6 +25,7 @@ pub mod shard;
 pub mod shoot;
 pub mod status;
 pub mod table;
+pub mod watch;
 
 use thiserror::Error;
 

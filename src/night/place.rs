@@ -7,10 +7,12 @@ use std::path::Path;
 
 use super::NightError;
 use super::job::ClipJob;
-use crate::footage::{FootageError, check_output, printable};
+use crate::footage::{Disk, FootageError, check_output, clip_folders, create_folders, printable};
 
 /// Folder of the finished frames, in the clip's folder.
 pub(super) const FRAMES: &str = "frames";
+/// Folder of the parts' files, in the clip's folder.
+pub(super) const SHARDS: &str = "shards";
 /// Folder of master references, in the output folder.
 pub(super) const REFERENCES: &str = ".references";
 
@@ -64,7 +66,7 @@ pub(super) struct Lock {
     file: File,
 }
 
-pub(super) fn disk(path: &Path, doing: &'static str, source: std::io::Error) -> NightError {
+pub(super) fn fault(path: &Path, doing: &'static str, source: std::io::Error) -> NightError {
     FootageError::disk(path, doing, source).into()
 }
 
@@ -93,8 +95,8 @@ impl Lock {
             .create(true)
             .truncate(false)
             .open(&path)
-            .map_err(|e| disk(&path, "open", e))?;
-        match lock(&file) {
+            .map_err(|e| fault(&path, "open", e))?;
+        match tried(&file, lock) {
             Ok(()) => {}
             Err(fs::TryLockError::WouldBlock) => {
                 let mut holder = String::new();
@@ -104,10 +106,10 @@ impl Lock {
                     holder: if holder.is_empty() { "another run".to_owned() } else { holder },
                 });
             }
-            Err(fs::TryLockError::Error(e)) => return Err(disk(&path, "lock", e)),
+            Err(fs::TryLockError::Error(e)) => return Err(fault(&path, "lock", e)),
         }
-        file.set_len(0).map_err(|e| disk(&path, "write", e))?;
-        file.write_all(holder.as_bytes()).map_err(|e| disk(&path, "write", e))?;
+        file.set_len(0).map_err(|e| fault(&path, "write", e))?;
+        file.write_all(holder.as_bytes()).map_err(|e| fault(&path, "write", e))?;
         Ok(Self { file })
     }
 
@@ -122,6 +124,42 @@ impl Lock {
     }
 }
 
+/// Tries for a moment: somebody who only looks whether there is a lock holds it as he looks.
+fn tried(
+    file: &File,
+    lock: fn(&File) -> Result<(), fs::TryLockError>,
+) -> Result<(), fs::TryLockError> {
+    for _ in 0..10 {
+        match lock(file) {
+            Err(fs::TryLockError::WouldBlock) => {
+                std::thread::sleep(std::time::Duration::from_millis(10));
+            }
+            other => return other,
+        }
+    }
+    lock(file)
+}
+
+/// Who is at work in a clip's folder, a run or parts of it, as the lock says.
+pub(super) fn holder(folder: &Path) -> Option<String> {
+    let mut file = File::open(folder.join("lock")).ok()?;
+    matches!(file.try_lock(), Err(fs::TryLockError::WouldBlock)).then(|| {
+        let mut text = String::new();
+        let _ = (&mut file).take(200).read_to_string(&mut text);
+        printable(&text)
+    })
+}
+
+/// Removes temporary files that a killed run left in the output folder itself, beside the clips,
+/// unless somebody is at work on one of them.
+///
+/// # Errors
+/// Where a file cannot be removed.
+pub fn sweep_out(disk: &dyn Disk, out: &Path) -> Result<(), NightError> {
+    let busy = clip_folders(out).is_ok_and(|all| all.iter().any(|f| holder(f).is_some()));
+    if busy || !out.is_dir() { Ok(()) } else { sweep(disk, out) }
+}
+
 /// Held while master references are made or looked at, by any number of runs at once.
 ///
 /// Who comes when nobody else is there sweeps first: what a killed run left is nobody's then.
@@ -132,53 +170,68 @@ pub(super) struct Shared {
 
 impl Shared {
     /// Creates the folder where it is not there.
-    pub(super) fn take(folder: &Path) -> Result<Self, NightError> {
-        fs::create_dir_all(folder).map_err(|e| disk(folder, "create", e))?;
+    pub(super) fn take(disk: &dyn Disk, folder: &Path) -> Result<Self, NightError> {
+        create_folders(disk, folder)?;
         let path = folder.join("in-use");
         let file = OpenOptions::new()
             .write(true)
             .create(true)
             .truncate(false)
             .open(&path)
-            .map_err(|e| disk(&path, "open", e))?;
+            .map_err(|e| fault(&path, "open", e))?;
         if file.try_lock().is_ok() {
-            sweep(folder)?;
-            file.unlock().map_err(|e| disk(&path, "unlock", e))?;
+            sweep(disk, folder)?;
+            file.unlock().map_err(|e| fault(&path, "unlock", e))?;
         }
-        file.lock_shared().map_err(|e| disk(&path, "lock", e))?;
+        file.lock_shared().map_err(|e| fault(&path, "lock", e))?;
         Ok(Self { _file: file })
     }
 }
 
 /// Removes temporary files that a killed run left.
-pub(super) fn sweep(folder: &Path) -> Result<(), NightError> {
-    for entry in fs::read_dir(folder).map_err(|e| disk(folder, "list", e))? {
-        let entry = entry.map_err(|e| disk(folder, "list", e))?;
-        if entry.file_name().to_string_lossy().starts_with(".tmp-") {
-            fs::remove_file(entry.path()).map_err(|e| disk(&entry.path(), "remove", e))?;
+pub(super) fn sweep(disk: &dyn Disk, folder: &Path) -> Result<(), NightError> {
+    for name in disk.list(folder).map_err(|e| fault(folder, "list", e))? {
+        if name.to_string_lossy().starts_with(".tmp-") {
+            let path = folder.join(name);
+            disk.remove(&path).map_err(|e| fault(&path, "remove", e))?;
         }
     }
     Ok(())
 }
 
-/// Removes finished frames of an earlier job (other settings, a changed clip) unless `keep`, so that no picture
-/// lies there that the table and the record do not speak of.
-pub(super) fn clear(frames: &Path, keep: impl Fn(u64) -> bool) -> Result<(), NightError> {
-    for entry in fs::read_dir(frames).map_err(|e| disk(frames, "list", e))? {
-        let entry = entry.map_err(|e| disk(frames, "list", e))?;
-        let name = entry.file_name().to_string_lossy().into_owned();
+/// Removes finished frames of an earlier job (other settings, a changed clip) unless `keep`, so that
+/// no picture lies there that the table and the record do not speak of; not after a power cut either.
+pub(super) fn clear(
+    disk: &dyn Disk,
+    frames: &Path,
+    keep: impl Fn(u64) -> bool,
+) -> Result<(), NightError> {
+    let mut any = false;
+    for name in disk.list(frames).map_err(|e| fault(frames, "list", e))? {
+        let name = name.to_string_lossy().into_owned();
         let number = name.strip_suffix(".tif").and_then(|n| n.parse().ok());
         if number.is_some_and(|n| file_name(n) == name && !keep(n)) {
-            remove(&entry.path())?;
+            any |= unlink(disk, &frames.join(name))?;
         }
     }
-    Ok(())
+    if any { disk.sync_folder(frames).map_err(|e| fault(frames, "sync", e)) } else { Ok(()) }
 }
 
-/// Removes a file, which need not be there.
-pub(super) fn remove(path: &Path) -> Result<(), NightError> {
-    match fs::remove_file(path) {
-        Err(e) if e.kind() != std::io::ErrorKind::NotFound => Err(disk(path, "remove", e)),
+/// Removes a file, which need not be there; it does not come back after a power cut.
+pub(super) fn remove(disk: &dyn Disk, path: &Path) -> Result<(), NightError> {
+    match path.parent() {
+        Some(folder) if unlink(disk, path)? => {
+            disk.sync_folder(folder).map_err(|e| fault(folder, "sync", e))
+        }
         _ => Ok(()),
+    }
+}
+
+/// Removes a file; whether there was one.
+fn unlink(disk: &dyn Disk, path: &Path) -> Result<bool, NightError> {
+    match disk.remove(path) {
+        Ok(()) => Ok(true),
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(false),
+        Err(e) => Err(fault(path, "remove", e)),
     }
 }

@@ -3,7 +3,7 @@
 //! A master is keyed by the hashes of its frames; it is kept in the output's `.references` folder,
 //! never beside the frames it was made of.
 
-use std::fs::{self, File};
+use std::fs::File;
 use std::io::{BufReader, Cursor};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -11,11 +11,12 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use super::NightError;
+use super::out;
 use super::place::Shared;
 use crate::engine::correct::References;
 use crate::engine::source::Source;
 use crate::engine::{EngineError, Phase, Work};
-use crate::footage::{hash_bytes, hash_file, printable, write_bytes};
+use crate::footage::{Disk, hash_bytes, hash_file, printable, write_bytes, write_on};
 use crate::frame::convert::to_f32;
 use crate::frame::{NoiseModel, Plane};
 use crate::record::Warning;
@@ -128,19 +129,19 @@ pub fn sensor_shape(clip: &Source) -> Shape {
 pub fn prepare(
     clip: &Source,
     [dark, flat]: [Option<&Path>; 2],
-    cache: &Path,
+    (disk, cache): (&dyn Disk, &Path),
     work: &Work<'_>,
 ) -> Result<Prepared, NightError> {
-    let mut out = Prepared {
+    let mut prepared = Prepared {
         masters: References::default(),
         noise: None,
         keys: [None, None],
         warnings: Vec::new(),
     };
     if dark.is_none() && flat.is_none() {
-        return Ok(out);
+        return Ok(prepared);
     }
-    let _shared = Shared::take(cache)?;
+    let _shared = Shared::take(disk, cache)?;
     let shape = sensor_shape(clip);
     let dark = dark.map(|p| Stack::open(p, "dark reference", work)).transpose()?;
     let flat = flat.map(|p| Stack::open(p, "flat reference", work)).transpose()?;
@@ -149,14 +150,14 @@ pub fn prepare(
     }
     let mut dark_stats = None;
     if let Some(stack) = &dark {
-        let (master, stats) = master_dark(stack, cache, work)?;
-        out.keys[0] = Some(stack.key.clone());
-        out.masters.dark = Some(Arc::new(master));
+        let (master, stats) = master_dark(stack, (disk, cache), work)?;
+        prepared.keys[0] = Some(stack.key.clone());
+        prepared.masters.dark = Some(Arc::new(master));
         dark_stats = stats;
     }
-    let Some(stack) = &flat else { return Ok(out) };
-    let dark_sigma = out.masters.dark.as_ref().map_or(0.0, |d| d.sigma());
-    let black: Vec<Plane> = match &out.masters.dark {
+    let Some(stack) = &flat else { return Ok(prepared) };
+    let dark_sigma = prepared.masters.dark.as_ref().map_or(0.0, |d| d.sigma());
+    let black: Vec<Plane> = match &prepared.masters.dark {
         Some(d) => d.level.clone(),
         None => {
             let level = Plane::filled(shape.width, shape.height, clip.black());
@@ -169,17 +170,17 @@ pub fn prepare(
         even_light: true,
         ..StackOptions::default()
     };
-    let with = out.keys[0].as_deref().unwrap_or("none");
+    let with = prepared.keys[0].as_deref().unwrap_or("none");
     let key = hash_bytes(
         format!("{}\n{with}\n{}\n{:?}", stack.key, clip.white(), clip.layout()).as_bytes(),
     );
     let place = cache.join(format!("{key}.tif"));
     let noise_place = cache.join(format!("{key}.json"));
     let known: Option<Option<Noise>> =
-        fs::read(&noise_place).ok().and_then(|b| serde_json::from_slice(&b).ok());
-    if let (Some(Master::Flat(master)), Some(noise)) = (load(&place), known) {
-        out.masters.flat = Some(Arc::new(master));
-        out.noise = noise;
+        out::read(disk, &noise_place).ok().and_then(|b| serde_json::from_slice(&b).ok());
+    if let (Some(Master::Flat(master)), Some(noise)) = (load_from(disk, &place), known) {
+        prepared.masters.flat = Some(Arc::new(master));
+        prepared.noise = noise;
     } else {
         let stats = stack.stats(&options, work)?;
         let master =
@@ -191,8 +192,8 @@ pub fn prepare(
             };
             match photon_transfer(&dark_stats, &[&stats], clip.white()) {
                 Ok(p) => {
-                    out.warnings.extend(p.warnings());
-                    out.noise = Some(Noise {
+                    prepared.warnings.extend(p.warnings());
+                    prepared.noise = Some(Noise {
                         model: p.model,
                         gain_sigma: p.gain_sigma,
                         read_noise_sigma: p.read_noise_sigma,
@@ -200,7 +201,7 @@ pub fn prepare(
                         electrons: true,
                     });
                 }
-                Err(e) => out.warnings.push(Warning::new(
+                Err(e) => prepared.warnings.push(Warning::new(
                     "photon-transfer",
                     format!("gain and read noise are not measured from the references: {e}"),
                     "take flats of about half the white level and darks with the lens covered",
@@ -209,12 +210,13 @@ pub fn prepare(
         }
         let mut bytes = Cursor::new(Vec::new());
         file::write_flat(&master, &mut bytes).map_err(stack.fault())?;
-        keep(&place, bytes.get_ref())?;
-        keep(&noise_place, serde_json::to_string(&out.noise).unwrap_or_default().as_bytes())?;
-        out.masters.flat = Some(Arc::new(master));
+        keep(disk, &place, bytes.get_ref())?;
+        let text = serde_json::to_string(&prepared.noise).unwrap_or_default();
+        keep(disk, &noise_place, text.as_bytes())?;
+        prepared.masters.flat = Some(Arc::new(master));
     }
-    out.keys[1] = Some(key);
-    Ok(out)
+    prepared.keys[1] = Some(key);
+    Ok(prepared)
 }
 
 /// Where a master of frames with this key is kept.
@@ -224,11 +226,11 @@ fn place_of(cache: &Path, key: &str) -> PathBuf {
 
 fn master_dark(
     stack: &Stack,
-    cache: &Path,
+    (disk, cache): (&dyn Disk, &Path),
     work: &Work<'_>,
 ) -> Result<(MasterDark, Option<StackStats>), NightError> {
     let place = place_of(cache, &stack.key);
-    if let Some(Master::Dark(master)) = load(&place) {
+    if let Some(Master::Dark(master)) = load_from(disk, &place) {
         return Ok((master, None));
     }
     let stats = stack.stats(&StackOptions::default(), work)?;
@@ -236,7 +238,7 @@ fn master_dark(
     let master = MasterDark::from_stack(&stats, exposure).map_err(stack.fault())?;
     let mut bytes = Cursor::new(Vec::new());
     file::write_dark(&master, &mut bytes).map_err(stack.fault())?;
-    keep(&place, bytes.get_ref())?;
+    keep(disk, &place, bytes.get_ref())?;
     Ok((master, Some(stats)))
 }
 
@@ -245,8 +247,13 @@ fn load(place: &Path) -> Option<Master> {
     file::read(BufReader::new(File::open(place).ok()?)).ok()
 }
 
-fn keep(place: &Path, bytes: &[u8]) -> Result<(), NightError> {
-    write_bytes(place, bytes)?;
+/// The same of what a run keeps.
+fn load_from(disk: &dyn Disk, place: &Path) -> Option<Master> {
+    file::read(Cursor::new(out::read(disk, place).ok()?)).ok()
+}
+
+fn keep(disk: &dyn Disk, place: &Path, bytes: &[u8]) -> Result<(), NightError> {
+    write_on(disk, place, |w| w.write_all(bytes))?;
     Ok(())
 }
 

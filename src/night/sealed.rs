@@ -1,13 +1,13 @@
 //! Small files that say which job they belong to and whether they are whole: the analysis, and
 //! what the parts of a clip's work hand on.
 
-use std::fs;
 use std::path::Path;
 
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
-use crate::footage::hash_bytes;
+use super::out;
+use crate::footage::{Disk, hash_bytes};
 
 /// A value as text, with the key of its job and the hash of the text.
 #[derive(Debug, Serialize, Deserialize)]
@@ -24,8 +24,8 @@ impl Sealed {
     }
 
     /// A file of the job with this key, where it is whole; why not, in words.
-    pub(super) fn read(path: &Path, key: &str) -> Result<Self, &'static str> {
-        let bytes = fs::read(path).map_err(|e| match e.kind() {
+    pub(super) fn read(disk: &dyn Disk, path: &Path, key: &str) -> Result<Self, &'static str> {
+        let bytes = out::read(disk, path).map_err(|e| match e.kind() {
             std::io::ErrorKind::NotFound => "is missing",
             _ => "cannot be read",
         })?;
@@ -53,12 +53,14 @@ impl Sealed {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::footage::RealDisk;
+    use std::fs;
 
     #[test]
     fn one_of_another_job_or_a_damaged_one_is_not_taken() {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("analyse-1-of-1.json");
-        let read = |key| Sealed::read(&path, key).and_then(|s| s.value::<Vec<f64>>());
+        let read = |key| Sealed::read(&RealDisk, &path, key).and_then(|s| s.value::<Vec<f64>>());
         assert_eq!(read("k"), Err("is missing"));
         // Numbers that do not come back to the bit when a reader rounds carelessly.
         let body: Vec<f64> = (1..2000).map(|k| 1e3 * libm::sin(f64::from(k))).collect();

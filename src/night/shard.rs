@@ -16,7 +16,6 @@
 //! reach from machine to machine.
 
 use std::collections::BTreeMap;
-use std::fs;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
@@ -27,19 +26,17 @@ use super::NightError;
 use super::clip::{Desk, Made, Papers, Summary, lay_out, verified, whole, with_rows};
 use super::job::ClipJob;
 use super::journal::{Entry, Journal};
-use super::place::{FRAMES, Lock, check_ours, check_places, clear, disk, inputs, remove, sweep};
+use super::out::Out;
+use super::place::{FRAMES, Lock, SHARDS, check_ours, check_places, clear, inputs, remove, sweep};
 use super::sealed::Sealed;
 use crate::engine::Work;
 use crate::engine::analyse::{Analysis, Analyst, Wanted};
 use crate::engine::correct::Corrector;
 use crate::engine::parts::{Part, join};
 use crate::engine::render::Renderer;
-use crate::engine::source::Source;
-use crate::footage::{hash_bytes, printable, write_bytes};
+use crate::footage::{create_folders, hash_bytes, printable};
 use crate::register::block;
 
-/// Folder of the parts' files, in the clip's folder.
-const SHARDS: &str = "shards";
 /// Parts of a clip at the most: job arrays of common engines end there.
 pub const MOST_PARTS: usize = 1000;
 
@@ -88,14 +85,19 @@ pub struct Done {
     pub failed: BTreeMap<u64, String>,
 }
 
-fn seal(path: &Path, key: &str, body: &impl Serialize) -> Result<(), NightError> {
-    write_bytes(path, Sealed::new(key, body).text().as_bytes())?;
+fn seal(
+    (out, work): (&Out<'_>, &Work<'_>),
+    path: &Path,
+    key: &str,
+    body: &impl Serialize,
+) -> Result<(), NightError> {
+    out.write(path, Sealed::new(key, body).text().as_bytes(), work)?;
     Ok(())
 }
 
 /// What a part's file holds; why not, in words.
-fn unseal<T: DeserializeOwned>(path: &Path, key: &str) -> Result<T, &'static str> {
-    Sealed::read(path, key)?.value()
+fn unseal<T: DeserializeOwned>(out: &Out<'_>, path: &Path, key: &str) -> Result<T, &'static str> {
+    Sealed::read(out.disk, path, key)?.value()
 }
 
 /// What a rendered part says.
@@ -109,6 +111,7 @@ struct Rendered {
 
 /// A clip that parts are worked on.
 struct Site<'a> {
+    out: &'a Out<'a>,
     job: &'a ClipJob,
     folder: PathBuf,
     frames: PathBuf,
@@ -118,22 +121,22 @@ struct Site<'a> {
 }
 
 impl<'a> Site<'a> {
-    fn open(job: &'a ClipJob, out: &Path, work: &Work<'_>) -> Result<Self, NightError> {
-        let folder = out.join(&job.name);
-        let source = Source::open(&job.input, job.facts.clone())?;
+    fn open(job: &'a ClipJob, out: &'a Out<'_>, work: &Work<'_>) -> Result<Self, NightError> {
+        let folder = out.folder.join(&job.name);
+        let source = job.open()?;
         source.check_headers()?;
         Renderer::check(&job.pipeline, &source)?;
-        check_places(job, out, &inputs(job))?;
+        check_places(job, out.folder, &inputs(job))?;
         check_ours(&folder)?;
         let frames = folder.join(FRAMES);
         for place in [&frames, &folder.join(SHARDS)] {
-            fs::create_dir_all(place).map_err(|e| disk(place, "create", e))?;
+            create_folders(out.disk, place)?;
         }
         let lock = Lock::share(&folder)?;
         let desk = lay_out(job, source, out, work)?;
         let model = Some(desk.noise.model);
         let corrector = Corrector::new(&job.pipeline, &desk.source, &desk.prepared.masters, model)?;
-        Ok(Self { job, folder, frames, desk, corrector, lock })
+        Ok(Self { out, job, folder, frames, desk, corrector, lock })
     }
 
     fn file(&self, what: &str, share: Share, ending: &str) -> PathBuf {
@@ -161,7 +164,7 @@ impl<'a> Site<'a> {
         let mut good = Vec::new();
         let mut bad = Vec::new();
         for share in Share::all(parts) {
-            match unseal(&self.file(what, share, ending), key) {
+            match unseal(self.out, &self.file(what, share, ending), key) {
                 Ok(part) => good.push((share, part)),
                 Err(why) => bad.push(format!("part {} {why}", share.words())),
             }
@@ -186,13 +189,15 @@ impl<'a> Site<'a> {
     /// The merged analysis and its hash.
     fn merged(&self) -> Result<(Analysis, String), NightError> {
         let path = self.folder.join("analysis.json");
-        Sealed::read(&path, &self.desk.key).and_then(|s| Ok((s.value()?, s.blake3))).map_err(|_| {
-            NightError::Refused(format!(
-                "{}: is not there, or was not made of this clip with these settings: run \
+        Sealed::read(self.out.disk, &path, &self.desk.key)
+            .and_then(|s| Ok((s.value()?, s.blake3)))
+            .map_err(|_| {
+                NightError::Refused(format!(
+                    "{}: is not there, or was not made of this clip with these settings: run \
                      hushframe shard merge first",
-                printable(&path)
-            ))
-        })
+                    printable(&path)
+                ))
+            })
     }
 
     fn renderer<'b>(&'b self, analysis: &'b Analysis) -> Result<Renderer<'b>, NightError> {
@@ -202,7 +207,14 @@ impl<'a> Site<'a> {
     }
 
     fn papers<'b>(&'b self, analysis: &'b Analysis, renderer: &'b Renderer<'b>) -> Papers<'b> {
-        Papers { job: self.job, desk: &self.desk, corrector: &self.corrector, analysis, renderer }
+        Papers {
+            out: self.out,
+            job: self.job,
+            desk: &self.desk,
+            corrector: &self.corrector,
+            analysis,
+            renderer,
+        }
     }
 }
 
@@ -216,7 +228,7 @@ impl<'a> Site<'a> {
 /// As [`super::clip::run`].
 pub fn analyse(
     job: &ClipJob,
-    out: &Path,
+    out: &Out<'_>,
     share: Share,
     work: &Work<'_>,
 ) -> Result<Done, NightError> {
@@ -228,12 +240,12 @@ pub fn analyse(
     let frames = site.positions(share, site.desk.source.list().len()).len();
     let mut done = Done { name: job.name.clone(), frames, kept: 0, failed: BTreeMap::new() };
     let path = site.file("analyse", share, "json");
-    if unseal::<Part>(&path, &site.desk.key).is_ok() {
+    if unseal::<Part>(out, &path, &site.desk.key).is_ok() {
         done.kept = frames;
         return Ok(done);
     }
     let part = analyst.part(share.of(analyst.blocks()), work)?;
-    seal(&path, &site.desk.key, &part)?;
+    seal((out, work), &path, &site.desk.key, &part)?;
     Ok(done)
 }
 
@@ -244,7 +256,7 @@ pub fn analyse(
 /// contradict each other: which, and what to run.
 pub fn merge(
     job: &ClipJob,
-    out: &Path,
+    out: &Out<'_>,
     parts: usize,
     work: &Work<'_>,
 ) -> Result<usize, NightError> {
@@ -254,9 +266,9 @@ pub fn merge(
     let text = Sealed::new(&site.desk.key, &analysis).text();
     let path = site.folder.join("analysis.json");
     // Merged a second time, it leaves a finished clip as it is.
-    if fs::read(&path).ok().as_deref() != Some(text.as_bytes()) {
-        remove(&site.folder.join("complete.json"))?;
-        write_bytes(&path, text.as_bytes())?;
+    if out.read(&path).ok().as_deref() != Some(text.as_bytes()) {
+        remove(out.disk, &site.folder.join("complete.json"))?;
+        out.write(&path, text.as_bytes(), work)?;
     }
     Ok(analysis.frames.len())
 }
@@ -268,7 +280,7 @@ pub fn merge(
 /// frame that cannot be made is not an error.
 pub fn render(
     job: &ClipJob,
-    out: &Path,
+    out: &Out<'_>,
     share: Share,
     work: &Work<'_>,
 ) -> Result<Done, NightError> {
@@ -278,17 +290,17 @@ pub fn render(
     let usable: Vec<usize> = positions.filter(|&i| analysis.frames[i].usable()).collect();
     let path = site.file("render", share, "json");
     let name = job.name.clone();
-    if let Ok(r) = unseal::<Rendered>(&path, &site.desk.key)
+    if let Ok(r) = unseal::<Rendered>(out, &path, &site.desk.key)
         && r.analysis == hash
         && r.failed.is_empty()
-        && r.done.iter().all(|e| whole(&site.frames, e))
+        && r.done.iter().all(|e| whole(out, &site.frames, e))
     {
         let n = r.done.len();
         return Ok(Done { name, frames: n, kept: n, failed: r.failed });
     }
     let journal_path = site.file("render", share, "jsonl");
     let key = hash_bytes(format!("{} {hash}", site.desk.key).as_bytes());
-    let mut done = verified(&journal_path, &site.frames, &key)?;
+    let mut done = verified(out, &journal_path, &site.frames, &key)?;
     let wanted: Vec<usize> =
         usable.iter().copied().filter(|&i| !done.contains_key(&analysis.frames[i].frame)).collect();
     if !wanted.is_empty() {
@@ -296,13 +308,13 @@ pub fn render(
     }
     let renderer = site.renderer(&analysis)?;
     let kept = done.len();
-    let journal = Journal::begin(&journal_path, &key, done.values())?;
+    let journal = Journal::begin(out.disk, &journal_path, &key, done.values())?;
     let papers = site.papers(&analysis, &renderer);
     let (made, failed) = papers.render(&wanted, &site.frames, journal, work)?;
     done.extend(made);
     let said =
         Rendered { analysis: hash, done: done.into_values().collect(), failed: failed.clone() };
-    seal(&path, &site.desk.key, &said)?;
+    seal((out, work), &path, &site.desk.key, &said)?;
     Ok(Done { name, frames: usable.len(), kept, failed })
 }
 
@@ -313,19 +325,19 @@ pub fn render(
 /// not what its part wrote: which, and what to run.
 pub fn finish(
     job: &ClipJob,
-    out: &Path,
+    out: &Out<'_>,
     parts: usize,
     work: &Work<'_>,
 ) -> Result<Summary, NightError> {
     let site = Site::open(job, out, work)?;
     let (analysis, hash) = site.merged()?;
     let (done, failed) = collected(&site, &analysis, &hash, parts, work)?;
-    clear(&site.frames, |n| done.contains_key(&n))?;
+    clear(out.disk, &site.frames, |n| done.contains_key(&n))?;
     tidy(&site)?;
     let renderer = site.renderer(&analysis)?;
-    Journal::begin(&site.folder.join("journal.jsonl"), &site.desk.key, done.values())?;
+    Journal::begin(out.disk, &site.folder.join("journal.jsonl"), &site.desk.key, done.values())?;
     let made = done.len() as u64;
-    site.papers(&analysis, &renderer).finish(&site.folder, &done, failed, (0, made))
+    site.papers(&analysis, &renderer).finish((&site.folder, work), &done, failed, (0, made))
 }
 
 /// What the parts made, each frame looked at.
@@ -358,7 +370,7 @@ fn collected(
         }
         for entry in said.into_values().flatten() {
             work.check()?;
-            if !whole(&site.frames, &entry) {
+            if !whole(site.out, &site.frames, &entry) {
                 fault(format!("wrote another frame {} than lies there", entry.frame));
                 break;
             }
@@ -373,7 +385,7 @@ fn collected(
 fn tidy(site: &Site<'_>) -> Result<(), NightError> {
     if site.lock.alone() {
         for place in [&site.folder, &site.frames, &site.folder.join(SHARDS)] {
-            sweep(place)?;
+            sweep(site.out.disk, place)?;
         }
     }
     Ok(())

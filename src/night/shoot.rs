@@ -4,6 +4,8 @@
 //! pipeline = "clean"           # for all clips: a name that comes along, or a file beside this one
 //! dark = "black"               # references for all clips, folders beside this file
 //! flat = "even"
+//! checksums = "night.b3"       # hash list of the originals (hushframe checksum): frames must be as then
+//! when_done = "./tell-me"      # a program to run when the night has ended (`night::hook`)
 //!
 //! [facts]                      # facts for all clips
 //! rate = 5000
@@ -38,6 +40,8 @@ struct Raw {
     pipeline: Option<String>,
     dark: Option<PathBuf>,
     flat: Option<PathBuf>,
+    checksums: Option<PathBuf>,
+    when_done: Option<PathBuf>,
     facts: Option<Spanned<toml::Table>>,
     #[serde(default)]
     clip: Vec<Spanned<toml::Table>>,
@@ -87,6 +91,17 @@ impl Reader<'_> {
     }
 }
 
+/// The program that a sound shoot file wants run at the end. With a `/` in it, it is a file relative
+/// to the shoot file; else it is looked for where the system looks for programs.
+#[must_use]
+pub fn when_done(path: &Path) -> Option<PathBuf> {
+    let text = fs::read_to_string(path).ok()?;
+    let raw: Raw = toml::from_str(&text).ok()?;
+    let program = raw.when_done?;
+    let base = Reader { path, text: &text }.base().to_owned();
+    Some(if program.components().count() > 1 { base.join(program) } else { program })
+}
+
 /// Reads a shoot file into jobs; `given` are facts from the command line.
 ///
 /// # Errors
@@ -134,6 +149,7 @@ pub fn read(path: &Path, given: &Facts) -> Result<Vec<ClipJob>, NightError> {
                 Ok(own.map(PathBuf::from).or_else(|| all.clone()).map(|p| base.join(p)))
             };
         let (dark, flat) = (folder("dark", &raw.dark)?, folder("flat", &raw.flat)?);
+        let listed = folder("checksums", &raw.checksums)?;
         let wanted = reader
             .take(&mut table, "pipeline", from)?
             .or_else(|| raw.pipeline.clone())
@@ -146,6 +162,7 @@ pub fn read(path: &Path, given: &Facts) -> Result<Vec<ClipJob>, NightError> {
             pipeline: find_pipeline(&wanted, base)?,
             dark,
             flat,
+            listed,
             range: None,
         });
     }

@@ -1,14 +1,15 @@
 //! How far a run is, what failed and why: from the files it writes, at any time, by anybody.
 
-use std::fs::{self, File};
+use std::collections::BTreeMap;
+use std::fs;
 use std::path::Path;
 
 use serde::Serialize;
 
 use super::NightError;
-use super::journal::Journal;
-use super::place::file_name;
-use crate::footage::{clip_folders, hash_file, printable};
+use super::journal::{Entry, Journal};
+use super::place::{SHARDS, file_name, holder};
+use crate::footage::{RealDisk, clip_folders, hash_file, printable};
 
 /// The state of one clip's results.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -25,6 +26,8 @@ pub struct ClipStatus {
     pub failed: Vec<(u64, String)>,
     /// Frames whose file is not what the journal says; only looked for on request.
     pub damaged: Option<Vec<u64>>,
+    /// Who is at work on it: a run by its process, or parts.
+    pub holder: Option<String>,
 }
 
 /// Looks at every clip in an output folder; with `verify` every finished frame is read and hashed.
@@ -39,17 +42,32 @@ fn json(path: &Path) -> Option<serde_json::Value> {
     serde_json::from_slice(&fs::read(path).ok()?).ok()
 }
 
+/// What a journal lists, of whatever job.
+fn journal_of(journal: &Path) -> Result<BTreeMap<u64, Entry>, NightError> {
+    match Journal::key_of(journal)? {
+        Some(key) => Journal::read(&RealDisk, journal, &key),
+        None => Ok(BTreeMap::new()),
+    }
+}
+
 fn clip_status(folder: &Path, verify: bool) -> Result<ClipStatus, NightError> {
-    let journal = folder.join("journal.jsonl");
-    let listed = match Journal::key_of(&journal)? {
-        Some(key) => Journal::read(&journal, &key)?,
-        None => std::collections::BTreeMap::new(),
-    };
-    let record = json(&folder.join("record.json"));
+    let mut listed = journal_of(&folder.join("journal.jsonl"))?;
     let complete = folder.join("complete.json").is_file();
+    if !complete {
+        // Frames of parts that the last step has not seen yet.
+        let time = |p: &Path| fs::metadata(p).and_then(|m| m.modified()).ok();
+        let merged = time(&folder.join("analysis.json"));
+        for entry in fs::read_dir(folder.join(SHARDS)).into_iter().flatten().flatten() {
+            // Older than the numbers it would have been made with: of an earlier job.
+            let of_now = time(&entry.path()) >= merged;
+            if of_now && entry.path().extension().is_some_and(|e| e == "jsonl") {
+                listed.extend(journal_of(&entry.path())?);
+            }
+        }
+    }
+    let record = json(&folder.join("record.json"));
     // Whoever works here holds the lock.
-    let running = File::open(folder.join("lock"))
-        .is_ok_and(|f| matches!(f.try_lock_shared(), Err(fs::TryLockError::WouldBlock)));
+    let holder = holder(folder);
     let frames = record.as_ref().and_then(|r| r.get("frames")).cloned();
     let failed = frames
         .as_ref()
@@ -70,7 +88,7 @@ fn clip_status(folder: &Path, verify: bool) -> Result<ClipStatus, NightError> {
     });
     Ok(ClipStatus {
         name: folder.file_name().map(printable).unwrap_or_default(),
-        state: match (running, complete, listed.is_empty()) {
+        state: match (holder.is_some(), complete, listed.is_empty()) {
             (true, _, _) => "running",
             (false, true, _) => "complete",
             (false, false, false) => "stopped",
@@ -80,5 +98,6 @@ fn clip_status(folder: &Path, verify: bool) -> Result<ClipStatus, NightError> {
         total: frames.as_ref().and_then(|f| f.get("total")?.as_u64()),
         failed,
         damaged,
+        holder,
     })
 }

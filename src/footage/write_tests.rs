@@ -1,0 +1,169 @@
+//! Tests of [`super`].
+
+use super::*;
+use std::fs;
+use std::io::Cursor;
+
+fn frame(channels: usize) -> OutFrame {
+    let data = (0..7 * 5 * channels).map(|i| u16::try_from(i * 613 % 65_536).unwrap()).collect();
+    OutFrame { width: 7, height: 5, channels, data }
+}
+
+fn tags() -> TiffTags {
+    TiffTags {
+        description: Some("music box, tine 12".to_owned()),
+        software: Some("hushframe".to_owned()),
+        um_per_px: Some(1.003),
+        ..TiffTags::default()
+    }
+}
+
+#[test]
+fn exposure_and_date_are_exif_and_nothing_else_is_told() {
+    let t = TiffTags {
+        exposure_s: Some(50e-6),
+        taken: Some("2024-11-25 21:04:00".to_owned()),
+        ..tags()
+    };
+    let bytes = encode_tiff(&frame(1), &t).unwrap();
+    let read = exif::Reader::new().read_raw(bytes).unwrap();
+    let mut tags: Vec<String> =
+        read.fields().map(|f| format!("{} {}", f.tag, f.display_value())).collect();
+    tags.retain(|t| t.starts_with("Exposure") || t.starts_with("Date"));
+    tags.sort();
+    assert_eq!(
+        tags,
+        [
+            "DateTime 2024-11-25 21:04:00",
+            "DateTimeOriginal 2024-11-25 21:04:00",
+            "ExposureTime 1/20000"
+        ]
+    );
+    assert_eq!(seconds(0.4), Some((400_000, 1_000_000)));
+    assert_eq!(seconds(2.5), Some((2_500_000, 1_000_000)));
+}
+
+#[test]
+fn the_tiff_crate_reads_every_tag_back() {
+    use tiff::tags::Tag;
+    for channels in [1, 3] {
+        let f = frame(channels);
+        let bytes = encode_tiff(&f, &tags()).unwrap();
+        let mut d = tiff::decoder::Decoder::new(Cursor::new(&bytes)).unwrap();
+        assert_eq!(d.dimensions().unwrap(), (7, 5));
+        let text = d.get_tag_ascii_string(Tag::ImageDescription).unwrap();
+        assert_eq!(text, "music box, tine 12");
+        assert_eq!(d.get_tag_ascii_string(Tag::Software).unwrap(), "hushframe");
+        assert_eq!(d.get_tag_u32(Tag::ResolutionUnit).unwrap(), 3);
+        match d.get_tag(Tag::XResolution).unwrap() {
+            tiff::decoder::ifd::Value::Rational(n, m) => {
+                let per_cm = f64::from(n) / f64::from(m);
+                assert!((10_000.0 / per_cm - 1.003).abs() < 1e-6, "{n}/{m}");
+            }
+            other => panic!("{other:?}"),
+        }
+        match d.read_image().unwrap() {
+            tiff::decoder::DecodingResult::U16(v) => assert_eq!(v, f.data),
+            other => panic!("{other:?}"),
+        }
+        assert!(d.find_tag(Tag::DateTime).unwrap().is_none());
+    }
+}
+
+#[test]
+fn entries_ascend_and_values_lie_on_even_bytes() {
+    let bytes = encode_tiff(&frame(3), &tags()).unwrap();
+    let n = usize::from(u16::from_le_bytes([bytes[8], bytes[9]]));
+    let entry = |i: usize| &bytes[10 + 12 * i..22 + 12 * i];
+    let tag = |i: usize| u16::from_le_bytes([entry(i)[0], entry(i)[1]]);
+    assert!((1..n).all(|i| tag(i - 1) < tag(i)));
+    for i in 0..n {
+        let e = entry(i);
+        if matches!(tag(i), 258 | 270 | 273 | 282 | 283 | 305) {
+            assert_eq!(e[8] % 2, 0, "tag {}", tag(i));
+        }
+    }
+}
+
+#[test]
+fn the_image_crate_reads_both_formats_back() {
+    for channels in [1, 3] {
+        let f = frame(channels);
+        let tiff = encode_tiff(&f, &TiffTags::default()).unwrap();
+        let png = encode_png16(&f, Some(2.0)).unwrap();
+        for bytes in [tiff, png] {
+            let read = image::load_from_memory(&bytes).unwrap();
+            let data = match read {
+                image::DynamicImage::ImageLuma16(p) => p.into_raw(),
+                image::DynamicImage::ImageRgb16(p) => p.into_raw(),
+                other => panic!("{:?}", other.color()),
+            };
+            assert_eq!(data, f.data);
+        }
+    }
+}
+
+#[test]
+fn our_own_reader_reads_both_formats_back() {
+    let f = frame(3);
+    for bytes in [encode_tiff(&f, &tags()).unwrap(), encode_png16(&f, None).unwrap()] {
+        let d = super::super::decode_bytes(&bytes, 0, Path::new("x")).unwrap();
+        assert_eq!((d.samples.data, d.warnings.len()), (f.data.clone(), 0));
+    }
+}
+
+#[test]
+fn a_frame_that_does_not_match_its_size_is_refused() {
+    let mut f = frame(1);
+    f.data.pop();
+    assert!(encode_tiff(&f, &tags()).unwrap_err().to_string().contains("34 samples"));
+    assert!(encode_png16(&f, None).is_err());
+    let none = OutFrame { width: 0, height: 0, channels: 1, data: Vec::new() };
+    assert!(encode_tiff(&none, &tags()).is_err());
+}
+
+#[test]
+fn files_are_complete_and_hashed() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("000001.tif");
+    let w = write_bytes(&path, b"first").unwrap();
+    assert_eq!((w.bytes, w.hash.as_str()), (5, hash_bytes(b"first").as_str()));
+    let w = write_bytes(&path, b"second").unwrap();
+    assert_eq!(fs::read(&path).unwrap(), b"second");
+    assert_eq!(hash_file(&path).unwrap(), w);
+    assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 1);
+}
+
+#[test]
+fn blake3_is_the_published_one() {
+    // Hash of no bytes, from the official test vectors (input_len 0, first 32 bytes).
+    assert_eq!(hash_bytes(b""), "af1349b9f5f9a1a6a0404dea36dcc9499bcb25c9adc112b7cc9a93cae41f3262");
+}
+
+#[test]
+fn a_failed_write_leaves_the_old_file_and_no_temp() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("000001.tif");
+    write_bytes(&path, b"good").unwrap();
+    let failed = write_atomic(&path, |w| {
+        w.write_all(b"half")?;
+        Err(io::Error::from(io::ErrorKind::StorageFull))
+    });
+    assert!(failed.unwrap_err().to_string().contains("could not write"));
+    assert_eq!(fs::read(&path).unwrap(), b"good");
+    assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 1);
+}
+
+#[test]
+fn a_missing_folder_is_named() {
+    let dir = tempfile::tempdir().unwrap();
+    let text = write_bytes(&dir.path().join("no/000001.tif"), b"x").unwrap_err().to_string();
+    assert!(text.contains("000001.tif") && text.contains("create"), "{text}");
+}
+
+#[test]
+fn resolutions_fit_their_rationals() {
+    assert_eq!(rational(10_000.0), Some((1_000_000_000, 100_000)));
+    assert_eq!(rational(1e12), None);
+    assert_eq!(rational(2.5), Some((2_500_000, 1_000_000)));
+}

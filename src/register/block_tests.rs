@@ -1,0 +1,81 @@
+//! Tests of [`super`].
+
+use super::*;
+use crate::frame::NoiseModel;
+use rand::SeedableRng;
+use rand_chacha::ChaCha12Rng;
+use rand_distr::{Distribution, Normal};
+
+const SIZE: usize = 160;
+
+fn scene(x: f64, y: f64) -> f64 {
+    let grain = libm::sin(0.9 * x + 0.3 * y) * libm::cos(0.35 * x - 0.8 * y);
+    400.0 + 90.0 * grain + 60.0 * libm::sin(0.21 * x + 0.013 * x * y)
+}
+
+/// Frames that jostle, and turn to and fro by `roll` rad; the truth with them.
+fn clip(roll: f64) -> Vec<(FixedPlane, [f64; 2], f64)> {
+    let noise = Normal::new(0.0, 1.0).unwrap();
+    let middle = (SIZE as f64 - 1.0) / 2.0;
+    (0..24_u32)
+        .map(|k| {
+            let t = f64::from(k);
+            let p = [0.8 * libm::sin(1.1 * t), 0.6 * libm::cos(0.7 * t)];
+            let angle = roll * libm::sin(0.5 * t);
+            let (sin, cos) = (libm::sin(angle), libm::cos(angle));
+            let mut rng = ChaCha12Rng::seed_from_u64(u64::from(k));
+            let seen = Plane::from_fn(SIZE, SIZE, |x, y| {
+                let d = [x as f64 - p[0] - middle, y as f64 - p[1] - middle];
+                let v = scene(middle + cos * d[0] + sin * d[1], middle - sin * d[0] + cos * d[1]);
+                to_f32(v + (v + 64.0).sqrt() * noise.sample(&mut rng))
+            });
+            (FixedPlane::from_plane(&seen, None, Coding::for_white(4095.0)), p, angle)
+        })
+        .collect()
+}
+
+fn registered(clip: &[(FixedPlane, [f64; 2], f64)]) -> Block {
+    let noise = PixelNoise::new(&NoiseModel { gain_e_per_dn: 1.0, read_noise_e: 8.0 });
+    let list: Vec<_> = clip.iter().map(|c| Some(&c.0)).collect();
+    register(&list, &noise, &RegisterSettings::default()).unwrap()
+}
+
+/// Spread of the differences about their mean.
+fn spread(differences: &[f64]) -> f64 {
+    let n = differences.len() as f64;
+    let mean = differences.iter().sum::<f64>() / n;
+    (differences.iter().map(|d| (d - mean).powi(2)).sum::<f64>() / n).sqrt()
+}
+
+#[test]
+fn a_camera_that_turns_is_found_to_turn() {
+    let clip = clip(1e-3);
+    let done = registered(&clip);
+    let poses: Vec<Pose> = done.poses.iter().map(|p| p.unwrap()).collect();
+    let angle: Vec<f64> = poses.iter().zip(&clip).map(|(p, c)| p.turn.angle - c.2).collect();
+    // Uncertainty of an angle: that of a shift over 0.29 times the diagonal (algorithms: least
+    // squares over evenly spread tiles), with room for the noise of the template.
+    let sigma = poses[0].sigma / (0.29 * SIZE as f64 * std::f64::consts::SQRT_2);
+    assert!(spread(&angle) < 2.0 * sigma, "{} {sigma}", spread(&angle));
+    for a in 0..2 {
+        let off: Vec<f64> = poses.iter().zip(&clip).map(|(p, c)| p.shift[a] - c.1[a]).collect();
+        assert!(spread(&off) < 2.0 * poses[0].sigma, "{}", spread(&off));
+    }
+}
+
+#[test]
+fn a_camera_that_does_not_turn_is_not_made_to() {
+    let clip = clip(0.0);
+    assert!(registered(&clip).poses.iter().all(|p| p.unwrap().turn.is_none()));
+}
+
+#[test]
+fn an_anchor_of_a_turned_block_is_applied_about_the_middle() {
+    let turn = Turn { angle: 0.01, stretch: 0.0 };
+    let anchor = Anchor { shift: [10.0, 0.0], turn, light: 1.0, sigma: 0.0 };
+    let pose = Pose { shift: [1.0, 2.0], turn, ..Pose::ZERO };
+    let both = anchor.apply(&pose);
+    // By hand: R(0.01) (10, 0) = (9.9995, 0.099998).
+    assert!((both.shift[0] - 10.9995).abs() < 1e-6 && (both.shift[1] - 2.099_998).abs() < 1e-6);
+    assert!((both.turn.angle - 0.02).abs() < 1e-12);
+}
