@@ -14,4 +14,5 @@ pub mod robust;
 pub mod shrink;
 pub mod trajectory;
 pub mod turn;
+pub mod wide;
 pub mod window;

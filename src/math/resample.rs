@@ -23,6 +23,7 @@ use std::sync::OnceLock;
 use crate::frame::Plane;
 use crate::frame::convert::{clamp_index, floor_isize, floor_usize, signed, to_f32};
 use crate::math::linear::solve;
+use crate::math::wide::{Wide, wide};
 
 /// Taps of the kernel.
 pub const TAPS: usize = 8;
@@ -233,6 +234,35 @@ pub struct RowScratch {
 pub fn shifted_row(
     source: Rows<'_>,
     shift: &Shift,
+    at: (isize, isize),
+    out: &mut [f32],
+    scratch: &mut RowScratch,
+) {
+    wide(Shifting { source, shift, at, out, scratch });
+}
+
+/// One row, as one piece of work.
+struct Shifting<'a> {
+    source: Rows<'a>,
+    shift: &'a Shift,
+    at: (isize, isize),
+    out: &'a mut [f32],
+    scratch: &'a mut RowScratch,
+}
+
+impl Wide for Shifting<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        row_shifted(self.source, self.shift, self.at, self.out, self.scratch);
+    }
+}
+
+#[inline(always)]
+fn row_shifted(
+    source: Rows<'_>,
+    shift: &Shift,
     (x0, y): (isize, isize),
     out: &mut [f32],
     scratch: &mut RowScratch,
@@ -285,6 +315,7 @@ pub fn shifted_row(
 }
 
 /// Rows of one length times their taps, added up: all at once, so that sums stay in registers.
+#[inline(always)]
 fn weighted(rows: [&[f32]; TAPS], t: &[f32; TAPS], out: &mut [f32]) {
     let n = out.len();
     let r = rows.map(|row| &row[..n]);

@@ -132,29 +132,6 @@ pub fn refine(
     })
 }
 
-/// A block whose frames lie along a coarse path: nothing is fitted.
-///
-/// # Errors
-/// [`NoLock`] without frames.
-pub fn rough(
-    frames: &[Option<&FixedPlane>],
-    noise: &PixelNoise,
-    settings: &RegisterSettings,
-    path: &[Option<[f64; 2]>],
-) -> Result<Block, NoLock> {
-    let (candidates, poses) = begin(frames, settings, path)?;
-    let choice = Choice { candidates: &candidates, still: None, every: 1 };
-    let model = Model::build(frames, &poses, (noise, COARSE), choice);
-    Ok(Block {
-        frames: poses.iter().flatten().count(),
-        poses,
-        average: model.average,
-        template: model.template,
-        still: model.still,
-        misfit: 1.0,
-    })
-}
-
 /// The pixels that may be still, and the poses of a coarse path.
 fn begin(
     frames: &[Option<&FixedPlane>],

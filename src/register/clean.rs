@@ -13,8 +13,7 @@
 
 use rayon::prelude::*;
 
-use super::block::{Block, refine, register, rough};
-use super::ground::ground;
+use super::block::{Block, refine, register};
 use super::pattern::{fixed_pattern, take_pattern_off};
 use super::rows::{RowModel, Seen, take_off};
 use super::{NoLock, PixelNoise, RegisterSettings};
@@ -83,13 +82,8 @@ pub fn learn(
     settings: &RegisterSettings,
     rows: bool,
 ) -> Result<Learned, NoLock> {
-    let path = ground(&lent(frames), noise, settings)?;
     let mut faults = SensorFaults::default();
-    // A pattern can draw all fits to zero, where it can no longer be told from the scene; the
-    // coarse path, which whole tiles gave, is drawn less.
-    let rough = rough(&lent(frames), noise, settings, &path)?;
-    faults.take_pattern_off(frames, &rough, noise);
-    let mut block = refine(&lent(frames), noise, settings, &path)?;
+    let mut block = register(&lent(frames), noise, settings)?;
     let row_model = if rows { row_model(frames, &block, noise) } else { None };
     if let Some(model) = &row_model {
         faults.rows = true;

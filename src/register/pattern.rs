@@ -10,7 +10,7 @@
 //! `F s^2 / (s^2 + v)`. Such a pattern does not move, so it draws shifts to zero by the part that
 //! it has of all information.
 //!
-//! **Limit**: where the scene moves by less than [`LEAST_MOTION`] px on the sensor, scene and
+//! **Limit**: where the scene moves by less than 0.5 px rms on the sensor, scene and
 //! pattern cannot be told apart and nothing is taken off. Template errors at edges leave a residual
 //! too; at high light that is why a pattern of single pixels must be a fair part of the noise to
 //! count.

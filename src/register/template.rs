@@ -492,15 +492,40 @@ pub fn still_pixels(maps: &[Look<'_>], count: &Plane, candidates: &[u8]) -> Vec<
 }
 
 /// The mean of `plane` over the chosen pixels around each place.
+///
+/// Wide means are taken over cells of [`CELL`] x [`CELL`] pixels: they hardly change within one.
 fn smoothed(plane: &Plane, chosen: &[u8], scale: f64) -> Plane {
     let (w, h) = (plane.width(), plane.height());
-    let of = |f: &dyn Fn(usize) -> f32| gaussian(&Plane::from_fn(w, h, |x, y| f(y * w + x)), scale);
-    let mut sum = of(&|at| plane.data()[at] * f32::from(chosen[at]));
-    let weight = of(&|at| f32::from(chosen[at]));
-    for (s, w) in sum.data_mut().iter_mut().zip(weight.data()) {
-        *s /= w.max(1e-6);
+    let side = if scale < CELL as f64 { 1 } else { CELL };
+    let (cw, ch) = (w.div_ceil(side), h.div_ceil(side));
+    let [mut sum, mut weight] = [0, 1].map(|_| Plane::filled(cw, ch, 0.0));
+    let lines = sum.data_mut().par_chunks_mut(cw).zip(weight.data_mut().par_chunks_mut(cw));
+    lines.enumerate().for_each(|(cy, (sum, weight))| {
+        for y in cy * side..(cy * side + side).min(h) {
+            let values = plane.row(y).chunks(side).zip(chosen[y * w..(y + 1) * w].chunks(side));
+            for ((s, n), (values, chosen)) in sum.iter_mut().zip(weight.iter_mut()).zip(values) {
+                for (v, &c) in values.iter().zip(chosen) {
+                    *s += v * f32::from(c);
+                    *n += f32::from(c);
+                }
+            }
+        }
+    });
+    let scale = scale / side as f64;
+    let (mut sum, weight) = (gaussian(&sum, scale), gaussian(&weight, scale));
+    for (s, n) in sum.data_mut().iter_mut().zip(weight.data()) {
+        *s /= n.max(1e-6);
     }
-    sum
+    if side == 1 {
+        return sum;
+    }
+    let mut out = Plane::filled(w, h, 0.0);
+    out.data_mut().par_chunks_mut(w).enumerate().for_each(|(y, row)| {
+        for (part, &v) in row.chunks_mut(side).zip(sum.row(y / side)) {
+            part.fill(v);
+        }
+    });
+    out
 }
 
 /// Up to which value a smoothed variance counts as usual: from the lower part of its

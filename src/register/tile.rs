@@ -8,6 +8,7 @@ use crate::frame::{Coding, FixedPlane};
 use crate::math::linear::Sym2;
 use crate::math::resample::{BEFORE, TAPS, fine_taps};
 use crate::math::turn::Turn;
+use crate::math::wide::{Wide, wide};
 
 /// Pixels at the border of frame and template that are not used.
 const BORDER: usize = 4;
@@ -27,6 +28,8 @@ pub(super) struct Sums {
     pub(super) at: [f64; 2],
 }
 
+/// A frame's codes under a tile.
+type Codes = [[u16; TILE]; TILE];
 /// Sums of a tile's pixels, column by column.
 type Columns = [[f32; TILE]; SUMS];
 /// Number of sums.
@@ -36,12 +39,17 @@ const SUMS: usize = 11;
 #[derive(Debug, Clone)]
 pub struct FitScratch {
     columns: Box<Columns>,
+    codes: Box<Codes>,
     pub(super) tiles: Vec<Sums>,
 }
 
 impl Default for FitScratch {
     fn default() -> Self {
-        Self { columns: Box::new([[0.0; TILE]; SUMS]), tiles: Vec::new() }
+        Self {
+            columns: Box::new([[0.0; TILE]; SUMS]),
+            codes: Box::new([[Coding::MISSING; TILE]; TILE]),
+            tiles: Vec::new(),
+        }
     }
 }
 
@@ -58,7 +66,9 @@ pub(super) fn tile_sums(
     }
     let part = Part { frame, target, patch, light: to_f32(light) };
     let at = moves.offset(patch);
-    part.add(&moves.of(at), &mut scratch.columns);
+    let moved = moves.of(at);
+    part.gather(&moved, &mut scratch.codes);
+    wide(Adding { part, moved, codes: &scratch.codes, columns: &mut scratch.columns });
     Sums { at: at.map(|v| v / moves.radius), ..reduce(&scratch.columns) }
 }
 
@@ -112,6 +122,8 @@ struct Moved {
     /// Half-pixel sample of the first tap for the tile's first pixel.
     first: [usize; 2],
     taps: [[f32; TAPS]; 2],
+    /// The part of a half pixel beyond the sample at or before the position.
+    part: [f32; 2],
 }
 
 impl Moved {
@@ -125,6 +137,7 @@ impl Moved {
             whole,
             first: base.map(|b| sample(b - signed(BEFORE))),
             taps: [0, 1].map(|a| fine_taps(at[a] - base[a] as f64)),
+            part: [0, 1].map(|a| to_f32(at[a] - base[a] as f64)),
         }
     }
 }
@@ -137,6 +150,23 @@ fn inside(corner: usize, whole: isize, length: usize) -> (usize, usize) {
     (low.unsigned_abs(), high.unsigned_abs())
 }
 
+/// Adding up one patch against one frame, as one piece of work.
+struct Adding<'a> {
+    part: Part<'a>,
+    moved: Moved,
+    codes: &'a Codes,
+    columns: &'a mut Columns,
+}
+
+impl Wide for Adding<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        self.part.add(&self.moved, self.codes, self.columns);
+    }
+}
+
 /// One patch against one frame.
 struct Part<'a> {
     frame: &'a FixedPlane,
@@ -146,39 +176,70 @@ struct Part<'a> {
 }
 
 impl Part<'_> {
-    fn add(&self, moved: &Moved, columns: &mut Columns) {
+    /// Copies the frame's codes out of its rows, which lie far apart in memory: so they are all
+    /// asked for at once, not one row after the other has been worked on.
+    fn gather(&self, moved: &Moved, codes: &mut Codes) {
+        let corner = self.patch.corner;
+        let (x0, x1) = inside(corner[0], moved.whole[0], self.frame.width);
+        let (y0, y1) = inside(corner[1], moved.whole[1], self.frame.height);
+        if x0 >= x1 || y0 >= y1 {
+            return;
+        }
+        let x = (signed(corner[0] + x0) + moved.whole[0]).unsigned_abs();
+        let y = (signed(corner[1] + y0) + moved.whole[1]).unsigned_abs();
+        let rows = self.frame.codes[y * self.frame.width..].chunks(self.frame.width);
+        if x1 - x0 == TILE {
+            for (row, out) in rows.zip(&mut codes[y0..y1]) {
+                if let Some(seen) = row[x..].first_chunk::<TILE>() {
+                    *out = *seen;
+                }
+            }
+        } else {
+            for (row, out) in rows.zip(&mut codes[y0..y1]) {
+                *out = [Coding::MISSING; TILE];
+                out[x0..x1].copy_from_slice(&row[x..x + x1 - x0]);
+            }
+        }
+    }
+
+    #[inline(always)]
+    fn add(&self, moved: &Moved, codes: &Codes, columns: &mut Columns) {
         let corner = self.patch.corner;
         let (x0, x1) = inside(corner[0], moved.whole[0], self.frame.width);
         let (y0, y1) = inside(corner[1], moved.whole[1], self.frame.height);
         if x0 >= x1 {
             return;
         }
+        let (all_still, _) = self.patch.still.as_chunks::<TILE>();
+        let coding = self.frame.coding;
         for i in y0..y1 {
-            let mut still = [0.0; TILE];
-            still[x0..x1].copy_from_slice(&self.patch.still[i * TILE + x0..i * TILE + x1]);
+            let mut still = all_still[i];
             let y = (signed(corner[1] + i) + moved.whole[1]).unsigned_abs();
             let x = (signed(corner[0] + x0) + moved.whole[0]).unsigned_abs();
             let mut seen = [0.0; TILE];
             let mut factor = [1.0; TILE];
-            let coding = self.frame.coding;
-            let codes = &self.frame.row(y)[x..x + x1 - x0];
-            for ((v, s), &code) in seen[x0..x1].iter_mut().zip(&mut still[x0..x1]).zip(codes) {
+            for ((v, s), &code) in seen.iter_mut().zip(&mut still).zip(&codes[i]) {
                 *v = coding.decode(code);
-                if code == Coding::MISSING || code == Coding::SATURATED {
-                    *s = 0.0;
-                }
+                let good = code != Coding::MISSING && code != Coding::SATURATED;
+                *s = if good { *s } else { 0.0 };
             }
             if let Some(f) = &self.target.noise.factor {
                 factor[x0..x1].copy_from_slice(&f.row(y)[x..x + x1 - x0]);
             }
             let row = Row { seen, still, factor, model: interpolated(&self.patch.value, i, moved) };
-            let slopes =
-                [&self.patch.slope_x, &self.patch.slope_y].map(|s| interpolated(s, i, moved));
-            self.add_row(&row, &slopes, columns);
+            let slope_x = slopes(&self.patch.slope_x, i, moved);
+            let slope_y = slopes(&self.patch.slope_y, i, moved);
+            self.add_row(&row, (&slope_x, &slope_y), columns);
         }
     }
 
-    fn add_row(&self, row: &Row, [slope_x, slope_y]: &[[f32; TILE]; 2], columns: &mut Columns) {
+    #[inline(always)]
+    fn add_row(
+        &self,
+        row: &Row,
+        (slope_x, slope_y): (&[f32; TILE], &[f32; TILE]),
+        columns: &mut Columns,
+    ) {
         let a = self.light;
         let noise = self.target.noise;
         let (slope, floor) = (noise.slope, noise.floor);
@@ -208,41 +269,69 @@ impl Part<'_> {
     }
 }
 
-/// Row `i` of a tile, moved.
+/// Row `i` of a tile's values, moved.
+#[inline(always)]
 fn interpolated(samples: &[f32], i: usize, moved: &Moved) -> [f32; TILE] {
     let (rows, _) = samples.as_chunks::<SIDE>();
-    let Some(r) = rows[2 * i + moved.first[1]..].first_chunk::<TAPS>() else {
-        return [0.0; TILE];
+    let mut out = [0.0; TILE];
+    let Some([r0, r1, r2, r3, r4, r5, r6, r7]) =
+        rows[2 * i + moved.first[1]..].first_chunk::<TAPS>()
+    else {
+        return out;
     };
     // All taps at once, so that sums stay in registers.
     let mut across = [0.0_f32; SIDE];
     let t = moved.taps[1];
     for (x, a) in across.iter_mut().enumerate() {
-        *a = t[0] * r[0][x]
-            + t[1] * r[1][x]
-            + t[2] * r[2][x]
-            + t[3] * r[3][x]
-            + t[4] * r[4][x]
-            + t[5] * r[5][x]
-            + t[6] * r[6][x]
-            + t[7] * r[7][x];
+        *a = t[0] * r0[x]
+            + t[1] * r1[x]
+            + t[2] * r2[x]
+            + t[3] * r3[x]
+            + t[4] * r4[x]
+            + t[5] * r5[x]
+            + t[6] * r6[x]
+            + t[7] * r7[x];
     }
-    let s: [&[f32]; TAPS] = std::array::from_fn(|j| {
-        let sample = moved.first[0] + j;
-        let at = (sample % 2) * HALF + sample / 2;
-        &across[at..at + TILE]
-    });
-    let mut out = [0.0; TILE];
+    let s = |j: usize| line(&across, moved.first[0] + j);
+    let (s0, s1, s2, s3) = (s(0), s(1), s(2), s(3));
+    let (s4, s5, s6, s7) = (s(4), s(5), s(6), s(7));
     let t = moved.taps[0];
     for (x, o) in out.iter_mut().enumerate() {
-        *o = t[0] * s[0][x]
-            + t[1] * s[1][x]
-            + t[2] * s[2][x]
-            + t[3] * s[3][x]
-            + t[4] * s[4][x]
-            + t[5] * s[5][x]
-            + t[6] * s[6][x]
-            + t[7] * s[7][x];
+        *o = t[0] * s0[x]
+            + t[1] * s1[x]
+            + t[2] * s2[x]
+            + t[3] * s3[x]
+            + t[4] * s4[x]
+            + t[5] * s5[x]
+            + t[6] * s6[x]
+            + t[7] * s7[x];
+    }
+    out
+}
+
+/// Every second half-pixel sample of a row from `sample` on.
+#[inline(always)]
+fn line(row: &[f32; SIDE], sample: usize) -> &[f32; TILE] {
+    const NONE: [f32; TILE] = [0.0; TILE];
+    let at = (sample % 2) * HALF + sample / 2;
+    row[at..].first_chunk::<TILE>().unwrap_or(&NONE)
+}
+
+/// Row `i` of a tile's slopes, moved: linear between half pixels. A slope that is somewhat off
+/// makes a step somewhat too long or short; where the steps end is told by the values alone.
+#[inline(always)]
+fn slopes(samples: &[f32], i: usize, moved: &Moved) -> [f32; TILE] {
+    let (rows, _) = samples.as_chunks::<SIDE>();
+    let mut out = [0.0; TILE];
+    let Some([r0, r1]) = rows[2 * i + moved.first[1] + BEFORE..].first_chunk::<2>() else {
+        return out;
+    };
+    let at = moved.first[0] + BEFORE;
+    let (a0, a1, b0, b1) = (line(r0, at), line(r0, at + 1), line(r1, at), line(r1, at + 1));
+    let [fx, fy] = moved.part;
+    let w = [(1.0 - fx) * (1.0 - fy), fx * (1.0 - fy), (1.0 - fx) * fy, fx * fy];
+    for (x, o) in out.iter_mut().enumerate() {
+        *o = w[0] * a0[x] + w[1] * a1[x] + w[2] * b0[x] + w[3] * b1[x];
     }
     out
 }

@@ -11,9 +11,10 @@ use rayon::prelude::*;
 use rustfft::num_complex::Complex32;
 
 use super::{PixelNoise, RegisterSettings};
-use crate::frame::FixedPlane;
 use crate::frame::convert::{index_in, signed, to_f32};
+use crate::frame::{Coding, FixedPlane};
 use crate::math::correlate::{CorrelateScratch, Correlator, nearest};
+use crate::math::wide::{Wide, wide};
 use crate::math::window::hann;
 
 /// Tiles followed at the most; of more the best textured are kept, spread over the frame.
@@ -123,11 +124,57 @@ pub fn follow(
 /// Working memory for following one tile after another.
 #[derive(Debug, Default)]
 pub(super) struct Follower {
+    codes: Vec<u16>,
     pub(super) pixels: Vec<f32>,
     pub(super) spectrum: Vec<Complex32>,
     pub(super) template: Vec<Complex32>,
     mean: Vec<Complex32>,
     pub(super) correlate: CorrelateScratch,
+}
+
+/// Decoding a tile, taking its weighted mean off and windowing it, as one piece of work.
+struct Windowing<'a> {
+    codes: &'a [u16],
+    window: &'a [f32],
+    coding: Coding,
+    pixels: &'a mut [f32],
+}
+
+/// Partial sums of a row.
+const LANES: usize = 16;
+
+impl Wide for Windowing<'_> {
+    /// The mean that was taken off.
+    type Output = f32;
+
+    #[inline(always)]
+    fn call(self) -> f32 {
+        let Self { codes, window, coding, pixels } = self;
+        let side = window.len();
+        let mut sum = 0.0_f64;
+        let rows = codes.chunks_exact(side).zip(pixels.chunks_exact_mut(side));
+        for ((codes, line), &wy) in rows.zip(window) {
+            for (v, &c) in line.iter_mut().zip(codes) {
+                *v = coding.decode(c);
+            }
+            let mut lanes = [0.0_f32; LANES];
+            let parts = line.as_chunks::<LANES>().0.iter().zip(window.as_chunks::<LANES>().0);
+            for (v, w) in parts {
+                for ((l, v), w) in lanes.iter_mut().zip(v).zip(w) {
+                    *l += v * w;
+                }
+            }
+            sum += f64::from(lanes.iter().sum::<f32>() * wy);
+        }
+        let across: f64 = window.iter().map(|&w| f64::from(w)).sum();
+        let mean = to_f32(sum / (across * across));
+        for (line, &wy) in pixels.chunks_exact_mut(side).zip(window) {
+            for (v, &wx) in line.iter_mut().zip(window) {
+                *v = (*v - mean) * wx * wy;
+            }
+        }
+        mean
+    }
 }
 
 impl Follower {
@@ -206,27 +253,15 @@ impl Follower {
         let side = window.len();
         let x = index_in(corner[0], frame.width.checked_sub(side)? + 1)?;
         let y = index_in(corner[1], frame.height.checked_sub(side)? + 1)?;
-        self.pixels.clear();
-        let (mut sum, mut weight) = (0.0_f64, 0.0_f64);
-        for (row, &wy) in window.iter().enumerate() {
-            let codes = &frame.row(y + row)[x..x + side];
-            let mut line = 0.0;
-            for (&c, &wx) in codes.iter().zip(window) {
-                let v = frame.coding.decode(c);
-                self.pixels.push(v);
-                line += v * wx;
-            }
-            sum += f64::from(line * wy);
+        // Rows lie far apart in memory: all are asked for before one is worked on.
+        self.codes.clear();
+        for row in frame.codes[y * frame.width..].chunks(frame.width).take(side) {
+            self.codes.extend_from_slice(&row[x..x + side]);
         }
-        let across: f64 = window.iter().map(|&w| f64::from(w)).sum();
-        weight += across * across;
-        let mean = to_f32(sum / weight);
+        self.pixels.resize(side * side, 0.0);
+        let (codes, pixels) = (&self.codes, &mut self.pixels);
+        let mean = wide(Windowing { codes, window, coding: frame.coding, pixels });
         let squares: f32 = window.iter().map(|w| w * w).sum();
-        for (row, line) in self.pixels.chunks_exact_mut(side).enumerate() {
-            for (v, &wx) in line.iter_mut().zip(window) {
-                *v = (*v - mean) * wx * window[row];
-            }
-        }
         let centre = (y + side / 2) * frame.width + x + side / 2;
         Some(squares * squares * noise.variance(mean, centre))
     }
