@@ -1,7 +1,8 @@
 //! Accuracy of the registration against the Cramer-Rao bound: prints a table.
 //!
 //! `cargo bench --bench steadying` (all rows), `-- quick`, `-- WORD ...` (rows that contain a
-//! word, such as `brick`, `tripod`, `small`, `1080`), `-- export DIR` (scenes as raw files for
+//! word, such as `brick`, `tripod`, `small`, `1080`), `-- limit WORD ...` (what a template of the
+//! clip's own frames allows, for the rows of the table), `-- export DIR` (scenes as raw files for
 //! `benches/peers/steadying.py`).
 //!
 //! Each row is the same motion with several draws of the noise. `ratio` is the rms error over the
@@ -24,9 +25,13 @@ use std::time::Instant;
 
 use hushframe::footage::{OutFrame, encode_tiff};
 use hushframe::frame::FixedPlane;
+use hushframe::math::turn::Turn;
 use hushframe::register::block::{self, Anchor, Block};
 use hushframe::register::clean::{Learned, learn};
+use hushframe::register::fit::{Start, Target, fit_frames};
+use hushframe::register::patch::patches;
 use hushframe::register::path::stood_still;
+use hushframe::register::template::{Posed, average, wiener};
 use hushframe::register::{PixelNoise, Pose, RegisterSettings};
 use rand::SeedableRng;
 use rand_chacha::ChaCha12Rng;
@@ -131,6 +136,54 @@ fn row(name: &str, setup: &Setup) {
         error / bound,
         (claimed / n).sqrt() / error,
         still / n
+    );
+}
+
+/// What any fit to a template of the clip itself can reach: each frame fitted to the mean of all
+/// the others at their true poses, on pixels that are truly never covered. The bound takes the
+/// scene as known.
+fn limit(name: &str, setup: &Setup) {
+    let (n, mut squares, mut bound) = (setup.size, 0.0, 0.0);
+    for noise_seed in 1..=DRAWS {
+        let scene = Scene::new(Setup { noise_seed, ..setup.clone() });
+        let at: Vec<usize> = (0..setup.frames).step_by(6).collect();
+        let sum: f64 =
+            at.par_iter().map(|&k| scene.bound(k)).map(|b| b[0] * b[0] + b[1] * b[1]).sum();
+        bound = (sum / (2 * at.len()) as f64).sqrt();
+        let frames: Vec<_> = (0..setup.frames).into_par_iter().map(|k| scene.coded(k)).collect();
+        let noise = PixelNoise::new(&scene.noise());
+        let still: Vec<u8> = (0..n * n)
+            .map(|at| {
+                let (x, y) = ((at % n) as f64, (at / n) as f64);
+                u8::from((0..setup.frames).all(|k| scene.cover(k, x, y) <= 0.0))
+            })
+            .collect();
+        let posed = |k: usize| Posed {
+            frame: &frames[k],
+            shift: scene.truth[k],
+            turn: Turn::NONE,
+            light: 1.0,
+        };
+        let poses: Vec<Option<Pose>> = (0..setup.frames)
+            .into_par_iter()
+            .map(|k| {
+                let others: Vec<Posed<'_>> =
+                    (0..setup.frames).filter(|&j| j != k).map(posed).collect();
+                let template = wiener(&average(&others, n, n), &noise);
+                let patches = patches(&template, &still, &noise, (None, 1.0));
+                let start = Some(Start::at(scene.truth[k]));
+                let target = Target::new(&patches, &noise);
+                let fit = fit_frames(&[Some(&frames[k])], &target, &[start])[0]?;
+                Some(Pose { shift: fit.shift, ..Pose::ZERO })
+            })
+            .collect();
+        let e = errors(&poses, &scene.truth);
+        squares += product(&e, &e) / DRAWS as f64;
+    }
+    println!(
+        "{name:44} {:9.4} {bound:9.4} {:6.2}  limit of a template of the other frames",
+        squares.sqrt(),
+        squares.sqrt() / bound
     );
 }
 
@@ -353,7 +406,11 @@ fn main() {
         "scene", "rms px", "bound px", "ratio", "bias px", "claimed", "still", "lost"
     );
     for (name, setup) in scenes(quick).iter().filter(|(n, _)| wanted(n)) {
-        row(name, setup);
+        if words.iter().any(|w| w == "limit") {
+            limit(name, setup);
+        } else {
+            row(name, setup);
+        }
     }
     let still = Setup { walk: 0.0, vibration: 0.0, ..Setup::default() };
     for (name, setup) in [

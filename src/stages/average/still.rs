@@ -7,9 +7,10 @@
 
 use super::agree::{AgreeScratch, agreement, decay, spread_doubt};
 use super::sums::{Segment, cells, good};
-use crate::frame::FixedPlane;
 use crate::frame::convert::to_f32;
+use crate::frame::{Coding, FixedPlane};
 use crate::math::blur::binomial_into;
+use crate::math::wide::{Wide, wide};
 use crate::register::PixelNoise;
 
 /// Cells a binomial of 5 x 5 averages, four independent pixels each; resampled noise is
@@ -64,17 +65,43 @@ struct CellSums {
     around: f64,
 }
 
-/// Cells whose pixels all have `count` good samples.
-fn even_cells(totals: (&[u32], &[u32]), (count, inverse): (f64, f64), out: &mut Vec<CellSums>) {
-    let of = to_f32(4.0 * count);
-    let part = 0.25 * inverse;
-    let pairs = totals.0.as_chunks::<2>().0.iter().zip(totals.1.as_chunks::<2>().0);
-    out.extend(pairs.map(|(a, b)| {
-        let t = [a[0], a[1], b[0], b[1]].map(f64::from);
-        let total = (t[0] + t[1]) + (t[2] + t[3]);
-        let around = (t[0] * t[0] + t[1] * t[1]) + (t[2] * t[2] + t[3] * t[3]);
-        CellSums { mean: to_f32(total * part), count: of, around: around * inverse }
-    }));
+/// A row of cells whose pixels all have `count` good samples, as one piece of work.
+struct EvenCells<'a> {
+    totals: (&'a [u32], &'a [u32]),
+    squares: &'a [u64],
+    count: u8,
+    coding: Coding,
+    /// Means in DN, and unexplained variances in codes.
+    mean: &'a mut [f32],
+    left: &'a mut [f32],
+}
+
+impl Wide for EvenCells<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let count = f64::from(self.count);
+        let of = to_f32(4.0 * count);
+        let inverse = 1.0 / count.max(1.0);
+        let part = 0.25 * inverse;
+        let Coding { zero, step } = self.coding;
+        let known = if of > 0.0 { 1.0 } else { 0.0 };
+        let pairs = self.totals.0.as_chunks::<2>().0.iter().zip(self.totals.1.as_chunks::<2>().0);
+        let out = self.mean.iter_mut().zip(self.left);
+        for (((a, b), &square), (mean, left)) in pairs.zip(self.squares).zip(out) {
+            let t = [f64::from(a[0]), f64::from(a[1]), f64::from(b[0]), f64::from(b[1])];
+            let total = (t[0] + t[1]) + (t[2] + t[3]);
+            let around = (t[0] * t[0] + t[1] * t[1]) + (t[2] * t[2] + t[3] * t[3]);
+            *mean = known * ((to_f32(total * part) - zero) * step);
+            *left = to_f32(square as f64 - around * inverse) / (of - 4.0).max(1.0);
+        }
+    }
+}
+
+/// Whether all values are `n`.
+fn all_are(values: &[u8], n: u8) -> bool {
+    values.iter().fold(0, |different, v| different | (v ^ n)) == 0
 }
 
 /// Cells of any counts and any width.
@@ -118,9 +145,9 @@ impl CellBand {
             height: y1 - y0,
             now: Vec::with_capacity(n),
             known: Vec::with_capacity(n),
-            mean: vec![Vec::with_capacity(n); segments.len()],
-            count: vec![Vec::with_capacity(n); segments.len()],
-            weight: vec![Vec::with_capacity(n); segments.len()],
+            mean: vec![vec![0.0; n]; segments.len()],
+            count: vec![vec![0.0; n]; segments.len()],
+            weight: vec![vec![0.0; n]; segments.len()],
             ..Self::default()
         };
         let coding = current.coding;
@@ -147,22 +174,27 @@ impl CellBand {
             for (s, segment) in segments.iter().enumerate() {
                 let totals = two(&segment.total, cy, w, h);
                 let counts = two(&segment.count, cy, w, h);
-                row.clear();
-                let n = counts.0[0];
-                if counts.0.iter().chain(counts.1).all(|c| *c == n) && w % 2 == 0 {
-                    even_cells(totals, (f64::from(n), inverse[usize::from(n)]), &mut row);
-                } else {
-                    odd_cells(totals, counts, &inverse, &mut row);
-                }
+                let at = (cy - y0) * width..(cy - y0 + 1) * width;
                 let squares = &segment.squares[cy * width..(cy + 1) * width];
+                let mean = &mut band.mean[s][at.clone()];
+                let number = &mut band.count[s][at.clone()];
+                // Unexplained variance in codes; becomes a weight below.
+                let left = &mut band.weight[s][at];
+                let count = counts.0[0];
+                let even = w % 2 == 0 && 2 * cy + 1 < h;
+                if even && all_are(counts.0, count) && all_are(counts.1, count) {
+                    number.fill(f32::from(count));
+                    wide(EvenCells { totals, squares, count, coding, mean, left });
+                    continue;
+                }
+                row.clear();
+                odd_cells(totals, counts, &inverse, &mut row);
                 for (cx, (&square, c)) in squares.iter().zip(&row).enumerate() {
-                    let mean =
+                    mean[cx] =
                         if c.count > 0.0 { (c.mean - coding.zero) * coding.step } else { 0.0 };
-                    band.mean[s].push(mean);
-                    band.count[s].push(0.25 * c.count);
-                    // Unexplained variance in codes; becomes a weight below.
-                    let left = to_f32(square as f64 * twice(cx) - c.around);
-                    band.weight[s].push(left / (c.count - 4.0).max(1.0));
+                    number[cx] = 0.25 * c.count;
+                    let unexplained = to_f32(square as f64 * twice(cx) - c.around);
+                    left[cx] = unexplained / (c.count - 4.0).max(1.0);
                 }
             }
         }
