@@ -7,7 +7,7 @@
 //!
 //! Measured (`cargo bench --bench steadying -- "row offsets" "pattern of"`, brick, 384 px): at a
 //! peak of 150 e- row offsets of 2 e- leave 1.28 times the bound, a pattern of 1 e- in pixels and
-//! 1 e- in columns 1.23 times. At 25 e- neither is cured: rows leave 1.9 times the bound, and the
+//! 1 e- in columns 1.27 times. At 25 e- neither is cured: rows leave 1.84 times the bound, and the
 //! pattern draws all shifts nearly to zero, where it looks like the scene; the claimed
 //! uncertainty does not tell. Film enough black frames.
 
