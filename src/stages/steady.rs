@@ -132,11 +132,12 @@ impl SteadySettings {
         Ok(())
     }
 
-    /// Frames on screen that the slowest movement to be taken out lasts; `None` where the rate of
+    /// Source frames that the slowest movement to be taken out lasts on screen; `None` where the rate of
     /// showing is not known.
     #[must_use]
     pub fn period_frames(&self, clip: &ClipInfo) -> Option<f64> {
-        Some(self.slower_than * clip.playback?.per_second())
+        // Of combined frames, several source frames go into each on screen.
+        Some(self.slower_than * clip.playback?.per_second() * clip.combined as f64)
     }
 }
 

@@ -1,0 +1,311 @@
+//! Several source frames in one finished frame: what it shows, what it is called, and the same
+//! bytes however it is made.
+
+use std::fs;
+use std::path::PathBuf;
+
+use hushframe::footage::find;
+use serde_json::Value;
+
+use crate::harness::{Place, assert_same, names, read_csv, read_json, results, tree};
+
+/// Frames of the kept clip; its first number is 1, at 10 000 frames a second, trigger frame 8.
+const FRAMES: usize = 24;
+
+fn stages(list: &[&str]) -> String {
+    let stage = |s: &&str| {
+        let (name, settings) = s.split_once(' ').unwrap_or((s, ""));
+        format!("[[stage]]\nuse = \"{name}\"\n{}\n", settings.replace("; ", "\n"))
+    };
+    format!("name = \"mine\"\n{}", list.iter().map(stage).collect::<String>())
+}
+
+fn place() -> Place {
+    let place = Place::new();
+    for folder in ["comb-pluck", "black", "even"] {
+        place.copy(folder, folder);
+    }
+    for (name, list) in [
+        ("plain", &["dark", "flat"][..]),
+        ("four", &["dark", "flat", "combine frames = 4"]),
+        (
+            "five",
+            &["dark", "flat", "defects", "average frames = 9", "steady", "combine frames = 5"],
+        ),
+        ("averaged", &["dark", "flat", "defects", "average frames = 9", "steady"]),
+        (
+            "steady",
+            &["dark", "flat", "defects", "steady", "combine frames = 5; shutter = \"smooth\""],
+        ),
+        (
+            "labels",
+            &[
+                "dark",
+                "flat",
+                "steady",
+                "combine frames = 4",
+                "display",
+                "scale-bar",
+                "caption",
+                "clock",
+            ],
+        ),
+    ] {
+        place.write(&format!("{name}.toml"), &stages(list));
+    }
+    place
+}
+
+fn run(place: &Place, out: &str, pipeline: &str, more: &[&str]) -> crate::harness::Ended {
+    let pipeline = format!("{pipeline}.toml");
+    let base = ["run", "comb-pluck", "--dark", "black", "--flat", "even", "--no-preview"];
+    let rest = ["--pipeline", &pipeline, "--out", out];
+    place.run(&[&base[..], &rest[..], more].concat())
+}
+
+fn clip(place: &Place, out: &str) -> PathBuf {
+    place.path(out).join("comb-pluck")
+}
+
+fn pictures(place: &Place, out: &str) -> Vec<String> {
+    names(&clip(place, out).join("frames"))
+}
+
+/// The samples of a finished frame.
+fn samples(place: &Place, out: &str, number: usize) -> Vec<u16> {
+    let frames = find(&clip(place, out).join("frames")).unwrap().frames;
+    let file = frames.iter().find(|f| f.number == number as u64).unwrap();
+    hushframe::footage::decode(file).unwrap().samples.data
+}
+
+fn record(place: &Place, out: &str) -> Value {
+    read_json(&clip(place, out).join("record.json"))
+}
+
+#[test]
+fn a_combined_frame_is_the_mean_of_those_it_is_made_of() {
+    let place = place();
+    run(&place, "plain", "plain", &[]).expect(0, &["24 frames made"]);
+    run(&place, "four", "four", &[]).expect(0, &["6 frames made"]);
+    assert_eq!(
+        pictures(&place, "four"),
+        ["000001.tif", "000005.tif", "000009.tif", "000013.tif", "000017.tif", "000021.tif"]
+    );
+    for first in (1..=21).step_by(4) {
+        let each: Vec<Vec<u16>> = (0..4).map(|k| samples(&place, "plain", first + k)).collect();
+        let found = samples(&place, "four", first);
+        for (at, &v) in found.iter().enumerate() {
+            let mean = each.iter().map(|s| f64::from(s[at])).sum::<f64>() / 4.0;
+            // Each of the frames, and the mean, is rounded to whole DN; flawed pixels too.
+            assert!((f64::from(v) - mean).abs() <= 1.0, "frame {first}, {at}: {v}, not {mean}");
+        }
+    }
+    let record = record(&place, "four");
+    let said = &record["combined"];
+    assert_eq!((&said["frames"], &said["rate"]), (&4.into(), &"2500".into()));
+    assert_eq!(said["weights"], serde_json::json!([0.25, 0.25, 0.25, 0.25]));
+    assert_eq!(said["finished"][1]["sources"], serde_json::json!([5, 6, 7, 8]));
+    // Frames 5 to 8 at 10 000 a second, trigger frame 8: -0.3, -0.2, -0.1 and 0 ms.
+    assert!((said["finished"][1]["time_s"].as_f64().unwrap() + 1.5e-4).abs() < 1e-12);
+    assert!((said["open_s"].as_f64().unwrap() - 4e-4).abs() < 1e-12);
+    // 20 us of 100 us: not a blur but copies.
+    assert!(record["warnings"].to_string().contains("20.0 % of its interval"), "{record}");
+    assert!(clip(&place, "four").join("complete.json").is_file());
+    let rows = read_csv(&clip(&place, "four").join("frames.csv"));
+    assert_eq!(rows.len(), FRAMES, "one row a source frame");
+    assert!(rows.iter().all(|r| r["status"] == "ok"));
+}
+
+#[test]
+fn noise_stated_goes_down_by_the_root_of_the_number() {
+    // JCGM 100:2008 5.1.2 equation 10, from memory. The stated noise of one frame combined with
+    // none is that of the noise model.
+    let place = place();
+    place.write("one.toml", &stages(&["dark", "flat", "combine frames = 1"]));
+    run(&place, "one", "one", &[]).expect(0, &["24 frames made"]);
+    run(&place, "four", "four", &[]).expect(0, &[]);
+    let noise = |out: &str, row: usize| -> Option<f64> {
+        read_csv(&clip(&place, out).join("frames.csv"))[row]["noise_e"].parse().ok()
+    };
+    for first in [0, 4, 20] {
+        let one = noise("one", first).unwrap();
+        let ratio = one / noise("four", first).unwrap();
+        // The median level is not quite the same in one frame and in the mean of four.
+        assert!((ratio - 2.0).abs() < 0.05, "{ratio}");
+        assert_eq!(noise("four", first + 1), None);
+    }
+    // Combining one frame changes no sample.
+    run(&place, "plain", "plain", &[]).expect(0, &[]);
+    for n in [1, 7, 24] {
+        assert_eq!(samples(&place, "one", n), samples(&place, "plain", n));
+    }
+    // And what is stated is what is there: the clip's first frames are still, so the differences
+    // of two combined frames of the same scene hold twice their variance.
+    let (a, b) = (samples(&place, "four", 1), samples(&place, "four", 5));
+    let mut d: Vec<f64> =
+        a.iter().zip(&b).map(|(a, b)| (f64::from(*a) - f64::from(*b)).abs()).collect();
+    d.sort_by(f64::total_cmp);
+    println!("median difference {:.2} DN, stated noise {:?} e", d[d.len() / 2], noise("four", 0));
+}
+
+#[test]
+fn averaged_frames_are_combined_too_and_promise_no_less_noise_than_they_share() {
+    let place = place();
+    run(&place, "averaged", "averaged", &[]).expect(0, &[]);
+    run(&place, "five", "five", &[]).expect(0, &["5 frames made"]);
+    let each: Vec<Vec<u16>> = (6..=10).map(|n| samples(&place, "averaged", n)).collect();
+    for (at, &v) in samples(&place, "five", 6).iter().enumerate() {
+        let mean = each.iter().map(|s| f64::from(s[at])).sum::<f64>() / 5.0;
+        assert!((f64::from(v) - mean).abs() <= 1.0, "{at}: {v}, not {mean}");
+    }
+    let noise = |out: &str| -> Vec<f64> {
+        let rows = read_csv(&clip(&place, out).join("frames.csv"));
+        rows.iter().map(|r| r["noise_e"].parse().unwrap_or(f64::NAN)).collect()
+    };
+    let shared = noise("averaged")[5..10].iter().sum::<f64>() / 5.0;
+    assert!((noise("five")[5] - shared).abs() < 1e-3, "{} {shared}", noise("five")[5]);
+    // The last group has 4 frames of 5; that is said.
+    let warnings = record(&place, "five")["warnings"].to_string();
+    assert!(warnings.contains("1 of the groups of 5 frames") && warnings.contains("frame 21"));
+}
+
+#[test]
+fn stopped_in_part_or_on_other_threads_it_makes_the_same_bytes() {
+    let place = place();
+    let originals = tree(&place.path("comb-pluck"));
+    for pipeline in ["five", "steady"] {
+        let whole = format!("{pipeline}-whole");
+        run(&place, &whole, pipeline, &["--threads", "1"]).expect(0, &["5 frames made"]);
+        let before = results(&place.path(&whole));
+        let other = format!("{pipeline}-other");
+        run(&place, &other, pipeline, &["--threads", "3"]).expect(0, &[]);
+        assert_same(&place.path(&other), &place.path(&whole));
+        // A lost frame is made again, and that one only.
+        fs::remove_file(clip(&place, &whole).join("frames/000011.tif")).unwrap();
+        let again = "1 frames made, 4 were done before";
+        run(&place, &whole, pipeline, &[]).expect(0, &[again]);
+        assert!(results(&place.path(&whole)) == before, "{pipeline}: it differs");
+        run(&place, &whole, pipeline, &[]).expect(0, &["0 frames made, 5 were done before"]);
+        // A range has the frames whose numbers lie in it; the rest follows.
+        let part = format!("{pipeline}-part");
+        run(&place, &part, pipeline, &["--frames", "8-18"]).expect(0, &["2 frames made"]);
+        assert_eq!(pictures(&place, &part), ["000011.tif", "000016.tif"]);
+        assert!(!clip(&place, &part).join("complete.json").exists());
+        for name in pictures(&place, &part) {
+            let read = |out: &str| fs::read(clip(&place, out).join("frames").join(&name)).unwrap();
+            assert!(read(&part) == read(&whole), "{pipeline}: {name} differs");
+        }
+        run(&place, &part, pipeline, &[]).expect(0, &["3 frames made, 2 were done before"]);
+        assert_same(&place.path(&part), &place.path(&whole));
+    }
+    assert!(tree(&place.path("comb-pluck")) == originals, "an original was touched");
+}
+
+#[test]
+fn groups_across_the_borders_of_parts_are_whole() {
+    let place = place();
+    let clip = place.path("comb-pluck");
+    // Three blocks of 56 frames: groups of 5 lie across each border.
+    for n in FRAMES + 1..=7 * FRAMES {
+        let from = clip.join(format!("{:06}.tif", (n - 1) % FRAMES + 1));
+        fs::copy(from, clip.join(format!("{n:06}.tif"))).unwrap();
+    }
+    fs::remove_file(clip.join("000056.tif")).unwrap();
+    let shoot = "dark = \"black\"\nflat = \"even\"\npipeline = \"five.toml\"\n\n[[clip]]\nframes = \
+                 \"comb-pluck\"\n";
+    place.write("shoot.toml", shoot);
+    let whole = ["run", "shoot.toml", "--out", "whole", "--no-preview"];
+    place.run(&whole).expect(1, &["34 frames made"]);
+    assert!(pictures(&place, "whole").contains(&"000057.tif".to_owned()));
+    let step = |what: &str, share: &str| {
+        let option = if share.contains('/') { "--part" } else { "--parts" };
+        place.run(&["shard", what, "shoot.toml", "--out", "parts", option, share])
+    };
+    for share in ["2/3", "1/3", "3/3"] {
+        step("analyse", share).expect(0, &[]);
+    }
+    step("merge", "3").expect(0, &[]);
+    for share in ["3/3", "1/3", "2/3"] {
+        step("render", share).expect(0, &["frames made"]);
+    }
+    step("finish", "3").expect(1, &["34 frames made"]);
+    let of = |out: &str| {
+        let mut all = results(&place.path(out).join("comb-pluck"));
+        all.retain(|p, _| !p.starts_with("shards"));
+        all
+    };
+    let (parts, whole) = (of("parts"), of("whole"));
+    assert!(parts.contains_key(&PathBuf::from("complete.json")));
+    for (name, bytes) in &whole {
+        assert!(parts.get(name) == Some(bytes), "{} differs", name.display());
+    }
+}
+
+#[test]
+fn what_is_missing_is_left_out_and_said() {
+    let place = place();
+    run(&place, "plain", "plain", &[]).expect(0, &[]);
+    let frames = place.path("comb-pluck");
+    for n in [5, 10, 13, 14, 15, 16] {
+        fs::remove_file(frames.join(format!("{n:06}.tif"))).unwrap();
+    }
+    run(&place, "four", "four", &[]).expect(1, &["5 frames made"]);
+    // Group 5 to 8 is called 6 now; 13 to 16 has no picture.
+    assert_eq!(
+        pictures(&place, "four"),
+        ["000001.tif", "000006.tif", "000009.tif", "000017.tif", "000021.tif"]
+    );
+    let said = record(&place, "four");
+    assert_eq!(said["combined"]["finished"][1]["sources"], serde_json::json!([6, 7, 8]));
+    // Frames 9, 11, 12: their mean is 32/3, from the trigger frame 8 at 10 000 a second.
+    let time = said["combined"]["finished"][2]["time_s"].as_f64().unwrap();
+    assert!((time - (32.0 / 3.0 - 8.0) * 1e-4).abs() < 1e-10, "{time}");
+    let warnings = said["warnings"].to_string();
+    assert!(warnings.contains("3 of the groups of 4 frames lack some"), "{warnings}");
+    assert!(clip(&place, "four").join("complete.json").is_file());
+    let each: Vec<Vec<u16>> = [9, 11, 12].map(|n| samples(&place, "plain", n)).into();
+    for (at, &v) in samples(&place, "four", 9).iter().enumerate() {
+        let mean = each.iter().map(|s| f64::from(s[at])).sum::<f64>() / 3.0;
+        assert!((f64::from(v) - mean).abs() <= 1.0, "{at}: {v}, not {mean}");
+    }
+}
+
+#[test]
+fn labels_preview_export_and_measure_know_of_it() {
+    let place = place();
+    let base = ["run", "comb-pluck", "--dark", "black", "--flat", "even"];
+    let rest = ["--pipeline", "labels.toml", "--out", "out"];
+    place.run(&[&base[..], &rest[..]].concat()).expect(0, &["6 frames made"]);
+    if let Ok(text) = fs::read_to_string(clip(&place, "out").join("preview.json")) {
+        let note: Value = serde_json::from_str(&text).unwrap();
+        assert_eq!(note["frames"], 6);
+        // Six frames at 25 a second, not twenty-four.
+        assert!((note["duration_s"].as_f64().unwrap() - 0.24).abs() < 1e-9, "{note}");
+    }
+    let page = fs::read_to_string(clip(&place, "out").join("report.html")).unwrap();
+    assert!(page.contains("4 combined into one: 2500 frames/s"));
+    assert!(page.contains("All 6 frames are made."));
+    let folder = "out/comb-pluck";
+    let export = ["export", folder, "--format", "ome-tiff", "--to", "ome", "--json"];
+    let ended = place.run(&export);
+    ended.expect(0, &[]);
+    assert_eq!((&ended.json()["frames"], &ended.json()["left_out"]), (&6.into(), &0.into()));
+    let first = fs::read(place.path("ome/000001.ome.tif")).unwrap();
+    let text = String::from_utf8_lossy(&first);
+    // Frames 1 to 4, trigger 8: 5.5 frames before it.
+    assert!(text.contains("DeltaT=\"-0.00055"), "no time of the middle");
+    run(&place, "four", "steady", &[]).expect(0, &[]);
+    place
+        .run(&["measure", "four/comb-pluck", "--region", "20,20,16,16"])
+        .expect(2, &["combined", "measure the raw clip"]);
+}
+
+#[test]
+fn wrong_settings_are_refused_before_anything_is_written() {
+    let place = place();
+    place.write("bad.toml", &stages(&["dark", "combine frames = 0"]));
+    run(&place, "bad", "bad", &[]).expect(2, &["stage combine", "frames", "0"]);
+    place.write("bad.toml", &stages(&["dark", "display", "combine"]));
+    run(&place, "bad", "bad", &[]).expect(2, &["combine", "linear light", "move it up"]);
+    assert!(!place.path("bad").exists());
+}
