@@ -71,6 +71,28 @@ fn pictures(place: &Place, out: &str) -> Vec<String> {
     names(&clip(place, out).join("frames"))
 }
 
+/// The mean of samples at one place; `None` where one of them was cut off at an end of the range.
+fn mean(each: &[Vec<u16>], at: usize) -> Option<f64> {
+    let all: Vec<u16> = each.iter().map(|s| s[at]).collect();
+    let cut = all.iter().any(|&v| v == 0 || v == u16::MAX);
+    let sum = all.iter().map(|&v| f64::from(v)).sum::<f64>();
+    (!cut).then(|| sum / all.len() as f64)
+}
+
+/// Asserts that `found` is the mean of the others, each rounded to whole DN.
+#[track_caller]
+fn assert_mean(found: &[u16], each: &[Vec<u16>]) {
+    let mut looked_at = 0;
+    for (at, &v) in found.iter().enumerate() {
+        if let Some(mean) = mean(each, at) {
+            let all: Vec<u16> = each.iter().map(|s| s[at]).collect();
+            assert!((f64::from(v) - mean).abs() <= 1.0, "{at}: {v}, not {mean} of {all:?}");
+            looked_at += 1;
+        }
+    }
+    assert!(looked_at > found.len() * 9 / 10, "{looked_at} of {}", found.len());
+}
+
 /// The samples of a finished frame.
 fn samples(place: &Place, out: &str, number: usize) -> Vec<u16> {
     let frames = find(&clip(place, out).join("frames")).unwrap().frames;
@@ -93,12 +115,7 @@ fn a_combined_frame_is_the_mean_of_those_it_is_made_of() {
     );
     for first in (1..=21).step_by(4) {
         let each: Vec<Vec<u16>> = (0..4).map(|k| samples(&place, "plain", first + k)).collect();
-        let found = samples(&place, "four", first);
-        for (at, &v) in found.iter().enumerate() {
-            let mean = each.iter().map(|s| f64::from(s[at])).sum::<f64>() / 4.0;
-            // Each of the frames, and the mean, is rounded to whole DN; flawed pixels too.
-            assert!((f64::from(v) - mean).abs() <= 1.0, "frame {first}, {at}: {v}, not {mean}");
-        }
+        assert_mean(&samples(&place, "four", first), &each);
     }
     let record = record(&place, "four");
     let said = &record["combined"];
@@ -154,10 +171,7 @@ fn averaged_frames_are_combined_too_and_promise_no_less_noise_than_they_share() 
     run(&place, "averaged", "averaged", &[]).expect(0, &[]);
     run(&place, "five", "five", &[]).expect(0, &["5 frames made"]);
     let each: Vec<Vec<u16>> = (6..=10).map(|n| samples(&place, "averaged", n)).collect();
-    for (at, &v) in samples(&place, "five", 6).iter().enumerate() {
-        let mean = each.iter().map(|s| f64::from(s[at])).sum::<f64>() / 5.0;
-        assert!((f64::from(v) - mean).abs() <= 1.0, "{at}: {v}, not {mean}");
-    }
+    assert_mean(&samples(&place, "five", 6), &each);
     let noise = |out: &str| -> Vec<f64> {
         let rows = read_csv(&clip(&place, out).join("frames.csv"));
         rows.iter().map(|r| r["noise_e"].parse().unwrap_or(f64::NAN)).collect()
@@ -214,8 +228,7 @@ fn groups_across_the_borders_of_parts_are_whole() {
     let shoot = "dark = \"black\"\nflat = \"even\"\npipeline = \"five.toml\"\n\n[[clip]]\nframes = \
                  \"comb-pluck\"\n";
     place.write("shoot.toml", shoot);
-    let whole = ["run", "shoot.toml", "--out", "whole", "--no-preview"];
-    place.run(&whole).expect(1, &["34 frames made"]);
+    place.run(&["run", "shoot.toml", "--out", "whole"]).expect(1, &["34 frames made"]);
     assert!(pictures(&place, "whole").contains(&"000057.tif".to_owned()));
     let step = |what: &str, share: &str| {
         let option = if share.contains('/') { "--part" } else { "--parts" };
@@ -264,10 +277,7 @@ fn what_is_missing_is_left_out_and_said() {
     assert!(warnings.contains("3 of the groups of 4 frames lack some"), "{warnings}");
     assert!(clip(&place, "four").join("complete.json").is_file());
     let each: Vec<Vec<u16>> = [9, 11, 12].map(|n| samples(&place, "plain", n)).into();
-    for (at, &v) in samples(&place, "four", 9).iter().enumerate() {
-        let mean = each.iter().map(|s| f64::from(s[at])).sum::<f64>() / 3.0;
-        assert!((f64::from(v) - mean).abs() <= 1.0, "{at}: {v}, not {mean}");
-    }
+    assert_mean(&samples(&place, "four", 9), &each);
 }
 
 #[test]
@@ -293,7 +303,8 @@ fn labels_preview_export_and_measure_know_of_it() {
     let first = fs::read(place.path("ome/000001.ome.tif")).unwrap();
     let text = String::from_utf8_lossy(&first);
     // Frames 1 to 4, trigger 8: 5.5 frames before it.
-    assert!(text.contains("DeltaT=\"-0.00055"), "no time of the middle");
+    let delta = text.split_once("DeltaT=\"").and_then(|(_, t)| t.split_once('"')).unwrap().0;
+    assert!((delta.parse::<f64>().unwrap() + 5.5e-4).abs() < 1e-12, "{delta}");
     run(&place, "four", "steady", &[]).expect(0, &[]);
     place
         .run(&["measure", "four/comb-pluck", "--region", "20,20,16,16"])
