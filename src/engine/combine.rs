@@ -12,6 +12,9 @@ use crate::register::PixelNoise;
 use crate::stages::combine::{Group, Sum};
 use crate::stages::{Moment, steady};
 
+/// A combined frame, its noise in DN and notes; or why it could not be made.
+pub(super) type Made = Result<(Frame, Option<f64>, Notes), String>;
+
 /// A finished frame that several source frames went into.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Composed {
@@ -92,7 +95,7 @@ impl Renderer<'_> {
         list: &[(u64, Option<FrameFile>)],
         group: &Group,
         work: &Work<'_>,
-    ) -> Result<Result<(Frame, Option<f64>, Notes), String>, EngineError> {
+    ) -> Result<Made, EngineError> {
         let mut sum: Option<Sum> = None;
         // Variance is signal times the first and read noise times the second.
         let mut squares = [0.0; 2];
