@@ -71,10 +71,21 @@ fn pictures(place: &Place, out: &str) -> Vec<String> {
     names(&clip(place, out).join("frames"))
 }
 
-/// The mean of samples at one place; `None` where one of them was cut off at an end of the range.
+/// The clip with its frames so many times over.
+fn repeated(place: &Place, times: usize) -> PathBuf {
+    let clip = place.path("comb-pluck");
+    for n in FRAMES + 1..=times * FRAMES {
+        let from = clip.join(format!("{:06}.tif", (n - 1) % FRAMES + 1));
+        fs::copy(from, clip.join(format!("{n:06}.tif"))).unwrap();
+    }
+    clip
+}
+
+/// The mean of samples at one place; `None` where one of them was cut off at an end of the range,
+/// or has the pedestal's value, as pixels have that a frame did not see.
 fn mean(each: &[Vec<u16>], at: usize) -> Option<f64> {
     let all: Vec<u16> = each.iter().map(|s| s[at]).collect();
-    let cut = all.iter().any(|&v| v == 0 || v == u16::MAX);
+    let cut = all.iter().any(|&v| [0, 256, u16::MAX].contains(&v));
     let sum = all.iter().map(|&v| f64::from(v)).sum::<f64>();
     (!cut).then(|| sum / all.len() as f64)
 }
@@ -246,14 +257,27 @@ fn stopped_in_part_or_on_other_threads_it_makes_the_same_bytes() {
 }
 
 #[test]
+fn groups_across_the_ends_of_stretches_are_whole() {
+    // Averaged without steadying, frames lie in coordinates that change after 64 frames at most;
+    // frames 61 to 65 are a group.
+    let place = place();
+    repeated(&place, 3);
+    place.write("each.toml", &stages(&["dark", "flat", "average frames = 9"]));
+    place.write("sum.toml", &stages(&["dark", "flat", "average frames = 9", "combine frames = 5"]));
+    run(&place, "each", "each", &[]).expect(0, &["72 frames made"]);
+    run(&place, "sum", "sum", &[]).expect(0, &["15 frames made"]);
+    let each: Vec<Vec<u16>> = (61..=65).map(|n| samples(&place, "each", n)).collect();
+    assert_mean(&samples(&place, "sum", 61), &each);
+    run(&place, "alone", "sum", &["--frames", "61-61"]).expect(0, &["1 frames made"]);
+    let read = |out: &str| fs::read(clip(&place, out).join("frames/000061.tif")).unwrap();
+    assert!(read("alone") == read("sum"));
+}
+
+#[test]
 fn groups_across_the_borders_of_parts_are_whole() {
     let place = place();
-    let clip = place.path("comb-pluck");
     // Three blocks of 56 frames: groups of 5 lie across each border.
-    for n in FRAMES + 1..=7 * FRAMES {
-        let from = clip.join(format!("{:06}.tif", (n - 1) % FRAMES + 1));
-        fs::copy(from, clip.join(format!("{n:06}.tif"))).unwrap();
-    }
+    let clip = repeated(&place, 7);
     fs::remove_file(clip.join("000056.tif")).unwrap();
     let shoot = "dark = \"black\"\nflat = \"even\"\npipeline = \"five.toml\"\n\n[[clip]]\nframes = \
                  \"comb-pluck\"\n";
