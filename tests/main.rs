@@ -11,6 +11,7 @@
 
 mod averaging;
 mod cli;
+mod combining;
 mod disk;
 mod exports;
 mod faults;

@@ -132,6 +132,7 @@ fn dark_and_flat_arithmetic_is_that_of_ccdproc() {
         layout: Layout::Mono,
         rate: None,
         playback: None,
+        combined: 1,
         exposure: None,
         scale: None,
         scale_fault: None,
@@ -146,7 +147,7 @@ fn dark_and_flat_arithmetic_is_that_of_ccdproc() {
     let raw = t.raw.iter().map(|&v| f32::from(v)).collect();
     let mut frame =
         Frame { domain: Domain::Raw, ..Frame::mono(Plane::from_vec(width, height, raw).unwrap()) };
-    let at = Moment { frame: 0, time_s: None };
+    let at = Moment { frame: 0, past: 0, time_s: None };
     let mut notes = Notes::default();
     let dark = Dark::new(DarkSettings::default(), &clip, Some(Arc::new(dark))).unwrap();
     let flat = Flat::new(FlatSettings::default(), &clip, &Arc::new(flat)).unwrap();

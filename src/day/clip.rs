@@ -190,6 +190,12 @@ impl Finished {
         let steps = self.record.pointer("/pipeline/steps").and_then(Value::as_array);
         let names: Vec<&str> =
             steps.into_iter().flatten().filter_map(|s| s.pointer("/use")?.as_str()).collect();
+        if self.record.pointer("/combined/frames").and_then(Value::as_u64).is_some_and(|n| n > 1) {
+            return Err(self.refuse(
+                "several source frames were combined into each (stage combine): what moves is \
+                 blurred there, so measure the raw clip",
+            ));
+        }
         let steadied = names.contains(&"steady");
         let mut warnings = Vec::new();
         if names.contains(&"average") {

@@ -104,6 +104,28 @@ pub struct Exported {
     pub place: Option<PathBuf>,
 }
 
+/// One row for each finished frame, where several source frames were combined: that of the number
+/// it carries, with its time; where it is not there, the group's first.
+fn one_each(clip: &ClipFolder, rows: Vec<Row>) -> Vec<Row> {
+    if clip.combined() == 1 {
+        return rows;
+    }
+    let mut out: Vec<Row> = Vec::new();
+    for mut row in rows {
+        let finished = is_finished(&clip.folder, row.frame);
+        row.time_s = clip.combined_time_s(row.frame).or(row.time_s);
+        match out.last_mut() {
+            Some(last) if clip.place(last.frame) == clip.place(row.frame) => {
+                if finished {
+                    *last = row;
+                }
+            }
+            _ => out.push(row),
+        }
+    }
+    out
+}
+
 /// A finished clip, ready to be exported.
 #[derive(Debug)]
 pub struct Export {
@@ -137,6 +159,7 @@ impl Export {
             .filter(|r| range.is_none_or(|(a, b)| r.frame >= a && r.frame <= b))
             .cloned()
             .collect();
+        let rows = one_each(&clip, rows);
         if !rows.iter().any(|r| r.usable() && is_finished(folder, r.frame)) {
             return Err(DayError::Refused(format!(
                 "{}: there is no finished frame to export: finish the run first",
@@ -158,7 +181,16 @@ impl Export {
         self.clip.text(&["rates", which]).and_then(|t| t.parse().ok())
     }
 
+    /// Capture rate of the finished frames.
+    fn capture(&self) -> Option<FrameRate> {
+        let each = usize::try_from(self.clip.combined()).ok()?;
+        self.rate("capture")?.slowed(each)
+    }
+
     fn exposure_s(&self) -> Option<f64> {
+        if self.clip.combined() > 1 {
+            return self.clip.number(&["combined", "open_s"]);
+        }
         let text = self.clip.text(&["facts", "exposure", "value"])?;
         text.parse::<Duration>().ok().map(Duration::s)
     }
@@ -238,7 +270,8 @@ impl Export {
         let um_per_px = self.clip.number(&["scale", "um_per_px"]);
         let software = self.clip.text(&["tool"]).unwrap_or("hushframe").to_owned();
         let description = self.description(row.frame);
-        let position = row.frame.saturating_sub(self.rows.first().map_or(0, |r| r.frame));
+        let first = self.rows.first().map_or(0, |r| self.clip.place(r.frame));
+        let position = self.clip.place(row.frame).saturating_sub(first);
         let (exposure_s, playback) = (self.exposure_s(), self.rate("playback"));
         let taken = self.clip.text(&["taken"]).map(str::to_owned);
         Ok(match self.format {
@@ -275,7 +308,7 @@ impl Export {
                     software,
                     description,
                     black_dn: to_f32(pedestal.unwrap_or(0.0)),
-                    capture: self.rate("capture"),
+                    capture: self.capture(),
                     playback,
                     exposure_s,
                     taken,

@@ -97,7 +97,7 @@ impl Corrector {
         let Read { mut frame, hash, warnings } =
             source.read(file).map_err(|e: FootageError| EngineError::Footage(e))?;
         let mut notes = Notes { warnings, ..Notes::default() };
-        let at = Moment { frame: file.number, time_s: None };
+        let at = Moment { frame: file.number, past: 0, time_s: None };
         for stage in &self.stages {
             stage.apply(&mut frame, &at, &mut notes)?;
         }

@@ -16,8 +16,11 @@
 //! step is 2 px after 10,000 frames), and a mechanism that starts to move late would be followed.
 
 pub mod analyse;
+pub mod combine;
 pub mod correct;
+mod desk;
 pub mod ordered;
+pub mod outputs;
 pub mod parts;
 pub mod render;
 mod setup;

@@ -5,14 +5,17 @@
 //! looks at; without it every frame is made on its own. Stages after that (display, labels),
 //! encoding and writing run beside it, at most a few frames behind.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
-use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
-use std::sync::{Mutex, PoisonError};
 
 use super::analyse::{Analysis, FrameFacts};
 use super::correct::{Corrector, coding, luma_noise, scale_light, settle_flaws};
+use super::desk::{Gather, deliver};
 use super::ordered::ordered;
-use super::setup::{crop, even_window, later_stages, locked_noise, patch_means};
+use super::outputs::Outputs;
+use super::setup::{
+    crop, even_window, info_of, later_stages, locked_noise, patch_means, written_noise,
+};
 use super::source::Source;
 use super::target::{Target, camera, within};
 use super::{EngineError, Phase, Work};
@@ -26,6 +29,7 @@ use crate::register::PixelNoise;
 use crate::register::path::{Motion, Window};
 use crate::register::rows::{RowModel, Seen, take_off};
 use crate::stages::average::{Average, Averaged, Averager, Locked};
+use crate::stages::combine::Combine;
 use crate::stages::steady::{self, Edges, Move};
 use crate::stages::{ClipInfo, Moment, Stage};
 
@@ -35,7 +39,7 @@ pub const PEDESTAL: f32 = 256.0;
 /// A finished frame.
 #[derive(Debug)]
 pub struct Finished {
-    /// Number of its source.
+    /// Number of its source; of several that were combined, the first.
     pub frame: u64,
     /// The picture.
     pub picture: OutFrame,
@@ -84,13 +88,16 @@ impl OutputScale {
 /// A clip ready to be rendered.
 #[derive(Debug)]
 pub struct Renderer<'a> {
-    source: &'a Source,
+    pub(super) source: &'a Source,
     corrector: &'a Corrector,
-    analysis: &'a Analysis,
+    pub(super) analysis: &'a Analysis,
     average: Option<Arc<Average>>,
-    target: Target,
-    moved: bool,
-    divide_light: bool,
+    pub(super) outputs: Outputs,
+    /// Noise of what is written, where frames are combined that were not averaged.
+    pub(super) noise: Vec<PixelNoise>,
+    pub(super) target: Target,
+    pub(super) moved: bool,
+    pub(super) divide_light: bool,
     /// Row offsets: what they are measured against, and the noise.
     rows: Option<(Arc<RowModel>, PixelNoise)>,
     after: Vec<Box<dyn Stage>>,
@@ -119,8 +126,11 @@ impl<'a> Renderer<'a> {
         noise: &NoiseModel,
         analysis: &'a Analysis,
     ) -> Result<Self, EngineError> {
-        let info = source.info(Some(*noise));
+        let info = info_of(pipeline, source, Some(*noise));
         let mut warnings = Vec::new();
+        let outputs = Outputs::of(pipeline, analysis)?;
+        warnings.extend(outputs.warning());
+        warnings.extend(outputs.combine().and_then(|c| c.warning(&info)));
         let steady = pipeline.steady();
         let steadied = steady.is_some() && analysis.locked;
         let target = Target::new(analysis, &info, steady.filter(|_| steadied));
@@ -155,7 +165,13 @@ impl<'a> Renderer<'a> {
             corrector,
             analysis,
             moved: steadied || average.is_some(),
+            noise: if average.is_none() && outputs.combine().is_some() {
+                written_noise(noise, source.expected.shape.channels, corrector, window)
+            } else {
+                Vec::new()
+            },
             average,
+            outputs,
             target,
             divide_light: pipeline.flicker().is_some() && analysis.locked,
             rows: analysis
@@ -179,7 +195,8 @@ impl<'a> Renderer<'a> {
     /// Where a stage lacks a fact or a setting is out of range.
     pub fn check(pipeline: &Pipeline, source: &Source) -> Result<(), EngineError> {
         // A grey patch is measured later; here an even one stands for it.
-        later_stages(pipeline, &source.info(None), Some([1.0; 3]), &mut Vec::new())?;
+        later_stages(pipeline, &info_of(pipeline, source, None), Some([1.0; 3]), &mut Vec::new())?;
+        pipeline.combine().map(Combine::new).transpose()?;
         if let Some(settings) = pipeline.average() {
             Average::new(settings, Vec::new())?;
         }
@@ -201,8 +218,19 @@ impl<'a> Renderer<'a> {
         self.after.iter().any(|s| s.name() == "display")
     }
 
-    /// Makes the frames at positions `wanted` (ascending, counted from the clip's first number),
-    /// and gives them to `sink`.
+    /// The finished frames that the clip has.
+    #[must_use]
+    pub fn outputs(&self) -> &Outputs {
+        &self.outputs
+    }
+
+    /// White of linear frames, in DN above black.
+    pub(super) fn white(&self) -> f32 {
+        self.source.white() - self.source.black()
+    }
+
+    /// Makes the finished frames at positions `wanted` (ascending, of [`Outputs::positions`]), and
+    /// gives them to `sink`.
     ///
     /// # Errors
     /// [`EngineError::Stopped`] on request; what the sink fails with.
@@ -237,27 +265,38 @@ impl<'a> Renderer<'a> {
                 let Some(facts) = self.analysis.frames.get(i).filter(|f| f.usable()) else {
                     return Ok(());
                 };
-                match self.read(list, i) {
-                    Ok((frame, notes)) => {
-                        let frame = if self.moved {
-                            steady::moved(
-                                &frame,
-                                &self.place(facts, self.target.place(i), self.window),
-                            )
-                        } else {
-                            self.cut(frame, facts)
-                        };
-                        let finished = self.finish(frame, facts, None, notes);
-                        deliver(finished, facts.frame, sink)
-                    }
-                    Err(why) => sink.failed(facts.frame, why),
-                }
+                let group = self.group(i);
+                let finished = if self.outputs.combine().is_some() {
+                    self.combined(list, &group, work)?
+                } else {
+                    self.single(list, i).map(|(frame, notes)| (frame, None, notes))
+                };
+                let finished = finished.and_then(|(frame, noise, notes)| {
+                    self.finish(frame, self.moment(&group), noise, notes)
+                });
+                deliver(finished, facts.frame, sink)
             },
             |k, done: Result<(), EngineError>| {
                 work.progress.step(Phase::Render, (k + 1) as u64, wanted.len() as u64);
                 done
             },
         )
+    }
+
+    /// One source frame where it is to lie.
+    pub(super) fn single(
+        &self,
+        list: &[(u64, Option<FrameFile>)],
+        i: usize,
+    ) -> Result<(Frame, Notes), String> {
+        let facts = &self.analysis.frames[i];
+        let (frame, notes) = self.read(list, i)?;
+        let frame = if self.moved {
+            steady::moved(&frame, &self.place(facts, self.target.place(i), self.window))
+        } else {
+            self.cut(frame, facts)
+        };
+        Ok((frame, notes))
     }
 
     /// Frames averaged with their neighbours.
@@ -269,10 +308,14 @@ impl<'a> Renderer<'a> {
         sink: &dyn Sink,
         work: &Work<'_>,
     ) -> Result<(), EngineError> {
+        let total = wanted.len() as u64;
+        let groups = wanted.iter().filter(|&&i| self.analysis.frames[i].usable());
+        let sources: Vec<usize> =
+            groups.flat_map(|&i| self.group(i).shares).map(|s| s.position).collect();
         self.with_desk(sink, work, |desk| {
-            let mut done = 0;
-            for run in runs(wanted, average.reach(), self.target.stretch) {
-                let wanted_here = &wanted[run];
+            let mut gather = Gather::new(self, desk, sink);
+            for run in runs(&sources, average.reach(), self.target.stretch) {
+                let wanted_here = &sources[run];
                 let (Some(&first), Some(&last)) = (wanted_here.first(), wanted_here.last()) else {
                     continue;
                 };
@@ -280,6 +323,7 @@ impl<'a> Renderer<'a> {
                 let to = (last + average.reach() + 1).min(list.len());
                 let mut averager = average.start();
                 let mut waiting = wanted_here.iter().copied().peekable();
+                let mut faults = BTreeMap::new();
                 ordered(
                     to - from,
                     (work.threads, 2 * work.threads),
@@ -291,9 +335,7 @@ impl<'a> Renderer<'a> {
                         averager.push(match frame {
                             Ok(locked) => locked,
                             Err(why) => {
-                                if wanted_here.binary_search(&newest).is_ok() {
-                                    sink.failed(self.analysis.frames[newest].frame, why)?;
-                                }
+                                faults.insert(newest, why);
                                 None
                             }
                         });
@@ -302,9 +344,10 @@ impl<'a> Renderer<'a> {
                                 break;
                             }
                             waiting.next();
-                            self.average_one(&mut averager, (i, i - from), desk)?;
-                            done += 1;
-                            work.progress.step(Phase::Render, done, wanted.len() as u64);
+                            let averaged = self.average_one(&mut averager, (i, i - from));
+                            let why = || faults.remove(&i).unwrap_or_default();
+                            gather.take(i, averaged.ok_or_else(why))?;
+                            work.progress.step(Phase::Render, gather.done, total);
                         }
                         Ok::<(), EngineError>(())
                     },
@@ -314,15 +357,14 @@ impl<'a> Renderer<'a> {
         })
     }
 
-    /// Averages around one frame and hands it on.
+    /// Averages around one frame: the result and its noise, `None` where the frame is not there.
     fn average_one(
         &self,
         averager: &mut Averager,
         (i, at): (usize, usize),
-        desk: &Desk<'_>,
-    ) -> Result<(), EngineError> {
+    ) -> Option<(Frame, f64)> {
         let facts = &self.analysis.frames[i];
-        let Some(planes) = averager.result(at) else { return Ok(()) };
+        let planes = averager.result(at)?;
         let variances: Vec<&Plane> = planes.iter().map(|p| &p.left).collect();
         let noise = steady::median_of(&variances).sqrt();
         let mut frame = self.assemble(planes);
@@ -335,7 +377,7 @@ impl<'a> Renderer<'a> {
         if !self.divide_light {
             scale_light(&mut frame, to_f32(facts.light));
         }
-        desk.hand_over(i, frame, noise)
+        Some((frame, noise))
     }
 
     fn assemble(&self, planes: Vec<Averaged>) -> Frame {
@@ -401,7 +443,7 @@ impl<'a> Renderer<'a> {
     }
 
     /// Where a frame goes whose scene is to lie at `target`.
-    fn place(&self, facts: &FrameFacts, target: [f64; 2], window: Window) -> Move {
+    pub(super) fn place(&self, facts: &FrameFacts, target: [f64; 2], window: Window) -> Move {
         let locked = self.analysis.locked;
         // What is to lie at `target` from where it was is turned about the middle from there.
         let turned = facts.turn.moves(target);
@@ -438,20 +480,18 @@ impl<'a> Renderer<'a> {
     }
 
     /// The later stages and the encoding of values.
-    fn finish(
+    pub(super) fn finish(
         &self,
         mut frame: Frame,
-        facts: &FrameFacts,
+        at: Moment,
         noise_dn: Option<f64>,
         mut notes: Notes,
     ) -> Result<Finished, String> {
-        let white = self.source.white() - self.source.black();
-        settle_flaws(&mut frame, white);
-        let at = Moment { frame: facts.frame, time_s: self.source.time_s(facts.frame) };
+        settle_flaws(&mut frame, self.white());
         for stage in &self.after {
             stage.apply(&mut frame, &at, &mut notes).map_err(|e| e.to_string())?;
         }
-        Ok(Finished { frame: facts.frame, picture: self.encode(&frame), noise_dn, notes })
+        Ok(Finished { frame: at.frame, picture: self.encode(&frame), noise_dn, notes })
     }
 
     fn encode(&self, frame: &Frame) -> OutFrame {
@@ -469,84 +509,6 @@ impl<'a> Renderer<'a> {
             }
         }
         OutFrame { width: frame.width(), height: frame.height(), channels, data }
-    }
-}
-
-/// Hands a frame that is finished, or is not, to the sink.
-fn deliver(
-    finished: Result<Finished, String>,
-    frame: u64,
-    sink: &dyn Sink,
-) -> Result<(), EngineError> {
-    match finished {
-        Ok(f) => sink.keep(f),
-        Err(why) => sink.failed(frame, why),
-    }
-}
-
-/// A frame on its way to the later stages.
-type Parcel = (usize, Frame, f64);
-
-/// Where averaged frames are handed over to the threads that finish and write them.
-struct Desk<'a> {
-    entry: SyncSender<Parcel>,
-    fault: &'a Mutex<Option<EngineError>>,
-}
-
-impl Desk<'_> {
-    /// Fails where a finished frame could not be kept.
-    fn check(&self) -> Result<(), EngineError> {
-        self.fault.lock().unwrap_or_else(PoisonError::into_inner).take().map_or(Ok(()), Err)
-    }
-
-    /// Waits while too many frames are on the way.
-    fn hand_over(&self, i: usize, frame: Frame, noise: f64) -> Result<(), EngineError> {
-        let gone = |_| EngineError::Refused("the threads that write have ended".to_owned());
-        self.entry.send((i, frame, noise)).map_err(gone)
-    }
-}
-
-impl Renderer<'_> {
-    /// Runs `body` with a desk; all that was handed over is finished when this returns.
-    fn with_desk(
-        &self,
-        sink: &dyn Sink,
-        work: &Work<'_>,
-        body: impl FnOnce(&Desk<'_>) -> Result<(), EngineError>,
-    ) -> Result<(), EngineError> {
-        let (entry, exit) = sync_channel(work.threads);
-        let exit = Mutex::new(exit);
-        let fault = Mutex::new(None);
-        let done = std::thread::scope(|scope| {
-            for _ in 0..work.threads {
-                scope.spawn(|| self.finish_parcels(&exit, &fault, sink));
-            }
-            let desk = Desk { entry, fault: &fault };
-            body(&desk)
-        });
-        done.and(fault.into_inner().unwrap_or_else(PoisonError::into_inner).map_or(Ok(()), Err))
-    }
-
-    /// One thread that finishes and writes; after a fault it only empties the desk.
-    fn finish_parcels(
-        &self,
-        exit: &Mutex<Receiver<Parcel>>,
-        fault: &Mutex<Option<EngineError>>,
-        sink: &dyn Sink,
-    ) {
-        loop {
-            let next = exit.lock().unwrap_or_else(PoisonError::into_inner).recv();
-            let Ok((i, frame, noise)) = next else { return };
-            let first = || fault.lock().unwrap_or_else(PoisonError::into_inner);
-            if first().is_some() {
-                continue;
-            }
-            let facts = &self.analysis.frames[i];
-            let finished = self.finish(frame, facts, Some(noise), Notes::default());
-            if let Err(e) = deliver(finished, facts.frame, sink) {
-                first().get_or_insert(e);
-            }
-        }
     }
 }
 

@@ -38,6 +38,25 @@ pub(super) fn even_window(width: usize, height: usize) -> Window {
     Window::whole(even(width), even(height))
 }
 
+/// What stages of this pipeline may know of a clip.
+pub(super) fn info_of(pipeline: &Pipeline, source: &Source, noise: Option<NoiseModel>) -> ClipInfo {
+    let combined = pipeline.combine().map_or(1, |s| s.frames);
+    ClipInfo { combined, ..source.info(noise) }
+}
+
+/// Noise of each plane of frames as they are written: mosaics whole.
+pub(super) fn written_noise(
+    noise: &NoiseModel,
+    planes: usize,
+    corrector: &Corrector,
+    window: Window,
+) -> Vec<PixelNoise> {
+    let base = PixelNoise::new(noise);
+    let ([x, y], [w, h]) = (window.origin, window.size);
+    let factor = |p| corrector.factor(p).map(|f| f.crop(x, y, w, h));
+    (0..planes).map(|p| PixelNoise { factor: factor(p), ..base.clone() }).collect()
+}
+
 /// Noise of each plane in locked coordinates.
 pub(super) fn locked_noise(
     noise: &NoiseModel,
@@ -83,7 +102,7 @@ pub(super) fn patch_means(
     let mut frame = corrector.read(source, file)?.frame;
     if matches!(source.layout(), Layout::Mosaic(_)) {
         let stage = demosaic::Demosaic::new(&Default::default(), &source.info(None))?;
-        let at = Moment { frame: file.number, time_s: None };
+        let at = Moment { frame: file.number, past: 0, time_s: None };
         stage.apply(&mut frame, &at, &mut Notes::default())?;
     }
     Ok(Some(balance::measure_patch(&frame, patch)?))
@@ -106,7 +125,8 @@ pub(super) fn later_stages(
             | Step::Banding(_)
             | Step::Flicker(_)
             | Step::Average(_)
-            | Step::Steady(_) => {}
+            | Step::Steady(_)
+            | Step::Combine(_) => {}
             // The same pipeline serves mono clips: there is nothing to do for them.
             Step::Demosaic(s) if matches!(info.layout, Layout::Mosaic(_)) => {
                 out.push(Box::new(demosaic::Demosaic::new(s, &info)?));

@@ -168,6 +168,7 @@ impl Source {
             layout: self.layout(),
             rate: f.rate.as_ref().map(|r| r.value),
             playback: f.playback.as_ref().map(|r| r.value),
+            combined: 1,
             exposure: f.exposure.as_ref().map(|r| r.value),
             scale: f.scale.as_ref().map(|s| Scale {
                 um_per_px: s.value.um_per_px,

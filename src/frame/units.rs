@@ -88,6 +88,13 @@ impl FrameRate {
         steps * self.den as f64 / self.num as f64
     }
 
+    /// The rate of frames of which each stands for `frames` of these; `None` where that does not
+    /// fit 64 bits, or for 0 frames.
+    #[must_use]
+    pub fn slowed(self, frames: usize) -> Option<Self> {
+        Self::new(self.num, self.den.checked_mul(u64::try_from(frames).ok()?)?)
+    }
+
     /// `self / other` as an exact fraction, for example the slow-down capture / playback.
     /// `None` where the fraction does not fit 64 bits.
     #[must_use]

@@ -119,7 +119,8 @@ pub fn check(job: &ClipJob, out: &Path) -> ClipCheck {
     c.frames = source.clip.span();
     c.missing = source.clip.missing().count() as u64;
     c.shape = source.expected.shape.to_string();
-    c.bytes = source.clip.frames.len() as u64 * (source.expected.shape.samples() as u64 * 2 + 512);
+    let finished = (source.clip.frames.len() as u64).div_ceil(job.pipeline.combined());
+    c.bytes = finished * (source.expected.shape.samples() as u64 * 2 + 512);
     if let Err(e) = check_places(job, out, &inputs(job)) {
         c.faults.push(e.to_string());
     }

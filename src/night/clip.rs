@@ -18,7 +18,9 @@ use super::sealed::Sealed;
 use super::table::{Row, table};
 use super::{NightError, noise};
 use crate::engine::analyse::{Analysis, FrameFacts, Wanted, analyse, row_model};
+use crate::engine::combine::Composed;
 use crate::engine::correct::Corrector;
+use crate::engine::outputs::Outputs;
 use crate::engine::render::{Finished, Renderer, Sink};
 use crate::engine::source::Source;
 use crate::engine::{EngineError, Work};
@@ -26,6 +28,7 @@ use crate::footage::{TiffTags, create_folders, encode_tiff, printable};
 use crate::frame::spare;
 use crate::record::{FrameStatus, Warning};
 use crate::register::path::{excursion, jitter};
+use crate::stages::combine::Combine;
 
 /// How a clip came out.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -120,11 +123,14 @@ pub fn run(job: &ClipJob, out: &Out<'_>, work: &Work<'_>) -> Result<Summary, Nig
     )?;
     let mut analysis = analysed(job, (out, &folder), &desk, &corrector, work)?;
     let mut done = verified(out, &folder.join("journal.jsonl"), &frames, &desk.key)?;
-    let wanted: Vec<usize> = (0..analysis.frames.len())
+    let outputs = Outputs::of(&job.pipeline, &analysis)?;
+    let wanted: Vec<usize> = outputs
+        .positions()
+        .iter()
+        .copied()
         .filter(|&i| {
-            let f = &analysis.frames[i];
-            let inside = job.range.is_none_or(|(a, b)| f.frame >= a && f.frame <= b);
-            inside && f.usable() && !done.contains_key(&f.frame)
+            let n = analysis.frames[i].frame;
+            job.range.is_none_or(|(a, b)| n >= a && n <= b) && !done.contains_key(&n)
         })
         .collect();
     if !wanted.is_empty() {
@@ -273,7 +279,12 @@ impl Keeper<'_> {
         let facts = &self.desk.source.facts;
         let mut text = format!("hushframe {VERSION}, pipeline {}", self.job.pipeline.name);
         text.push_str(&format!("; frame {frame}"));
-        let time = self.desk.source.time_s(frame);
+        let composed = self.renderer.composed(frame);
+        if let Some(Some(last)) = composed.as_ref().map(|c| c.sources.last()) {
+            let n = composed.as_ref().map_or(0, |c| c.sources.len());
+            text.push_str(&format!(" to {last}, {n} combined"));
+        }
+        let time = composed.map_or_else(|| self.desk.source.time_s(frame), |c| c.time_s);
         if let (Some(rate), Some(time)) = (&facts.rate, time) {
             text.push_str(&format!("; time {time:.9} s at {} fps", rate.value));
         }
@@ -290,7 +301,7 @@ impl Keeper<'_> {
             description: Some(text),
             software: Some(format!("hushframe {VERSION}")),
             um_per_px: facts.scale.as_ref().map(|s| s.value.um_per_px),
-            exposure_s: facts.exposure.as_ref().map(|e| e.value.s()),
+            exposure_s: self.renderer.exposure_s(),
             taken: self.desk.source.taken.clone(),
         }
     }
@@ -418,10 +429,11 @@ impl Papers<'_> {
         let record = pretty(&self.record(summary));
         let record = self.out.write(&folder.join("record.json"), record.as_bytes(), work)?;
         // A quick look at part of a clip is not a finished clip.
-        let settled = |f: &FrameFacts| {
-            done.contains_key(&f.frame) || summary.failed.contains_key(&f.frame) || !f.usable()
+        let settled = |&i: &usize| {
+            let n = self.analysis.frames[i].frame;
+            done.contains_key(&n) || summary.failed.contains_key(&n)
         };
-        if !self.analysis.frames.iter().all(settled) {
+        if !self.renderer.outputs().positions().iter().all(settled) {
             return Ok(());
         }
         let seal = json!({
@@ -448,7 +460,7 @@ impl Papers<'_> {
             self.analysis.frames.iter().filter(|f| f.usable()).map(FrameFacts::pose).collect();
         let out = self.renderer.scale;
         let display = self.renderer.for_display();
-        json!({
+        let mut record = json!({
             "tool": format!("hushframe {VERSION}"),
             "clip": summary.name,
             "pipeline": self.job.pipeline,
@@ -516,6 +528,25 @@ impl Papers<'_> {
                 "failed": summary.failed,
             },
             "warnings": summary.warnings,
+        });
+        if let (Some(combine), Some(all)) =
+            (self.renderer.outputs().combine(), record.as_object_mut())
+        {
+            all.insert("combined".to_owned(), self.combined(combine));
+        }
+        record
+    }
+
+    /// Which source frames went into which finished one, and when that was.
+    fn combined(&self, combine: &Combine) -> serde_json::Value {
+        let of =
+            |c: Composed| json!({ "frame": c.frame, "time_s": c.time_s, "sources": c.sources });
+        json!({
+            "frames": combine.frames(),
+            "weights": combine.weights(),
+            "rate": self.renderer.finished_rate(),
+            "open_s": self.renderer.exposure_s(),
+            "finished": self.renderer.all_composed().into_iter().map(of).collect::<Vec<_>>(),
         })
     }
 }

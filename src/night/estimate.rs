@@ -23,6 +23,7 @@ use super::sealed::Sealed;
 use super::{NightError, noise};
 use crate::engine::analyse::{Analysis, Wanted, analyse};
 use crate::engine::correct::{Corrector, References};
+use crate::engine::outputs::Outputs;
 use crate::engine::render::{Finished, Renderer, Sink};
 use crate::engine::source::Source;
 use crate::engine::{EngineError, Silent, Work};
@@ -102,9 +103,10 @@ fn standing(
     work: &Work<'_>,
 ) -> Result<Standing, NightError> {
     let folder = out.join(&job.name);
-    let all = source.clip.frames.len() as u64;
+    let all = (source.clip.frames.len() as u64).div_ceil(job.pipeline.combined());
     let inside = |n: u64| job.range.is_none_or(|(a, b)| n >= a && n <= b);
     let asked = source.clip.frames.iter().filter(|f| inside(f.number)).count() as u64;
+    let asked = asked.div_ceil(job.pipeline.combined());
     let anew = |words: String| Standing { words, analysed: false, done: 0, to_make: asked };
     let journal = folder.join("journal.jsonl");
     let Some(known) = Journal::key_of(&journal).ok().flatten() else {
@@ -134,9 +136,13 @@ fn standing(
     };
     let listed = Journal::read(&RealDisk, &journal, &known).unwrap_or_default();
     let done = listed.values().filter(|e| there(e.frame, e.bytes)).count() as u64;
-    let usable = analysis.as_ref().map_or(asked, |a| {
-        a.frames.iter().filter(|f| f.usable() && inside(f.frame)).count() as u64
-    });
+    let usable = match &analysis {
+        Some(a) => {
+            let outputs = Outputs::of(&job.pipeline, a)?;
+            outputs.positions().iter().filter(|&&i| inside(a.frames[i].frame)).count() as u64
+        }
+        None => asked,
+    };
     let to_make = usable.saturating_sub(done);
     let words = match (to_make, done) {
         (0, _) if folder.join("complete.json").is_file() => {
@@ -165,12 +171,11 @@ fn sample(job: &ClipJob, mut source: Source, work: &Work<'_>) -> Result<Pace, Ni
     let analysis = analyse(&source, &corrector, &model, &settings, wanted, work)?;
     let analysed = from.elapsed().as_secs_f64();
     let renderer = Renderer::new(&job.pipeline, &source, &corrector, &model, &analysis)?;
-    let usable: Vec<usize> =
-        (0..analysis.frames.len()).filter(|&i| analysis.frames[i].usable()).collect();
+    let wanted = renderer.outputs().positions();
     let from = Instant::now();
-    renderer.render(&usable, &Counted, work)?;
-    let rendered = from.elapsed().as_secs_f64();
-    Ok(Pace { analyse: analysed / n, render: rendered / n })
+    renderer.render(wanted, &Counted, work)?;
+    let rendered = from.elapsed().as_secs_f64() / wanted.len().max(1) as f64;
+    Ok(Pace { analyse: analysed / n, render: rendered })
 }
 
 /// Encodes and hashes a frame as a run does, and keeps nothing.

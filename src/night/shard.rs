@@ -32,6 +32,7 @@ use super::sealed::Sealed;
 use crate::engine::Work;
 use crate::engine::analyse::{Analysis, Analyst, Wanted};
 use crate::engine::correct::Corrector;
+use crate::engine::outputs::Outputs;
 use crate::engine::parts::{Part, join};
 use crate::engine::render::Renderer;
 use crate::footage::{create_folders, hash_bytes, printable};
@@ -287,7 +288,8 @@ pub fn render(
     let site = Site::open(job, out, work)?;
     let (mut analysis, hash) = site.merged()?;
     let positions = site.positions(share, analysis.frames.len());
-    let usable: Vec<usize> = positions.filter(|&i| analysis.frames[i].usable()).collect();
+    let outputs = Outputs::of(&job.pipeline, &analysis)?;
+    let usable: Vec<usize> = positions.filter(|&i| outputs.has(i)).collect();
     let path = site.file("render", share, "json");
     let name = job.name.clone();
     if let Ok(r) = unseal::<Rendered>(out, &path, &site.desk.key)
@@ -348,6 +350,7 @@ fn collected(
     parts: usize,
     work: &Work<'_>,
 ) -> Result<Made, NightError> {
+    let outputs = Outputs::of(&site.job.pipeline, analysis)?;
     let (mut done, mut failed) = (BTreeMap::new(), BTreeMap::new());
     let mut bad = Vec::new();
     for (share, r) in site.gather::<Rendered>(("render", "json"), parts, &site.desk.key)? {
@@ -357,7 +360,7 @@ fn collected(
             continue;
         }
         let positions = site.positions(share, analysis.frames.len());
-        let here = analysis.frames[positions].iter().filter(|f| f.usable()).map(|f| f.frame);
+        let here = positions.filter(|&i| outputs.has(i)).map(|i| analysis.frames[i].frame);
         let said: BTreeMap<u64, Option<Entry>> = r
             .done
             .into_iter()

@@ -20,7 +20,7 @@ pub struct ClipStatus {
     pub state: &'static str,
     /// Finished frames listed.
     pub done: u64,
-    /// Numbers of the clip, where known.
+    /// Numbers of the clip, or combined frames, where known.
     pub total: Option<u64>,
     /// Frames that failed, with the reason.
     pub failed: Vec<(u64, String)>,
@@ -69,6 +69,9 @@ fn clip_status(folder: &Path, verify: bool) -> Result<ClipStatus, NightError> {
     // Whoever works here holds the lock.
     let holder = holder(folder);
     let frames = record.as_ref().and_then(|r| r.get("frames")).cloned();
+    // Of combined frames there are fewer than numbers.
+    let combined = record.as_ref().and_then(|r| r.pointer("/combined/finished")?.as_array());
+    let combined = combined.map(|all| all.len() as u64);
     let failed = frames
         .as_ref()
         .and_then(|f| f.get("failed")?.as_object().cloned())
@@ -95,7 +98,7 @@ fn clip_status(folder: &Path, verify: bool) -> Result<ClipStatus, NightError> {
             (false, false, true) => "begun",
         },
         done: listed.len() as u64,
-        total: frames.as_ref().and_then(|f| f.get("total")?.as_u64()),
+        total: combined.or_else(|| frames.as_ref().and_then(|f| f.get("total")?.as_u64())),
         failed,
         damaged,
         holder,

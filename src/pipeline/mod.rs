@@ -94,6 +94,7 @@ stage_list! {
     Flicker flicker FlickerSettings,
     Average average AverageSettings,
     Steady steady SteadySettings,
+    Combine combine CombineSettings,
     Demosaic demosaic DemosaicSettings,
     Balance balance BalanceSettings,
     Display display DisplaySettings,
@@ -132,6 +133,13 @@ impl Pipeline {
     finder!(flicker, Flicker, stages::flicker::FlickerSettings);
     finder!(average, Average, stages::average::AverageSettings);
     finder!(steady, Steady, stages::steady::SteadySettings);
+    finder!(combine, Combine, stages::combine::CombineSettings);
+
+    /// Source frames that go into a finished one; 1 where none are combined.
+    #[must_use]
+    pub fn combined(&self) -> u64 {
+        self.combine().and_then(|s| u64::try_from(s.frames).ok()).unwrap_or(1).max(1)
+    }
 
     /// How a clip is registered.
     #[must_use]

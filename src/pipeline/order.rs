@@ -54,6 +54,12 @@ pub(super) fn check_order(steps: &[Step]) -> Result<(), (usize, String)> {
         ("banding", "average", "an offset of a row belongs to one frame"),
         ("average", "steady", "frames are averaged in steadied coordinates, so steadied once"),
         ("flicker", "average", "neighbours agree only in the same light"),
+        ("steady", "combine", "frames that are added up must lie on each other"),
+        ("combine", "demosaic", "frames are combined as the sensor saw them"),
+        ("combine", "balance", "frames are combined as the sensor saw them"),
+        ("combine", "scale-bar", "labels are drawn on finished frames"),
+        ("combine", "caption", "labels are drawn on finished frames"),
+        ("combine", "clock", "labels are drawn on finished frames"),
     ] {
         if let (Some(a), Some(b)) = (at(first), at(then))
             && b < a
@@ -93,5 +99,16 @@ mod tests {
         assert!(order(&["dark", "steady", "average"]).unwrap_err().contains("average"));
         assert!(order(&["dark", "dark"]).unwrap_err().contains("second time"));
         assert!(order(&["flat"]).unwrap_err().contains("dark is missing"));
+        assert!(order(&["dark", "average", "steady", "combine", "demosaic", "display"]).is_ok());
+        assert!(order(&["dark", "combine"]).is_ok());
+        let e = order(&["dark", "display", "combine"]).unwrap_err();
+        assert!(e.contains("combine") && e.contains("linear light"), "{e}");
+        assert!(order(&["dark", "combine", "flat"]).unwrap_err().contains("flat"));
+        assert!(order(&["dark", "combine", "average"]).unwrap_err().contains("average"));
+        for (first, then) in [("combine", "steady"), ("demosaic", "combine"), ("clock", "combine")]
+        {
+            let e = order(&["dark", first, then]).unwrap_err();
+            assert!(e.contains("must come after"), "{e}");
+        }
     }
 }

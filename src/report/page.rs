@@ -97,6 +97,10 @@ fn subtitle(clip: &ClipFolder) -> String {
     }
     if let Some(rate) = clip.text(&["rates", "capture"]) {
         parts.push(format!("filmed at {rate} frames/s"));
+        if let Some(finished) = clip.text(&["combined", "rate"]) {
+            let of = clip.combined();
+            parts.push(format!("{of} combined into one: {finished} frames/s"));
+        }
     }
     if let Some(rate) = clip.text(&["rates", "playback"]) {
         parts.push(format!("shown at {rate}"));

@@ -90,6 +90,7 @@ pub fn make(clip: &ClipFolder, work: &Work<'_>) -> Result<(), EngineError> {
     let shown = shown(clip, &rows)?;
     let picture = as_picture(finished(&clip.folder, first.frame)?, &clip.folder)?;
     let maker = Maker {
+        clip,
         folder: &clip.folder,
         codes: shown.codes(),
         whole: (picture.width, picture.height, picture.channels),
@@ -144,6 +145,7 @@ fn movie_size(size: (usize, usize)) -> (usize, usize) {
 }
 
 struct Maker<'a> {
+    clip: &'a ClipFolder,
     folder: &'a Path,
     codes: Vec<u8>,
     whole: (usize, usize, usize),
@@ -205,7 +207,8 @@ impl Maker<'_> {
             let Some(ready) = ready else { return Ok(()) };
             let ready = ready?;
             let next = rows.get(i + 1).map(|r| r.frame);
-            let hold = next.map_or(1, |n| n.saturating_sub(rows[i].frame).max(1));
+            let place = |n: u64| self.clip.place(n);
+            let hold = next.map_or(1, |n| place(n).saturating_sub(place(rows[i].frame)).max(1));
             let stream = encoder.encode(&ready.yuv).map_err(|e| self.fault(&e))?;
             movie.add(&stream, hold)?;
             if let Some(cells) = ready.cells {

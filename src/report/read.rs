@@ -137,10 +137,41 @@ impl ClipFolder {
         self.rows.iter().filter(|r| r.status == "missing").map(|r| r.frame).collect()
     }
 
+    /// Source frames that went into a finished one; 1 where none were combined.
+    #[must_use]
+    pub fn combined(&self) -> u64 {
+        self.get(&["combined", "frames"]).as_u64().unwrap_or(1).max(1)
+    }
+
+    /// Place of a finished frame in the sequence of them, counted from 0.
+    #[must_use]
+    pub fn place(&self, frame: u64) -> u64 {
+        let first = self.rows.first().map_or(0, |r| r.frame);
+        frame.saturating_sub(first) / self.combined()
+    }
+
+    /// Seconds from the trigger to a finished frame that several were combined into.
+    #[must_use]
+    pub fn combined_time_s(&self, frame: u64) -> Option<f64> {
+        let all = self.get(&["combined", "finished"]).as_array()?;
+        let of = |v: &Value| v.get("frame").and_then(Value::as_u64);
+        let at = all.binary_search_by_key(&Some(frame), of).ok()?;
+        all.get(at)?.get("time_s")?.as_f64()
+    }
+
     /// Frames that were made.
     #[must_use]
     pub fn made(&self) -> usize {
-        self.rows.iter().filter(|r| r.usable()).count()
+        match self.get(&["combined", "finished"]).as_array() {
+            Some(all) => all.len().saturating_sub(self.failed_of(all)),
+            None => self.rows.iter().filter(|r| r.usable()).count(),
+        }
+    }
+
+    fn failed_of(&self, all: &[Value]) -> usize {
+        let failed = self.failed();
+        let is = |v: &Value| v.get("frame").and_then(Value::as_u64);
+        all.iter().filter(|v| failed.iter().any(|(n, _)| Some(*n) == is(v))).count()
     }
 
     /// The warnings of the record.

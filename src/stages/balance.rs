@@ -251,7 +251,7 @@ mod tests {
     use super::*;
     use crate::frame::{Mosaic, Plane};
 
-    const AT: Moment = Moment { frame: 0, time_s: None };
+    const AT: Moment = Moment { frame: 0, past: 0, time_s: None };
 
     fn rgb_clip() -> ClipInfo {
         ClipInfo { layout: Layout::Rgb, ..clip() }

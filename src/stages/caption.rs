@@ -3,6 +3,8 @@
 //! Model: factor = capture rate / playback rate, kept as an exact fraction and rounded once, to
 //! three significant figures: 1000 at 25 gives "40× slower", 5000 at 30000/1001 gives 1001/6, so
 //! "167× slower". Within half a percent of 1 it says "real time"; below, "2× faster".
+//! Where frames were combined, each stands for several: 1000 at 25, four in one, is "10× slower",
+//! and a line says how many went into one.
 //!
 //! Order: last, after `display` or on linear frames; playback is the rate of the finished frames.
 //! Cost: blends one plate, drawn once; nothing outside the plate is touched.
@@ -101,11 +103,12 @@ impl Caption {
             advice: "give playback, for example 25 or 30000/1001, or leave the caption out",
         })?;
         let refused = |why: String| StageError::Refused { stage: NAME, why };
-        let factor = factor(capture, playback).ok_or_else(|| {
+        let finished = clip.finished_rate();
+        let factor = finished.and_then(|rate| factor(rate, playback)).ok_or_else(|| {
             refused(format!("{capture} over {playback} is no fraction of 64 bits: check the rates"))
         })?;
         let canvas = Canvas { width: clip.width, height: clip.height };
-        let rows = arrangements(&factor, settings.rates, capture, playback);
+        let rows = arrangements(&factor, settings.rates, [capture, playback], clip.combined);
         let panel = Face::load()
             .and_then(|f| {
                 let corner = Corner::LowerLeft;
@@ -137,8 +140,8 @@ pub fn factor(capture: FrameRate, playback: FrameRate) -> Option<String> {
 fn arrangements(
     factor: &str,
     rates: Rates,
-    capture: FrameRate,
-    playback: FrameRate,
+    [capture, playback]: [FrameRate; 2],
+    combined: usize,
 ) -> Vec<Vec<Row>> {
     let fps = |rate: FrameRate| format!("{}{NBSP}fps", figures::rate(rate));
     let filmed = format!("filmed at {}", fps(capture));
@@ -146,7 +149,7 @@ fn arrangements(
     let broken: &[String] = &["filmed at".to_owned(), fps(capture)];
     let both_broken: &[String] =
         &["filmed at".to_owned(), fps(capture), "shown at".to_owned(), fps(playback)];
-    let seconds: Vec<Vec<String>> = match rates {
+    let mut seconds: Vec<Vec<String>> = match rates {
         Rates::None => vec![vec![]],
         Rates::Capture => vec![vec![filmed], broken.to_vec()],
         Rates::Both => {
@@ -154,6 +157,11 @@ fn arrangements(
             vec![vec![one], vec![filmed, shown], both_broken.to_vec()]
         }
     };
+    if combined > 1 && rates != Rates::None {
+        // Without it the rates would seem to contradict the factor.
+        let rows = seconds.iter_mut();
+        rows.for_each(|rows| rows.push(format!("{combined}{NBSP}frames in one")));
+    }
     let lead = |rows: &[String]| {
         let mut all = vec![Row::lead(factor)];
         all.extend(rows.iter().map(Row::second));
@@ -206,6 +214,26 @@ mod tests {
         ] {
             assert_eq!(factor(rate(capture), rate(playback)).unwrap(), words);
         }
+    }
+
+    #[test]
+    fn combined_frames_are_slowed_less() {
+        let clip = |combined| ClipInfo { combined, ..clip() };
+        let rows = |combined| {
+            let c: ClipInfo = clip(combined);
+            let factor = factor(c.finished_rate().unwrap(), c.playback.unwrap()).unwrap();
+            (factor, Caption::new(&CaptionSettings::default(), &c).unwrap().panel.area.height())
+        };
+        // 5000 at 25: 200; 20 in one stand for 250 frames a second: 10.
+        assert_eq!(rows(1).0, "200\u{d7}\u{a0}slower");
+        assert_eq!(rows(20).0, "10\u{d7}\u{a0}slower");
+        assert_eq!(rows(200).0, "real\u{a0}time");
+        assert_eq!(clip(3).finished_rate(), Some(rate("5000/3")));
+        // A line more says so.
+        assert!(rows(20).1 > rows(1).1);
+        let rates = [rate("1000"), rate("25")];
+        let none = arrangements("10\u{d7}\u{a0}slower", Rates::None, rates, 4);
+        assert_eq!(none[0].len(), 1);
     }
 
     #[test]

@@ -6,7 +6,8 @@
 //! time. The unit is chosen once for the whole clip, and digits stand in cells of one width, flush
 //! right, so that the number does not jitter. Times before the trigger have a minus sign.
 //!
-//! The time is that of the frame's number. Start or middle of the exposure makes no difference, as
+//! The time is that of the frame's number; of combined frames, the weighted mean of their times, to
+//! a millionth of a frame interval, and as finely as frames are filmed. Start or middle of the exposure makes no difference, as
 //! the trigger frame's is counted from the same point.
 //!
 //! Order: last, after `display` or on linear frames.
@@ -27,6 +28,8 @@ use crate::record::Notes;
 const NAME: &str = "clock";
 /// Clips that stay below this are counted in milliseconds, in seconds.
 const MILLISECONDS_BELOW_S: f64 = 10.0;
+/// Parts of a frame interval that a picture's time is given in.
+const PARTS: u128 = 1_000_000;
 /// Most decimals of the unit: at 12 the exact numbers of any clip still fit 128 bits.
 const MOST_DECIMALS: u32 = 12;
 
@@ -129,7 +132,7 @@ impl Clock {
     /// What the clock says at `frame`.
     #[must_use]
     pub fn text(&self, frame: u64) -> String {
-        self.format.text(frame)
+        self.format.text(frame, 0)
     }
 }
 
@@ -160,16 +163,22 @@ impl Format {
         if self.milli { "ms" } else { "s" }
     }
 
-    /// The time of `frame`, rounded to nearest, halves away from zero.
-    fn text(&self, frame: u64) -> String {
+    /// The time of `frame`, and `past` millionths of an interval, rounded to nearest, halves away
+    /// from zero.
+    fn text(&self, frame: u64, past: u64) -> String {
         let power = 10_u128.pow(self.decimals);
         let scale = power * if self.milli { 1000 } else { 1 };
         let (num, den) = (u128::from(self.rate.num()), u128::from(self.rate.den()));
-        let frames = u128::from(frame.abs_diff(self.trigger));
+        let (at, origin) = (u128::from(frame) * PARTS + u128::from(past), self.trigger);
+        let origin = u128::from(origin) * PARTS;
+        // Whole frames stay whole numbers, so that nothing grows without need.
+        let parts = at.abs_diff(origin);
+        let whole = parts.is_multiple_of(PARTS);
+        let (frames, num) = if whole { (parts / PARTS, num) } else { (parts, num * PARTS) };
         // Beyond 128 bits only for rates and numbers no clip has; then the largest number shows.
         let scaled = frames.saturating_mul(den).saturating_mul(scale);
         let steps = scaled / num + u128::from(scaled % num >= num.div_ceil(2));
-        let sign = if frame < self.trigger { MINUS.to_string() } else { String::new() };
+        let sign = if at < origin { MINUS.to_string() } else { String::new() };
         let number = if self.decimals == 0 {
             steps.to_string()
         } else {
@@ -181,7 +190,7 @@ impl Format {
 
     /// A text as wide as any in the clip: the longest with eights for digits, signed if any is.
     fn widest(&self, clip: &ClipInfo) -> String {
-        let ends = [self.text(clip.first_frame), self.text(clip.last_frame)];
+        let ends = [self.text(clip.first_frame, 0), self.text(clip.last_frame, 0)];
         let digits = |t: &str| t.chars().filter(|&c| c != MINUS).count();
         let longest = ends.iter().max_by_key(|t| digits(t)).map_or("", String::as_str);
         let eights: String = longest
@@ -200,7 +209,7 @@ impl Stage for Clock {
 
     fn apply(&self, frame: &mut Frame, at: &Moment, _notes: &mut Notes) -> Result<(), StageError> {
         self.panel
-            .blend_text(&self.face, &self.format.text(at.frame), frame, self.white)
+            .blend_text(&self.face, &self.format.text(at.frame, at.past), frame, self.white)
             .map_err(|e| StageError::Refused { stage: NAME, why: e.to_string() })
     }
 }
@@ -252,6 +261,22 @@ mod tests {
                 before = text;
             }
         }
+    }
+
+    #[test]
+    fn combined_frames_have_the_time_of_their_middle() {
+        // Frames 0 to 3 at 1000 a second: 1.5 ms, shown to 1 ms, halves away from zero.
+        let clock = new(&at("1000", 0, 999));
+        assert_eq!(clock.format.text(0, 1_500_000), "2\u{a0}ms");
+        assert_eq!(clock.format.text(0, 1_499_999), "1\u{a0}ms");
+        // Frames 10 to 14 at 5000 a second: 12 x 0.2 ms.
+        let clock = new(&at("5000", 0, 999));
+        assert_eq!(clock.format.text(10, 2_000_000), "2.4\u{a0}ms");
+        // Around the trigger frame 100: -0.3 ms, 0 and 0.1 ms.
+        let clock = new(&at("5000", 100, 999));
+        assert_eq!(clock.format.text(97, 1_500_000), "\u{2212}0.3\u{a0}ms");
+        assert_eq!(clock.format.text(98, 2_000_000), "0.0\u{a0}ms");
+        assert_eq!(clock.format.text(98, 2_500_000), "0.1\u{a0}ms");
     }
 
     #[test]
@@ -310,7 +335,7 @@ mod tests {
         let clip = sized(1280, 720);
         let clock = new(&clip);
         let mut frame = Frame::mono(crate::frame::Plane::filled(1280, 720, 0.0));
-        let moment = Moment { frame: 900_000_000, time_s: None };
+        let moment = Moment { frame: 900_000_000, past: 0, time_s: None };
         let error = clock.apply(&mut frame, &moment, &mut Notes::default()).unwrap_err();
         assert!(error.to_string().contains("its plate was made for"), "{error}");
     }

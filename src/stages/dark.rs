@@ -300,7 +300,7 @@ mod tests {
         Frame { domain: Domain::Raw, ..Frame::mono(plane) }
     }
 
-    const AT: Moment = Moment { frame: 0, time_s: None };
+    const AT: Moment = Moment { frame: 0, past: 0, time_s: None };
 
     #[test]
     fn by_hand_on_four_by_four() {

@@ -289,7 +289,7 @@ mod tests {
         bare((width, height), layout, (0.0, 4_095.0))
     }
 
-    const AT: Moment = Moment { frame: 0, time_s: None };
+    const AT: Moment = Moment { frame: 0, past: 0, time_s: None };
 
     /// `frame` with the pixels of `bad` (plane, x, y) spoilt, marked and repaired.
     fn repaired(mut frame: Frame, bad: &[(usize, usize, usize)]) -> Frame {

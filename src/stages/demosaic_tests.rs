@@ -5,7 +5,7 @@ use super::*;
 use crate::frame::Curve;
 use crate::frame::convert::to_f32;
 
-const AT: Moment = Moment { frame: 0, time_s: None };
+const AT: Moment = Moment { frame: 0, past: 0, time_s: None };
 const ALL: [Mosaic; 4] = [Mosaic::Rggb, Mosaic::Bggr, Mosaic::Grbg, Mosaic::Gbrg];
 
 fn stage(method: Method, mosaic: Mosaic) -> Demosaic {

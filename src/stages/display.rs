@@ -174,7 +174,7 @@ mod tests {
     use super::*;
     use crate::frame::Plane;
 
-    const AT: Moment = Moment { frame: 0, time_s: None };
+    const AT: Moment = Moment { frame: 0, past: 0, time_s: None };
 
     fn shown(settings: &DisplaySettings, values: &[f32]) -> Vec<f32> {
         let plane = Plane::from_vec(values.len(), 1, values.to_vec()).unwrap();

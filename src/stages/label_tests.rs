@@ -30,6 +30,7 @@ pub(super) fn clip() -> ClipInfo {
         layout: Layout::Mono,
         rate: Some("5000".parse().unwrap()),
         playback: Some("25".parse().unwrap()),
+        combined: 1,
         exposure: None,
         scale: Some(Scale { um_per_px: 1.0, sigma_um_per_px: Some(0.002) }),
         scale_fault: None,
@@ -76,7 +77,7 @@ pub(super) fn apply(stage: &dyn Stage, clip: &ClipInfo, level: f32) -> Frame {
 /// The same at `frame`.
 pub(super) fn apply_at(stage: &dyn Stage, clip: &ClipInfo, level: f32, frame: u64) -> Frame {
     let mut picture = Frame::mono(Plane::filled(clip.width, clip.height, level));
-    let moment = Moment { frame, time_s: None };
+    let moment = Moment { frame, past: 0, time_s: None };
     stage.apply(&mut picture, &moment, &mut Notes::default()).unwrap();
     picture
 }

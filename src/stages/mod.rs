@@ -8,6 +8,7 @@ pub mod balance;
 pub mod banding;
 pub mod caption;
 pub mod clock;
+pub mod combine;
 pub mod dark;
 pub mod defects;
 pub mod demosaic;
@@ -47,6 +48,8 @@ pub struct ClipInfo {
     pub rate: Option<FrameRate>,
     /// Rate at which the result will be shown.
     pub playback: Option<FrameRate>,
+    /// Source frames that are combined into a finished one; 1 where none are.
+    pub combined: usize,
     /// Exposure time of one frame.
     pub exposure: Option<Duration>,
     /// Object-space scale.
@@ -70,11 +73,23 @@ pub struct ClipInfo {
     pub noise: Option<NoiseModel>,
 }
 
+impl ClipInfo {
+    /// Rate of the finished frames: the capture rate over the number of frames combined. `None`
+    /// where no rate was given, or the fraction does not fit 64 bits.
+    #[must_use]
+    pub fn finished_rate(&self) -> Option<FrameRate> {
+        self.rate?.slowed(self.combined)
+    }
+}
+
 /// Which frame a stage is working on.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Moment {
-    /// Number of the source frame.
+    /// Number of the source frame; of several that were combined, the first.
     pub frame: u64,
+    /// How far the picture's time lies after that frame's, in millionths of a frame interval: more
+    /// than 0 where frames were combined.
+    pub past: u64,
     /// Seconds from the trigger frame at the capture rate; `None` where no rate was given.
     pub time_s: Option<f64>,
 }

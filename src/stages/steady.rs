@@ -132,11 +132,12 @@ impl SteadySettings {
         Ok(())
     }
 
-    /// Frames on screen that the slowest movement to be taken out lasts; `None` where the rate of
+    /// Source frames that the slowest movement to be taken out lasts on screen; `None` where the rate of
     /// showing is not known.
     #[must_use]
     pub fn period_frames(&self, clip: &ClipInfo) -> Option<f64> {
-        Some(self.slower_than * clip.playback?.per_second())
+        // Of combined frames, several source frames go into each on screen.
+        Some(self.slower_than * clip.playback?.per_second() * clip.combined as f64)
     }
 }
 
@@ -218,6 +219,8 @@ impl Move {
     /// Variance that it leaves of white noise, for planes of this layout.
     #[must_use]
     pub fn noise_gain(&self, layout: Layout) -> f32 {
+        // Mosaics are moved by colour.
+        let layout = if let Layout::Mosaic(m) = layout { Layout::Sites(m) } else { layout };
         let at = self.for_layout(layout).at;
         if at.turn.is_none() {
             Shift::new(at.shift[0], at.shift[1]).noise_gain()
@@ -248,9 +251,12 @@ impl Move {
     }
 }
 
-/// Resamples a frame.
+/// Resamples a frame; a mosaic, which is of even size, by colour.
 #[must_use]
 pub fn moved(frame: &Frame, to: &Move) -> Frame {
+    if matches!(frame.layout, Layout::Mosaic(_)) {
+        return into_mosaic(moved(&into_sites(frame.clone()), to));
+    }
     let to = to.for_layout(frame.layout);
     let mut planes = Vec::with_capacity(frame.planes.len());
     let mut flaws = Vec::new();
@@ -475,6 +481,21 @@ mod tests {
         assert_eq!(l.codes[8 * 16 + 6], Coding::SATURATED);
         assert_ne!(l.codes[8 * 16 + 12], Coding::SATURATED);
         assert_eq!(l.codes[8 * 16 + 15], Coding::MISSING);
+    }
+
+    #[test]
+    fn colours_of_a_mosaic_are_not_mixed() {
+        let plane = Plane::from_fn(40, 32, |x, y| [900.0, 300.0, 310.0, 50.0][y % 2 * 2 + x % 2]);
+        let frame = Frame { layout: Layout::Mosaic(Mosaic::Rggb), ..Frame::mono(plane.clone()) };
+        let by = Move {
+            window: Window { origin: [4, 4], size: [32, 24] },
+            ..Move::shifted([0.7, -1.3])
+        };
+        let out = moved(&frame, &by);
+        assert_eq!(out.layout, frame.layout);
+        for (found, seen) in out.planes[0].data().iter().zip(plane.crop(4, 4, 32, 24).data()) {
+            assert!((found - seen).abs() < 1e-3, "{found} {seen}");
+        }
     }
 
     #[test]
