@@ -94,12 +94,18 @@ fn the_program_at_the_end_is_told_how_it_went() {
     assert!(said().ends_with("\nerror error 0 1 hushframe-out\n"), "{}", said());
 }
 
-#[test]
-fn a_check_says_what_a_run_would_find_and_how_long_it_takes() {
+/// A place with references and 24 frames of the comb.
+fn with_comb() -> Place {
     let place = Place::new();
     corners(&place, "black", "black", 4);
     corners(&place, "even", "even", 4);
     corners(&place, "comb-pluck", "comb", 24);
+    place
+}
+
+#[test]
+fn a_check_says_what_a_run_would_find_and_how_long_it_takes() {
+    let place = with_comb();
     let with = |command: &'static str, more: &[&'static str]| {
         let mut args = vec![command, "comb", "--dark", "black", "--flat", "even"];
         args.extend(more);
@@ -129,10 +135,7 @@ fn a_check_says_what_a_run_would_find_and_how_long_it_takes() {
 
 #[test]
 fn parts_at_work_are_seen() {
-    let place = Place::new();
-    corners(&place, "black", "black", 4);
-    corners(&place, "even", "even", 4);
-    corners(&place, "comb-pluck", "comb", 24);
+    let place = with_comb();
     let args = ["run", "comb", "--dark", "black", "--flat", "even", "--frames", "1-3"];
     place.run(&args).expect(0, &[]);
     let state = || place.run(&["status", "hushframe-out"]).out;

@@ -119,6 +119,17 @@ pub struct Shape {
 }
 
 impl Shape {
+    /// Samples of this shape.
+    pub(super) fn filled(&self, data: Vec<u16>) -> Samples {
+        Samples {
+            width: self.width,
+            height: self.height,
+            channels: self.channels,
+            bits: self.bits,
+            data,
+        }
+    }
+
     /// A shape within the limits, with the full scale of its depth (8 or 16 bits).
     pub(super) fn checked(width: u64, height: u64, channels: u8, bits: u8) -> Result<Self, Fault> {
         if width == 0 || height == 0 {

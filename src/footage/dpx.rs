@@ -23,9 +23,9 @@ use super::decode::{Decoded, Fault, FileKind, Shape};
 use super::header::{self, HeaderFacts, date_of, rate_of, time_code_bits, time_code_of};
 use super::packed::Packing;
 use super::write::OutFrame;
+use crate::frame::Curve;
 use crate::frame::convert::count_u32;
 use crate::frame::units::{Duration, FrameRate};
-use crate::frame::{Curve, Samples};
 use crate::record::Warning;
 
 /// Bytes of the generic, film and television headers.
@@ -293,13 +293,7 @@ pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     if alpha {
         data = data.chunks_exact(layout.stored).flat_map(|p| layout.order.map(|c| p[c])).collect();
     }
-    let samples = Samples {
-        width: shape.width,
-        height: shape.height,
-        channels: shape.channels,
-        bits: shape.bits,
-        data,
-    };
+    let samples = shape.filled(data);
     let mut decoded = Decoded::new(samples, FileKind::Dpx, shape.full_scale);
     decoded.curve = layout.curve;
     if alpha {

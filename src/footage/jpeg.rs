@@ -156,13 +156,7 @@ fn lossless(bytes: &[u8], shape: &Shape, precision: u8) -> Result<Decoded, Fault
     let mut data = Vec::new();
     let in_row = shape.width * shape.channels;
     super::ljpeg::decode(bytes, (in_row, shape.height), precision, &mut data)?;
-    let samples = Samples {
-        width: shape.width,
-        height: shape.height,
-        channels: shape.channels,
-        bits: shape.bits,
-        data,
-    };
+    let samples = shape.filled(data);
     let mut decoded = Decoded::new(samples, FileKind::Jpeg, shape.full_scale);
     decoded.curve = None;
     Ok(decoded)

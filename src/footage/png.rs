@@ -13,7 +13,6 @@ use png::{BitDepth, ColorType, Decoder, DecodingError, Limits, Transformations};
 
 use super::FootageError;
 use super::decode::{Decoded, Fault, FileKind, Shape, ends_early, plausible};
-use crate::frame::Samples;
 use crate::frame::convert::count_u32;
 use crate::record::Warning;
 
@@ -90,17 +89,7 @@ pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
             shape.samples()
         )));
     }
-    let mut decoded = Decoded::new(
-        Samples {
-            width: shape.width,
-            height: shape.height,
-            channels: shape.channels,
-            bits: shape.bits,
-            data,
-        },
-        FileKind::Png,
-        shape.full_scale,
-    );
+    let mut decoded = Decoded::new(shape.filled(data), FileKind::Png, shape.full_scale);
     if in_file != shape.channels {
         decoded.alpha_dropped();
     }

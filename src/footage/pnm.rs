@@ -10,7 +10,6 @@
 //! (grey), 2 (grey, alpha), 3 (RGB) and 4 (RGB, alpha). Alpha is dropped with a warning.
 
 use super::decode::{Decoded, Fault, FileKind, Shape};
-use crate::frame::Samples;
 
 /// Longest PAM header, comments included.
 const PAM_HEADER: usize = 8192;
@@ -166,17 +165,7 @@ pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     } else {
         data.chunks_exact(stored).flat_map(|p| &p[..shape.channels]).copied().collect()
     };
-    let mut decoded = Decoded::new(
-        Samples {
-            width: shape.width,
-            height: shape.height,
-            channels: shape.channels,
-            bits: shape.bits,
-            data,
-        },
-        FileKind::Pnm,
-        shape.full_scale,
-    );
+    let mut decoded = Decoded::new(shape.filled(data), FileKind::Pnm, shape.full_scale);
     if stored != shape.channels {
         decoded.alpha_dropped();
     }

@@ -20,7 +20,6 @@ use serde::Deserialize;
 
 use super::decode::{Decoded, Fault, FileKind, MAX_SIDE, Shape, Source, ends_early};
 use super::packed::Packing;
-use crate::frame::Samples;
 use std::io::SeekFrom;
 
 /// The table `[raw]`: how headerless frames lie in their files.
@@ -167,13 +166,7 @@ impl RawLayout {
                 data[at], self.bits
             )));
         }
-        let samples = Samples {
-            width: shape.width,
-            height: shape.height,
-            channels: shape.channels,
-            bits: shape.bits,
-            data,
-        };
+        let samples = shape.filled(data);
         Ok(Decoded::new(samples, FileKind::Raw, shape.full_scale))
     }
 }

@@ -22,7 +22,6 @@ use super::dng::RawPage;
 use super::ifd::{Directories, Page};
 use super::packed::unpack_msb;
 use super::pieces;
-use crate::frame::Samples;
 
 /// Most decoded bytes a compressed byte can stand for: deflate 1032, LZW of 12-bit codes and
 /// PackBits far less. Rounded up generously, since horizontal prediction adds nothing.
@@ -174,17 +173,7 @@ pub(super) fn decode<R: Source>(mut dirs: Directories<R>, page: &Page) -> Result
         data = raw.apply(data, &shape);
         shape = raw.shape(shape);
     }
-    let mut decoded = Decoded::new(
-        Samples {
-            width: shape.width,
-            height: shape.height,
-            channels: shape.channels,
-            bits: shape.bits,
-            data,
-        },
-        FileKind::Tiff,
-        shape.full_scale,
-    );
+    let mut decoded = Decoded::new(shape.filled(data), FileKind::Tiff, shape.full_scale);
     if page.samples > u64::from(u8::try_from(shape.channels).unwrap_or(0)) {
         decoded.alpha_dropped();
     }

@@ -24,9 +24,9 @@ use super::decode::{Decoded, Fault, FileKind, Shape, Source, ends_early};
 use super::facts::Facts;
 use super::header::HeaderFacts;
 use super::write::OutFrame;
+use crate::frame::Curve;
 use crate::frame::convert::{round_u16, to_f32};
 use crate::frame::units::FrameRate;
-use crate::frame::{Curve, Samples};
 use crate::record::Warning;
 
 /// Longest header line.
@@ -210,13 +210,7 @@ pub(super) fn decode(source: &mut impl Source, page: usize) -> Result<Decoded, F
     if let Some(v) = values.iter().find(|v| **v > most) {
         return Err(Fault::damaged(format!("has a sample of {v}, beyond {} bits", header.bits)));
     }
-    let samples = Samples {
-        width: shape.width,
-        height: shape.height,
-        channels: shape.channels,
-        bits: shape.bits,
-        data: convert(&header, values),
-    };
+    let samples = shape.filled(convert(&header, values));
     let mut decoded = Decoded::new(samples, FileKind::Y4m, shape.full_scale);
     decoded.warnings.push(Warning::new(
         "display-coded",
