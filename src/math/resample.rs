@@ -303,15 +303,21 @@ fn row_shifted(
     }
     let t = shift.x;
     for (o, s) in out.iter_mut().zip(sum.windows(TAPS)) {
-        *o = t[0] * s[0]
-            + t[1] * s[1]
-            + t[2] * s[2]
-            + t[3] * s[3]
-            + t[4] * s[4]
-            + t[5] * s[5]
-            + t[6] * s[6]
-            + t[7] * s[7];
+        *o = dot(&t, |j| s[j]);
     }
+}
+
+/// Taps times the samples under them, added up in this order.
+#[inline(always)]
+pub(crate) fn dot(t: &[f32; TAPS], sample: impl Fn(usize) -> f32) -> f32 {
+    t[0] * sample(0)
+        + t[1] * sample(1)
+        + t[2] * sample(2)
+        + t[3] * sample(3)
+        + t[4] * sample(4)
+        + t[5] * sample(5)
+        + t[6] * sample(6)
+        + t[7] * sample(7)
 }
 
 /// Rows of one length times their taps, added up: all at once, so that sums stay in registers.
@@ -320,14 +326,7 @@ fn weighted(rows: [&[f32]; TAPS], t: &[f32; TAPS], out: &mut [f32]) {
     let n = out.len();
     let r = rows.map(|row| &row[..n]);
     for (i, o) in out.iter_mut().enumerate() {
-        *o = t[0] * r[0][i]
-            + t[1] * r[1][i]
-            + t[2] * r[2][i]
-            + t[3] * r[3][i]
-            + t[4] * r[4][i]
-            + t[5] * r[5][i]
-            + t[6] * r[6][i]
-            + t[7] * r[7][i];
+        *o = dot(t, |j| r[j][i]);
     }
 }
 

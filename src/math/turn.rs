@@ -10,7 +10,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::resample::{BEFORE, Rows, TAPS, taps};
+use super::resample::{BEFORE, Rows, TAPS, dot, taps};
 use crate::frame::convert::{clamp_index, floor_isize, signed};
 
 /// Neighbouring pixels that are read with the same taps.
@@ -38,8 +38,7 @@ impl Turn {
     /// How far a point at the offset `d` from the middle moves.
     #[must_use]
     pub fn moves(&self, d: [f64; 2]) -> [f64; 2] {
-        let (along, across) = self.parts();
-        [along * d[0] - across * d[1], across * d[0] + along * d[1]]
+        moved(self.parts(), d)
     }
 
     /// Where a point at the offset `d` from the middle comes to lie.
@@ -71,6 +70,11 @@ impl Turn {
     }
 }
 
+/// A turn's matrix less one, given as its diagonal and what lies below, applied to an offset.
+fn moved((along, across): (f64, f64), d: [f64; 2]) -> [f64; 2] {
+    [along * d[0] - across * d[1], across * d[0] + along * d[1]]
+}
+
 /// Where a picture is read: at `X + shift + turn.moves(X - middle)` for the point X.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Placement {
@@ -80,20 +84,27 @@ pub struct Placement {
     pub turn: Turn,
     /// The middle, in pixels from the centre of the first one.
     pub middle: [f64; 2],
+    /// The turn's matrix less one: asked for at every pixel.
+    parts: (f64, f64),
 }
 
 impl Placement {
     /// Of a picture of this size, turned about its middle.
     #[must_use]
     pub fn new(shift: [f64; 2], turn: Turn, [width, height]: [usize; 2]) -> Self {
-        let middle = [width, height].map(|n| (n as f64 - 1.0) / 2.0);
-        Self { shift, turn, middle }
+        Self::about([width, height].map(|n| (n as f64 - 1.0) / 2.0), shift, turn)
+    }
+
+    /// Turned about `middle`.
+    #[must_use]
+    pub fn about(middle: [f64; 2], shift: [f64; 2], turn: Turn) -> Self {
+        Self { shift, turn, middle, parts: turn.parts() }
     }
 
     /// How far from a point it is read.
     #[must_use]
     pub fn at(&self, x: f64, y: f64) -> [f64; 2] {
-        let by = self.turn.moves([x - self.middle[0], y - self.middle[1]]);
+        let by = moved(self.parts, [x - self.middle[0], y - self.middle[1]]);
         [self.shift[0] + by[0], self.shift[1] + by[1]]
     }
 
@@ -102,7 +113,7 @@ impl Placement {
     pub fn inverse(&self) -> Self {
         let turn = self.turn.inverse();
         let shift = turn.apply(self.shift).map(|v| -v);
-        Self { shift, turn, middle: self.middle }
+        Self::about(self.middle, shift, turn)
     }
 
     /// Shifts at the corners of the picture whose middle it is.
@@ -196,12 +207,12 @@ pub fn turned_row(
             let u = u.unsigned_abs();
             let lines = lines.map(|l| &l[u..u + STEP]);
             for (i, o) in sum.iter_mut().enumerate() {
-                *o = dot(&taps, &std::array::from_fn(|j| lines[j][i]));
+                *o = dot(&taps, |j| lines[j][i]);
             }
         } else {
             for (i, o) in sum.iter_mut().enumerate() {
                 let at = clamp_index(u + signed(i), source.width);
-                *o = dot(&taps, &std::array::from_fn(|j| lines[j][at]));
+                *o = dot(&taps, |j| lines[j][at]);
             }
         }
     }
@@ -213,20 +224,9 @@ pub fn turned_row(
         let taps = taps(by - whole as f64);
         let at = (x + whole - signed(BEFORE) - first).max(0).unsigned_abs();
         for (o, s) in part.iter_mut().zip(sums[at..].windows(TAPS)) {
-            *o = dot(&taps, &std::array::from_fn(|j| s[j]));
+            *o = dot(&taps, |j| s[j]);
         }
     }
-}
-
-fn dot(t: &[f32; TAPS], s: &[f32; TAPS]) -> f32 {
-    t[0] * s[0]
-        + t[1] * s[1]
-        + t[2] * s[2]
-        + t[3] * s[3]
-        + t[4] * s[4]
-        + t[5] * s[5]
-        + t[6] * s[6]
-        + t[7] * s[7]
 }
 
 #[cfg(test)]

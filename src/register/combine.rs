@@ -35,8 +35,9 @@ pub(super) fn combine(tiles: &[Sums], least: f64, turns: bool) -> Option<Step> {
     let kept: Vec<&Sums> = some.into_iter().filter(|t| score(t, usual) <= low + MISFIT).collect();
     let mut weights = vec![1.0; kept.len()];
     let mut step = [0.0; 5];
+    let unknowns = if turns { &WITH_TURN[..] } else { &WITH_TURN[..2] };
     for _ in 0..5 {
-        step = Normal::of(&kept, &weights).solve(turns)?;
+        step = Normal::of(&kept, &weights, unknowns).solve(turns)?;
         for (w, t) in weights.iter_mut().zip(&kept) {
             *w = agreement(t, step, usual);
         }
@@ -53,12 +54,12 @@ pub(super) fn combine(tiles: &[Sums], least: f64, turns: bool) -> Option<Step> {
     }
     let misfit = misfit / mean_weight.max(1e-9);
     let widen = misfit.max(1.0).sqrt();
-    let normal = Normal::of(&kept, &weights);
     let (sigma, turning) = if turns {
         let sure: Vec<f64> = weights.iter().map(|w| (w / USUAL_WEIGHT).min(1.0)).collect();
-        (Normal::of(&kept, &sure).sigma()?, Turning::default())
+        (Normal::of(&kept, &sure, unknowns).sigma()?, Turning::default())
     } else {
         let covariance = info.inverse()?;
+        let normal = Normal::of(&kept, &weights, &WITH_TURN);
         ([covariance.xx.sqrt(), covariance.yy.sqrt()], normal.turning(misfit.max(least)))
     };
     Some(Step {
@@ -77,6 +78,9 @@ fn score(t: &Sums, usual: f64) -> f64 {
     (t.misfit / usual - t.pixels) / (2.0 * t.pixels).sqrt()
 }
 
+/// The unknowns but light: shift, change of magnification, turn.
+const WITH_TURN: [usize; 4] = [0, 1, 3, 4];
+
 /// The normal equations of all tiles together: shift, relative light, change of magnification and
 /// turn (as movement of the corners).
 struct Normal {
@@ -85,15 +89,16 @@ struct Normal {
 }
 
 impl Normal {
-    fn of(tiles: &[&Sums], weights: &[f64]) -> Self {
+    /// Those of light and the other `unknowns`; the rest stay 0.
+    fn of(tiles: &[&Sums], weights: &[f64], unknowns: &[usize]) -> Self {
         let mut out = Self { matrix: [[0.0; 5]; 5], right: [0.0; 5] };
         for (t, &w) in tiles.iter().zip(weights) {
             // How the tile's shift goes with each unknown but light.
             let [x, y] = t.at;
             let by = [[1.0, 0.0], [0.0, 1.0], [0.0, 0.0], [x, y], [-y, x]];
-            for i in [0, 1, 3, 4] {
+            for &i in unknowns {
                 let pressed = t.info.times(by[i]);
-                for j in [0, 1, 3, 4] {
+                for &j in unknowns {
                     out.matrix[i][j] += w * (pressed[0] * by[j][0] + pressed[1] * by[j][1]);
                 }
                 let mixed = w * (t.mix[0] * by[i][0] + t.mix[1] * by[i][1]);
@@ -122,8 +127,8 @@ impl Normal {
 
     /// One column of the inverse without light; `unit` is 0, 1 for the shift, 2, 3 for the turn.
     fn inverse(&self, unit: usize) -> Option<Vec<f64>> {
-        const OF: [usize; 4] = [0, 1, 3, 4];
-        let matrix = OF.iter().map(|&i| OF.iter().map(|&j| self.matrix[i][j]).collect()).collect();
+        let row = |i: usize| WITH_TURN.iter().map(|&j| self.matrix[i][j]).collect();
+        let matrix = WITH_TURN.iter().map(|&i| row(i)).collect();
         let mut right = vec![0.0; 4];
         right[unit] = 1.0;
         solve(matrix, right)

@@ -6,7 +6,7 @@ use super::patch::{AHEAD, HALF, Patch, SIDE, TILE};
 use crate::frame::convert::{floor_isize, round_isize, signed, to_f32};
 use crate::frame::{Coding, FixedPlane};
 use crate::math::linear::Sym2;
-use crate::math::resample::{BEFORE, TAPS, fine_taps};
+use crate::math::resample::{BEFORE, TAPS, dot, fine_taps};
 use crate::math::turn::Turn;
 use crate::math::wide::{Wide, wide};
 
@@ -274,37 +274,17 @@ impl Part<'_> {
 fn interpolated(samples: &[f32], i: usize, moved: &Moved) -> [f32; TILE] {
     let (rows, _) = samples.as_chunks::<SIDE>();
     let mut out = [0.0; TILE];
-    let Some([r0, r1, r2, r3, r4, r5, r6, r7]) =
-        rows[2 * i + moved.first[1]..].first_chunk::<TAPS>()
-    else {
+    let Some(r) = rows[2 * i + moved.first[1]..].first_chunk::<TAPS>() else {
         return out;
     };
     // All taps at once, so that sums stay in registers.
     let mut across = [0.0_f32; SIDE];
-    let t = moved.taps[1];
     for (x, a) in across.iter_mut().enumerate() {
-        *a = t[0] * r0[x]
-            + t[1] * r1[x]
-            + t[2] * r2[x]
-            + t[3] * r3[x]
-            + t[4] * r4[x]
-            + t[5] * r5[x]
-            + t[6] * r6[x]
-            + t[7] * r7[x];
+        *a = dot(&moved.taps[1], |j| r[j][x]);
     }
-    let s = |j: usize| line(&across, moved.first[0] + j);
-    let (s0, s1, s2, s3) = (s(0), s(1), s(2), s(3));
-    let (s4, s5, s6, s7) = (s(4), s(5), s(6), s(7));
-    let t = moved.taps[0];
+    let s: [&[f32; TILE]; TAPS] = std::array::from_fn(|j| line(&across, moved.first[0] + j));
     for (x, o) in out.iter_mut().enumerate() {
-        *o = t[0] * s0[x]
-            + t[1] * s1[x]
-            + t[2] * s2[x]
-            + t[3] * s3[x]
-            + t[4] * s4[x]
-            + t[5] * s5[x]
-            + t[6] * s6[x]
-            + t[7] * s7[x];
+        *o = dot(&moved.taps[0], |j| s[j][x]);
     }
     out
 }

@@ -212,7 +212,7 @@ impl Move {
     /// A shift of all of a frame, its light left as it is.
     #[must_use]
     pub fn shifted(shift: [f64; 2]) -> Self {
-        let at = Placement { shift, turn: Turn::NONE, middle: [0.0, 0.0] };
+        let at = Placement::about([0.0, 0.0], shift, Turn::NONE);
         Self { at, gain: 1.0, window: Window::whole(0, 0) }
     }
 
@@ -237,11 +237,11 @@ impl Move {
         }
         let half = |v: [f64; 2]| v.map(|v| v / 2.0);
         Self {
-            at: Placement {
-                shift: half(self.at.shift),
-                turn: self.at.turn,
-                middle: self.at.middle.map(|m| m / 2.0 - 0.25),
-            },
+            at: Placement::about(
+                self.at.middle.map(|m| m / 2.0 - 0.25),
+                half(self.at.shift),
+                self.at.turn,
+            ),
             gain: self.gain,
             window: Window {
                 origin: [self.window.origin[0] / 2, self.window.origin[1] / 2],
