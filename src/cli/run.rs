@@ -1,7 +1,7 @@
 //! `hushframe run`.
 
 use std::path::{Path, PathBuf};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use anyhow::{Context, bail};
 use serde::Serialize;
@@ -262,11 +262,13 @@ fn one_after_another(
     let mut outcome = Outcome::Well;
     let mut queue = Queue::new(jobs, night.watching);
     loop {
+        let mut begun = Instant::now();
         let next = queue.next(&ui.work(&ui.watch("night")));
         let (job, ended) = match next {
             Ok(Next::Done) => break,
             Ok(Next::Clip(job)) => {
                 let watch = ui.watch(&job.name);
+                begun = Instant::now();
                 (job, clip::run(job, &results_in, &ui.work(&watch)))
             }
             Ok(Next::Never(job, why)) => (job, Err(NightError::Refused(why))),
@@ -283,6 +285,9 @@ fn one_after_another(
                     ui.say(&format!("{}: {e}", job.name));
                     outcome = Outcome::Interrupted;
                     break;
+                }
+                if let Err(e) = report::took(&summary.folder, begun.elapsed().as_secs_f64()) {
+                    ui.warn(&page_warning(&e));
                 }
                 if summary.faults() {
                     outcome = Outcome::Faults;

@@ -171,4 +171,27 @@ mod tests {
         assert!(Yuv::of((3, 2, 1), &[0; 6]).is_none());
         assert!(Yuv::of((2, 2, 3), &[0; 4]).is_none());
     }
+
+    #[cfg(feature = "preview")]
+    #[test]
+    fn noisy_frames_take_what_was_planned() {
+        use rand::{Rng, SeedableRng};
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(264);
+        for (planned, size) in [(1_000_000_u32, (320, 240)), (600_000, (160, 120))] {
+            for spread in [8_i32, 40, 100] {
+                let mut encoder = Encoder::new(25.0, planned).unwrap();
+                let mut bits = 0;
+                for _ in 0..100 {
+                    let codes: Vec<u8> = (0..size.0 * size.1)
+                        .map(|_| u8::try_from(128 + rng.random_range(-spread..spread)).unwrap())
+                        .collect();
+                    let yuv = Yuv::of((size.0, size.1, 1), &codes).unwrap();
+                    bits += 8 * encoder.encode(&yuv).unwrap().len();
+                }
+                let share = bits as f64 / (4.0 * f64::from(planned));
+                println!("{size:?}, spread {spread}: {share:.2} of the plan");
+                assert!(share < 1.5, "{size:?}, spread {spread}: {share:.2} of the plan");
+            }
+        }
+    }
 }

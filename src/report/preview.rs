@@ -40,6 +40,8 @@ const BITS_A_PIXEL: f64 = 0.3;
 const FEWEST_BITS: f64 = 600_000.0;
 /// Most bits a second.
 const MOST_BITS: f64 = 40_000_000.0;
+/// Bytes of a movie that are not much exceeded: what is sent to a phone.
+const MOST_BYTES: f64 = 256e6;
 /// Playback rate where nobody gave one.
 const USUAL_RATE: u64 = 25;
 
@@ -58,6 +60,9 @@ pub struct PreviewNote {
     pub duration_s: f64,
     /// How frames are shown.
     pub frames_shown: Shown,
+    /// Mean light of each picture, by the number of its frame, 1 at white.
+    #[serde(default)]
+    pub light: Vec<(u64, f64)>,
     /// The flash screening; `None` for pictures too small for it.
     pub flash: Option<FlashReport>,
     /// The job that the movie belongs to.
@@ -93,23 +98,25 @@ pub fn make(clip: &ClipFolder, work: &Work<'_>) -> Result<(), EngineError> {
         clip,
         folder: &clip.folder,
         codes: shown.codes(),
+        lights: shown.lights(),
         whole: (picture.width, picture.height, picture.channels),
         size: movie_size((picture.width, picture.height)),
     };
-    let (written, flash, ticks) = maker.film(&rows, rate, work)?;
+    let film = maker.film(&rows, rate, work)?;
     let note = PreviewNote {
         frames: rows.len(),
         size: [maker.size.0, maker.size.1],
         rate,
         rate_given: given.is_some(),
-        duration_s: ticks as f64 * rate.interval_s(),
+        duration_s: film.ticks as f64 * rate.interval_s(),
         frames_shown: shown,
-        flash,
+        light: film.light,
+        flash: film.flash,
         key: clip.text(&["key"]).unwrap_or("").to_owned(),
         made_of,
-        blake3: written,
+        blake3: film.hash,
     };
-    let text = serde_json::to_string_pretty(&note).unwrap_or_default();
+    let text = serde_json::to_string(&note).unwrap_or_default();
     write_bytes(&clip.folder.join(NOTE), text.as_bytes())?;
     Ok(())
 }
@@ -148,6 +155,7 @@ struct Maker<'a> {
     clip: &'a ClipFolder,
     folder: &'a Path,
     codes: Vec<u8>,
+    lights: Vec<f64>,
     whole: (usize, usize, usize),
     size: (usize, usize),
 }
@@ -156,6 +164,16 @@ struct Maker<'a> {
 struct Ready {
     yuv: Yuv,
     cells: Option<Cells>,
+    light: f64,
+}
+
+/// A movie that is written.
+struct Film {
+    hash: String,
+    flash: Option<FlashReport>,
+    /// Playing time in frame times.
+    ticks: u64,
+    light: Vec<(u64, f64)>,
 }
 
 impl Maker<'_> {
@@ -177,21 +195,16 @@ impl Maker<'_> {
         let OutFrame { width, height, channels, data } =
             smaller(&picture, self.size.0, self.size.1);
         let codes: Vec<u8> = data.iter().map(|&v| self.codes[usize::from(v)]).collect();
+        let light: f64 = data.iter().map(|&v| self.lights[usize::from(v)]).sum();
+        // Five figures are plenty, and keep the note small.
+        let light = round_to(light / data.len() as f64, 1e5);
         let size = (width, height, channels);
         let yuv = Yuv::of(size, &codes).ok_or_else(|| self.fault("a frame has an odd size"))?;
-        Ok(Ready { yuv, cells: Cells::of(size, &codes) })
+        Ok(Ready { yuv, cells: Cells::of(size, &codes), light })
     }
 
-    /// Hash of the movie, the screening, and the playing time in frame times.
-    fn film(
-        &self,
-        rows: &[&Row],
-        rate: FrameRate,
-        work: &Work<'_>,
-    ) -> Result<(String, Option<FlashReport>, u64), EngineError> {
-        let pixels = (self.size.0 * self.size.1) as f64;
-        let bits = (pixels * rate.per_second() * BITS_A_PIXEL).clamp(FEWEST_BITS, MOST_BITS);
-        let bits = count_u32(crate::frame::convert::floor_usize(bits));
+    fn film(&self, rows: &[&Row], rate: FrameRate, work: &Work<'_>) -> Result<Film, EngineError> {
+        let bits = planned_bits(self.size, rate.per_second(), rows.len());
         let mut encoder =
             Encoder::new(to_f32(rate.per_second()), bits).map_err(|e| self.fault(&e))?;
         let side = |v: usize| u16::try_from(v).unwrap_or(u16::MAX);
@@ -199,6 +212,7 @@ impl Maker<'_> {
         let mut movie = MovieWriter::begin(&self.folder.join(MOVIE), size, rate)?;
         let mut screening: Option<Screening> = None;
         let mut ticks = 0_u64;
+        let mut light = Vec::with_capacity(rows.len());
         let make = |i: usize| rows.get(i).map(|r| self.ready(r.frame));
         let take = |i: usize, ready: Option<Result<Ready, FootageError>>| {
             if work.stop.load(Ordering::Relaxed) {
@@ -216,13 +230,26 @@ impl Maker<'_> {
                 screening.get_or_insert_with(|| Screening::new(size, rate)).push(cells, hold);
             }
             ticks += hold;
+            light.push((rows[i].frame, ready.light));
             work.progress.step(Phase::Preview, i as u64 + 1, rows.len() as u64);
             Ok(())
         };
         ordered(rows.len(), (work.threads, 2 * work.threads + 2), make, take)?;
-        let written = movie.finish()?;
-        Ok((written.hash, screening.map(Screening::finish), ticks))
+        let hash = movie.finish()?.hash;
+        Ok(Film { hash, flash: screening.map(Screening::finish), ticks, light })
     }
+}
+
+fn round_to(x: f64, steps: f64) -> f64 {
+    libm::round(x * steps) / steps
+}
+
+/// Bits a second that a movie of `frames` pictures is planned with.
+fn planned_bits((width, height): (usize, usize), rate: f64, frames: usize) -> u32 {
+    let wanted = (width * height) as f64 * rate * BITS_A_PIXEL;
+    let room = 8.0 * MOST_BYTES * rate / frames.max(1) as f64;
+    let bits = wanted.clamp(FEWEST_BITS, MOST_BITS).min(room.max(FEWEST_BITS));
+    count_u32(crate::frame::convert::floor_usize(bits))
 }
 
 /// Playing time as people say it.
