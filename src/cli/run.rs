@@ -10,7 +10,7 @@ use super::facts::FactOptions;
 use super::measure::{Region, region};
 use super::options::wait;
 use super::{Outcome, Ui};
-use crate::footage::{OnceSynced, RealDisk, printable};
+use crate::footage::{OnceSynced, RealDisk, printable, spool};
 use crate::night::clip::{self, Summary};
 use crate::night::fence::{Protection, fenced};
 use crate::night::hook::Told;
@@ -54,9 +54,10 @@ pub(super) struct Args {
 }
 
 /// What to work on; the same for `run` and `check`.
-#[derive(Debug, clap::Args)]
+#[derive(Debug, Clone, clap::Args)]
 pub(super) struct What {
-    /// A shoot.toml, or a folder (or multi-page TIFF) that holds one clip's frames
+    /// A shoot.toml, or a folder (or a multi-page TIFF or Y4M) that holds one clip's frames; with
+    /// run also "-", a Y4M on standard input
     shoot: PathBuf,
     /// Pipeline: clean, clean-and-label, or a file
     #[arg(long, value_name = "FILE")]
@@ -134,7 +135,7 @@ impl What {
 
     fn single(&self, given: crate::footage::Facts) -> anyhow::Result<ClipJob> {
         let input = &self.shoot;
-        // "-" is left to the search for frames, which says why standard input cannot be read.
+        // "-" is left to the search for frames, which says that only run takes standard input.
         if input != Path::new("-") {
             std::fs::metadata(input).with_context(|| printable(input))?;
         }
@@ -165,7 +166,8 @@ pub(super) struct ClipResult {
 }
 
 pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
-    let mut jobs = args.what.jobs()?;
+    let what = from_pipe(&args.what, &args.out, ui)?;
+    let mut jobs = what.jobs()?;
     for job in &mut jobs {
         job.range = args.frames;
     }
@@ -187,6 +189,17 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     let (outcome, results) = ended?;
     ui.result(&serde_json::json!({ "out": printable(&args.out), "clips": results }))?;
     Ok(outcome)
+}
+
+/// The same with a kept copy in the place of standard input.
+fn from_pipe(what: &What, out: &Path, ui: &Ui) -> anyhow::Result<What> {
+    let mut what = what.clone();
+    if what.shoot == Path::new("-") {
+        what.shoot = spool(&mut std::io::stdin().lock(), &RealDisk, out)?;
+        let place = printable(&what.shoot);
+        ui.say(&format!("standard input is kept as {place}; run that file to go on or again"));
+    }
+    Ok(what)
 }
 
 /// What a program run at the end is told.

@@ -57,7 +57,7 @@ pub fn index(lines: &[Line]) -> String {
             .collect();
     let worst = lines.iter().map(|l| l.grade).max().unwrap_or(Grade::Good);
     let mut body = format!(
-        "<header>\n<h1>The morning after</h1>\n</header>\n<main id=\"main\">\n\
+        "<div class=\"wide\">\n<header>\n<h1>The morning after</h1>\n</header>\n<main id=\"main\">\n\
          <section class=\"verdict {}\" aria-label=\"Verdict\"><p><span class=\"word\">{}</span> \
          {} {}: {}.</p></section>\n<section aria-label=\"Clips\">\n<table class=\"night\">\n\
          <caption>Each clip links to its own page</caption>\n<thead><tr>\
@@ -76,7 +76,7 @@ pub fn index(lines: &[Line]) -> String {
     }
     body.push_str(
         "</tbody></table>\n</section>\n</main>\n<footer>\n<p>Made from the records; \
-         <code>hushframe report</code> makes it again.</p>\n</footer>\n",
+         <code>hushframe report</code> makes it again.</p>\n</footer>\n</div>\n",
     );
     document("The morning after", &body)
 }
@@ -107,7 +107,8 @@ fn times(clip: &ClipFolder) -> String {
 }
 
 fn seconds(s: f64) -> String {
-    if s < 1.0 { format!("{} ms", figures(1000.0 * s, 3)) } else { playing_time(s) }
+    let text = if s < 1.0 { format!("{} ms", figures(1000.0 * s, 3)) } else { playing_time(s) };
+    text.replace(' ', "\u{a0}")
 }
 
 /// The small picture, and the movie in its place where the person wants it. It never plays by

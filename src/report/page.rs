@@ -64,7 +64,7 @@ pub fn page(clip: &ClipFolder) -> String {
     if let Some(p) = &clip.preview {
         body.push_str(&section("preview", "Preview", &movie::preview(p, &clip.name)));
         if let Some(f) = &p.flash {
-            body.push_str(&section("flash", "Does it flash?", &movie::flash(f)));
+            body.push_str(&section("flash", "Does it flash?", &movie::flash(f, p.duration_s)));
         }
     }
     if let Some(c) = &clip.compared {

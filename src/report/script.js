@@ -47,3 +47,12 @@ for (const button of document.querySelectorAll("button.play")) {
   });
   button.addEventListener("pointerleave", () => show(wanted));
 }
+// What scrolls sideways in a narrow window can be reached with the keyboard.
+const reach = () => {
+  for (const part of document.querySelectorAll("section, .scroll")) {
+    if (part.scrollWidth > part.clientWidth + 1) part.tabIndex = 0;
+    else part.removeAttribute("tabindex");
+  }
+};
+window.addEventListener("resize", reach);
+reach();
