@@ -76,7 +76,8 @@ fn the_movie_has_the_frames_the_rate_and_the_size() {
 #[test]
 fn pages_come_again_from_records_alone_and_without_a_movie() {
     let place = Place::new();
-    run(&place, "out", &["--no-preview"]);
+    let [dark, flat] = ["black", "even"].map(|n| kept(n).display().to_string());
+    run(&place, "out", &["--no-preview", "--dark", &dark, "--flat", &flat]);
     let clip = place.path("out/comb-pluck");
     assert!(!clip.join("preview.mp4").exists());
     let before = tree(&place.path("out"));
@@ -87,9 +88,23 @@ fn pages_come_again_from_records_alone_and_without_a_movie() {
     assert!(ended.out.contains("report.html") && ended.out.contains("index.html"), "{}", ended.out);
     assert!(before == tree(&place.path("out")), "the pages came out otherwise");
     let page = fs::read_to_string(clip.join("report.html")).unwrap();
-    for words in ["Before and after", "What shakes", "mains frequency", "clip.toml", "<svg"] {
+    for words in [
+        "Before and after",
+        "What shakes",
+        "mains frequency",
+        "clip.toml",
+        "<svg",
+        "Photon transfer",
+        "ideal of averaging",
+        "Defective pixels",
+        "16 frames; their mean is known to",
+    ] {
         assert!(page.contains(words), "no {words} on the page");
     }
+    let index = fs::read_to_string(place.path("out/index.html")).unwrap();
+    // 24 frames at 10,000 and at 29.97 a second.
+    let times = "2.40\u{a0}ms filmed, 801\u{a0}ms shown, made in ";
+    assert!(index.contains(times) && !index.contains(" controls"), "{index}");
     for outside in ["http://", "https://", "src=\"//", "@import", "url("] {
         assert!(!page.contains(outside), "the page names {outside}");
     }

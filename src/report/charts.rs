@@ -9,8 +9,10 @@ use super::read::{ClipFolder, Row, STATES};
 use super::spectrum::{Spectrum, folded};
 use super::verdict::{jitter, plural};
 
-/// Rows of a list of frames at most.
+/// Rows of a list of reasons at most.
 const MOST_LISTED: usize = 200;
+/// Runs of frames listed for one reason at most.
+const MOST_RUNS: usize = 40;
 /// A peak counts where it stands this far out of the median of all lines.
 const OUT_OF_FLOOR: f64 = 6.0;
 
@@ -74,25 +76,48 @@ pub fn frames(clip: &ClipFolder) -> String {
     }
     out.push_str(
         "<div class=\"scroll\"><table><caption>Frames without a picture</caption><thead><tr>\
-         <th scope=\"col\">Frame</th><th scope=\"col\">What happened</th></tr></thead><tbody>\n",
+         <th scope=\"col\">Frames</th><th scope=\"col\">What happened</th></tr></thead><tbody>\n",
     );
-    let missing = gaps.iter().map(|&(a, b)| {
-        let which = if a == b { a.to_string() } else { format!("{a} to {b}") };
-        (which, "no file with this number; copy it from the camera and run again".to_owned())
-    });
-    let failed = failed.into_iter().map(|(n, why)| (n.to_string(), why));
-    let all: Vec<(String, String)> = missing.chain(failed).collect();
-    for (which, why) in all.iter().take(MOST_LISTED) {
+    // One row a reason, so that a thousand frames lost for one reason are read as one fault.
+    let mut reasons: Vec<(String, Vec<u64>)> = Vec::new();
+    if !gaps.is_empty() {
+        let why = "no file with this number; copy it from the camera and run again";
+        reasons.push((why.to_owned(), clip.missing()));
+    }
+    for (n, why) in failed {
+        match reasons.iter_mut().find(|(known, _)| *known == why) {
+            Some((_, numbers)) => numbers.push(n),
+            None => reasons.push((why, vec![n])),
+        }
+    }
+    for (why, numbers) in reasons.iter().take(MOST_LISTED) {
         let _ = writeln!(
             out,
             "<tr><th scope=\"row\">{}</th><td>{}</td></tr>",
-            escape(which),
+            escape(&listed(numbers)),
             escape(why)
         );
     }
     out.push_str("</tbody></table></div>");
-    out.push_str(&and_more(MOST_LISTED, all.len(), "line", "record.json"));
+    out.push_str(&and_more(MOST_LISTED, reasons.len(), "reason", "record.json"));
     out
+}
+
+/// Numbers as people write them: "3, 7 to 9".
+fn listed(numbers: &[u64]) -> String {
+    let all = runs(numbers);
+    let shown: Vec<String> = all
+        .iter()
+        .take(MOST_RUNS)
+        .map(|&(a, b)| if a == b { a.to_string() } else { format!("{a} to {b}") })
+        .collect();
+    let rest: u64 = all
+        .iter()
+        .skip(MOST_RUNS)
+        .map(|(a, b)| (b - a).saturating_add(1))
+        .fold(0, u64::saturating_add);
+    let rest = if rest > 0 { format!(" and {rest} more, in record.json") } else { String::new() };
+    format!("{}{rest}", shown.join(", "))
 }
 
 /// Numbers as runs from and to.
@@ -379,5 +404,8 @@ mod tests {
         assert_eq!(runs(&[1, 2, 3, 7, 9, 10]), [(1, 3), (7, 7), (9, 10)]);
         assert_eq!(runs(&[u64::MAX]), [(u64::MAX, u64::MAX)]);
         assert!(runs(&[]).is_empty());
+        assert_eq!(listed(&[1, 2, 3, 7, 9, 10]), "1 to 3, 7, 9 to 10");
+        let many: Vec<u64> = (0..50).map(|n| 3 * n).collect();
+        assert!(listed(&many).ends_with("117 and 10 more, in record.json"), "{}", listed(&many));
     }
 }

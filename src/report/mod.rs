@@ -134,3 +134,27 @@ pub fn pictures(
     }
     Ok(warnings)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_of_one_job_add_up_and_another_begins_anew() {
+        let dir = tempfile::tempdir().unwrap();
+        let record = |key: &str| {
+            let text = format!("{{\"key\": \"{key}\"}}");
+            std::fs::write(dir.path().join("record.json"), text).unwrap();
+        };
+        let read = || ClipFolder::read(dir.path()).took_s;
+        record("a");
+        assert_eq!(read(), None);
+        took(dir.path(), 1.5).unwrap();
+        took(dir.path(), 2.0).unwrap();
+        assert_eq!(read(), Some(3.5));
+        record("b");
+        assert_eq!(read(), None);
+        took(dir.path(), 0.25).unwrap();
+        assert_eq!(read(), Some(0.25));
+    }
+}
