@@ -155,7 +155,13 @@ impl Follower {
             MeasureError::input("the region leaves the first frame", "choose it further inside")
         })?;
         let local = local(&cut, pose.shift);
-        own.learn(&[Posed { frame: &cut.frame, shift: local, turn: Turn::NONE, light: 1.0 }]);
+        own.learn(&[Posed {
+            frame: &cut.frame,
+            shift: local,
+            turn: Turn::NONE,
+            light: 1.0,
+            hidden: None,
+        }]);
         own.variance_factor = 2.0;
         for _ in 0..PASSES {
             own.refine(block)?;
@@ -366,6 +372,7 @@ impl Follower {
                 shift: *shift,
                 turn: Turn::NONE,
                 light: *light,
+                hidden: None,
             })
             .collect();
         self.learn(&posed);
