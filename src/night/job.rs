@@ -18,7 +18,7 @@ use crate::record::Warning;
 pub const VERSION: &str = env!("CARGO_PKG_VERSION");
 
 /// One clip and what to do with it.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct ClipJob {
     /// Its name: the folder of its results.
     pub name: String,
