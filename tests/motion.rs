@@ -292,8 +292,8 @@ fn a_turning_part_tells_its_rotation() {
     let slope = centred.map(|(x, y)| x * y).sum::<f64>() / (60.0 * (3600.0 - 1.0) / 12.0);
     let sure = sigma * (12.0 / (60.0 * 3599.0_f64)).sqrt();
     println!("rotation: {slope:.4} +- {sure:.4} mrad a frame, truth 1; single ones {sigma:.2}");
-    // Shifts of halves read a turn low (printed: 0.93); the bound is a tenth, as documented.
-    assert!((slope - 1.0).abs() < 0.1 && sure < 0.05, "{slope} +- {sure}");
+    // Printed: 1.047 +- 0.011 (0.93 by two halves); the kernel's part is known (`measure::turning`).
+    assert!((slope - 1.0).abs() < 0.06 && sure < 0.012, "{slope} +- {sure}");
     let peak = number(&json["peak_rotation_rad"]["value"]);
     assert!((peak - 59e-3).abs() < 6e-3 * sigma, "{peak}");
 }

@@ -42,7 +42,7 @@ pub(super) struct Args {
     /// Frames on each side that speed is taken from [default: by the ringing, or 4]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(2..=500))]
     window: Option<u16>,
-    /// Also the part's rotation, from the two halves of its region
+    /// Also the part's rotation, from all of its region
     #[arg(long)]
     rotation: bool,
     /// Also pictures for the edit: box, path, and a graph that grows under the picture
