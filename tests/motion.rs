@@ -363,6 +363,8 @@ fn a_new_users_mistakes_get_a_sentence_that_helps() {
     run(&[&clip, "--region", "150,100,40,40"])
         .expect(2, &["does not lie in the picture of 160x120"]);
     run(&[&clip, "--region", "40,40,5,5"]).expect(2, &["at least 12 px"]);
+    run(&[&clip, "--region", "40,40,20,20", "--direction", "up"]).expect(2, &["0 for right"]);
+    run(&[&clip, "--region", "40,40,20,20", "--ring", "9-3"]).expect(2, &["before it begins"]);
     run(&[&clip, "--region", "40,40,30,30", "-o", &clip]).expect(2, &["is the input"]);
     run(&[&clip, "--region", "40,40,30,30", "--frames", "900-950"]).expect(2, &["no frames"]);
     place.write("full/notes.txt", "mine");

@@ -444,6 +444,8 @@ fn a_new_users_mistakes_get_a_sentence_that_helps() {
         ("--event-length 1.5", &["--event-length", "no unit", "50us"]),
         ("--event-length 1.5mm", &["--event-length", "ns, us"]),
         ("--event-speed 0.3", &["m/s"]),
+        ("--event-speed 0,3m/s", &["a decimal has a point"]),
+        ("--exposure 1/5000", &["is a fraction", "200us"]),
         ("--memory 16", &["no unit", "GiB"]),
         ("--magnification -2", &["magnification -2x is outside"]),
         ("--aperture 1.4", &["no numerical aperture in air"]),

@@ -9,6 +9,7 @@ use serde::Serialize;
 use super::facts::FactOptions;
 use super::measure::{Region, region};
 use super::options::wait;
+use super::ui::whole;
 use super::{Outcome, Ui};
 use crate::footage::{Disk, OnceSynced, RealDisk, printable};
 use crate::night::clip::{self, Summary};
@@ -88,7 +89,11 @@ pub(super) fn range(text: &str) -> Result<(u64, u64), String> {
     let bad = || format!("\"{text}\" is not a range of frames such as 100-250");
     let (a, b) = text.split_once('-').ok_or_else(bad)?;
     let (a, b) = (a.trim().parse().map_err(|_| bad())?, b.trim().parse().map_err(|_| bad())?);
-    if a <= b { Ok((a, b)) } else { Err(bad()) }
+    if a <= b {
+        Ok((a, b))
+    } else {
+        Err(format!("\"{text}\" is no range of frames: it ends before it begins"))
+    }
 }
 
 impl What {
@@ -177,7 +182,7 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     let shoot = args.what.shoot_file();
     let again = || {
         let jobs = read().and_then(|jobs| check_all(&jobs, &args.out).map(|()| jobs));
-        jobs.map_err(|e| format!("{e:#}"))
+        jobs.map_err(|e| whole(&e))
     };
     let list = shoot.as_deref().map(|file| List::new(file, &again));
     let night = Night {

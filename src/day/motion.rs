@@ -16,7 +16,7 @@ use crate::footage::{
 use crate::frame::FixedPlane;
 use crate::frame::convert::round_isize;
 use crate::measure::follow::{
-    BLOCK, Followed, Follower, main_direction_deg, on_object, series_along,
+    BLOCK, Followed, Follower, LEAST, main_direction_deg, on_object, series_along,
 };
 use crate::measure::ring::Measured;
 use crate::measure::turning::Turner;
@@ -167,6 +167,11 @@ impl MotionReport {
 /// results would land in an input or on files that are not ours.
 pub fn run(args: &MotionArgs, out: &Path, work: &Work<'_>) -> Result<MotionReport, DayError> {
     check_place(args, out)?;
+    // Of raw frames it is known before they are registered.
+    if let Ok(source) = args.job.open() {
+        let shape = &source.expected.shape;
+        check_region(args.region, (shape.width, shape.height))?;
+    }
     let clip = Opened::new(&Place { job: &args.job, out }, work)?;
     clip.time_s(clip.trigger)?;
     let Tracked { wanted, steps, first, region } = follow(args, &clip, work)?;
@@ -286,6 +291,27 @@ fn check_place(args: &MotionArgs, out: &Path) -> Result<(), DayError> {
     }
     std::fs::create_dir_all(out)
         .map_err(|e| DayError::Footage(FootageError::disk(out, "create", e)))
+}
+
+/// Refuses a region that cannot be followed in any picture of this size.
+fn check_region(region: [usize; 4], (width, height): (usize, usize)) -> Result<(), DayError> {
+    let [x, y, w, h] = region;
+    let ends =
+        |at: usize, length: usize, all: usize| at.checked_add(length).is_some_and(|e| e <= all);
+    let words = region.map(|v| v.to_string()).join(",");
+    if w < LEAST || h < LEAST {
+        return Err(DayError::Refused(format!(
+            "the region {words} is {w}x{h} px: choose one of at least {LEAST} px on each side, with \
+             the texture of the part in it"
+        )));
+    }
+    if !(ends(x, w, width) && ends(y, h, height)) {
+        return Err(DayError::Refused(format!(
+            "the region {words} does not lie in the picture of {width}x{height} px: write X,Y of its \
+             upper left corner, then width and height"
+        )));
+    }
+    Ok(())
 }
 
 /// The part of the pictures that is read, and the region in it; pixels of these pictures.

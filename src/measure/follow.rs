@@ -31,7 +31,7 @@ use crate::register::{PixelNoise, Pose};
 /// Pixels kept around the region.
 const PAD: usize = 8;
 /// Least side of a region in pixels.
-const LEAST: usize = 12;
+pub const LEAST: usize = 12;
 /// A displacement less certain than this, in pixels, is none.
 const UNCERTAIN: f64 = 0.5;
 /// Times the template is made again.

@@ -180,7 +180,8 @@ impl Turner {
             at.light *= 1.0 + step[3];
             at.sigma = sigma / radius;
             let near = |a: usize| (at.shift[a] - shift[a]).abs() < FURTHEST;
-            if !(near(0) && near(1)) || !(at.light > 0.05 && at.light < 20.0) {
+            let sound = near(0) && near(1) && at.light > 0.05 && at.light < 20.0;
+            if !sound {
                 return None;
             }
             if step[..3].iter().all(|s| s.abs() < SETTLED) {
