@@ -9,7 +9,7 @@ use hushframe::footage::{
 };
 use hushframe::frame::units::FrameRate;
 
-use crate::harness::{Place, kept, names, read_json, read_tiff};
+use crate::harness::{Ended, Place, kept, names, read_json, read_tiff};
 
 fn text(path: PathBuf) -> String {
     path.into_os_string().into_string().unwrap()
@@ -244,4 +244,34 @@ fn written_files_to_read_back() {
             save(format!("y4m-{name}-{word}.y4m"), bytes);
         }
     }
+}
+
+#[test]
+fn a_stream_on_standard_input_is_a_clip_like_its_file() {
+    let place = made("clean");
+    let args = ["export", "out/comb-pluck", "--format", "y4m"];
+    let stream = place.command(&args).output().unwrap().stdout;
+    fs::write(place.path("comb.y4m"), &stream).unwrap();
+    let with = |shoot: &str, out: &str, stdin: Option<&str>| {
+        let args = ["run", shoot, "--out", out, "--rate", "5000", "--no-preview"];
+        let mut command = place.command(&args);
+        if let Some(name) = stdin {
+            command.stdin(fs::File::open(place.path(name)).unwrap());
+        }
+        Ended::of(command.output().unwrap())
+    };
+    with("-", "piped", Some("comb.y4m"))
+        .expect(0, &["standard input is kept as piped/.input/standard-input.y4m", "24 frames"]);
+    with("comb.y4m", "read", None).expect(0, &["24 frames"]);
+    let frame = |of: &str| fs::read(place.path(of).join("frames/000013.tif")).unwrap();
+    assert!(frame("piped/standard-input") == frame("read/comb"), "the frames differ");
+    assert!(fs::read(place.path("piped/.input/standard-input.y4m")).unwrap() == stream);
+    // The pages know of one clip.
+    place.run(&["report", "piped"]).expect(0, &[]);
+    assert_eq!(names(&place.path("piped")), [".input", "index.html", "standard-input"]);
+    // What is no Y4M leaves nothing behind; check does not eat a stream.
+    with("-", "none", None).expect(2, &["standard input is empty"]);
+    with("-", "none", Some("out/comb-pluck/record.json")).expect(2, &["only Y4M"]);
+    assert!(!place.path("none").exists());
+    place.run(&["check", "-"]).expect(1, &["which only run takes"]);
 }

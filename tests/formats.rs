@@ -291,10 +291,17 @@ fn open_exr_collections_are_read_or_refused() {
         let all = files(&dir);
         let is_exr = |p: &&PathBuf| fs::read(p).is_ok_and(|b| b.starts_with(&[0x76, 0x2f]));
         let exr: Vec<_> = all.iter().filter(is_exr).collect();
-        let read: Vec<String> =
-            exr.iter().filter(|p| try_all(p).is_ok()).map(|p| name(p)).collect();
-        println!("{set}: {} of {} read", read.len(), exr.len());
-        assert!(read.len() >= least, "{set}: only {read:?}");
+        let (mut read, mut bright) = (Vec::new(), Vec::new());
+        for path in &exr {
+            match try_all(path) {
+                Ok(_) => read.push(name(path)),
+                // Pictures of a huge range, where 1.0 is not white: decoded, then refused.
+                Err(e) if e.to_string().contains("samples above 1.0") => bright.push(name(path)),
+                Err(_) => {}
+            }
+        }
+        println!("{set}: {} of {} read, {} too bright", read.len(), exr.len(), bright.len());
+        assert!(read.len() + bright.len() >= least, "{set}: only {read:?} {bright:?}");
         if set == "exr_damaged" {
             assert!(read.len() < exr.len() / 4, "{read:?}");
         }

@@ -113,12 +113,25 @@ pub(crate) fn tree(dir: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
         .collect()
 }
 
-/// The results in a folder: everything but the lock and the journal, whose lines stand in the
-/// order in which the frames became ready.
+/// The results in a folder: everything but the lock, the journal, whose lines stand in the order
+/// in which the frames became ready, and how long it took.
 pub(crate) fn results(dir: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
     let mut all = tree(dir);
-    all.retain(|p, _| !p.ends_with("lock") && !p.ends_with("journal.jsonl"));
+    all.retain(|p, _| !["lock", "journal.jsonl", "took.json"].iter().any(|n| p.ends_with(n)));
+    for (_, page) in all.iter_mut().filter(|(p, _)| p.ends_with("index.html")) {
+        *page = without_times(&String::from_utf8_lossy(page)).into_bytes();
+    }
     all
+}
+
+/// The overview without the times that clips took.
+fn without_times(page: &str) -> String {
+    let mut parts = page.split("made in ");
+    let mut out = parts.next().unwrap_or("").to_owned();
+    for part in parts {
+        out.push_str(part.split_once('<').map_or("", |(_, rest)| rest));
+    }
+    out
 }
 
 /// Asserts that two folders hold the same results, naming the first file that differs.

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::Path;
 
-use crate::harness::{Place, kept, read_json, tree};
+use crate::harness::{Place, kept, read_json, tree, write_gray};
 
 fn run(place: &Place, out: &str, more: &[&str]) {
     let clip = kept("comb-pluck").display().to_string();
@@ -14,6 +14,7 @@ fn run(place: &Place, out: &str, more: &[&str]) {
 }
 
 /// Boxes of a movie by their path, first of each kind; ISO/IEC 14496-12.
+#[cfg(feature = "preview")]
 fn atom<'a>(bytes: &'a [u8], path: &[&str]) -> &'a [u8] {
     let mut inside = bytes;
     for kind in path {
@@ -31,6 +32,7 @@ fn atom<'a>(bytes: &'a [u8], path: &[&str]) -> &'a [u8] {
     inside
 }
 
+#[cfg(feature = "preview")]
 fn word(bytes: &[u8], at: usize) -> u32 {
     u32::from_be_bytes(bytes[at..at + 4].try_into().unwrap())
 }
@@ -74,7 +76,8 @@ fn the_movie_has_the_frames_the_rate_and_the_size() {
 #[test]
 fn pages_come_again_from_records_alone_and_without_a_movie() {
     let place = Place::new();
-    run(&place, "out", &["--no-preview"]);
+    let [dark, flat] = ["black", "even"].map(|n| kept(n).display().to_string());
+    run(&place, "out", &["--no-preview", "--dark", &dark, "--flat", &flat]);
     let clip = place.path("out/comb-pluck");
     assert!(!clip.join("preview.mp4").exists());
     let before = tree(&place.path("out"));
@@ -85,9 +88,23 @@ fn pages_come_again_from_records_alone_and_without_a_movie() {
     assert!(ended.out.contains("report.html") && ended.out.contains("index.html"), "{}", ended.out);
     assert!(before == tree(&place.path("out")), "the pages came out otherwise");
     let page = fs::read_to_string(clip.join("report.html")).unwrap();
-    for words in ["Before and after", "What shakes", "mains frequency", "clip.toml", "<svg"] {
+    for words in [
+        "Before and after",
+        "What shakes",
+        "mains frequency",
+        "clip.toml",
+        "<svg",
+        "Photon transfer",
+        "ideal of averaging",
+        "Defective pixels",
+        "16 frames; their mean is known to",
+    ] {
         assert!(page.contains(words), "no {words} on the page");
     }
+    let index = fs::read_to_string(place.path("out/index.html")).unwrap();
+    // 24 frames at 10,000 and at 29.97 a second.
+    let times = "2.40\u{a0}ms filmed, 801\u{a0}ms shown, made in ";
+    assert!(index.contains(times) && !index.contains(" controls"), "{index}");
     for outside in ["http://", "https://", "src=\"//", "@import", "url("] {
         assert!(!page.contains(outside), "the page names {outside}");
     }
@@ -153,4 +170,40 @@ fn hostile_names_are_text_and_long_clips_stay_small() {
         assert!(!text.contains('\u{202e}'), "a direction override went through");
         assert!(!text.contains("href=\"./x\""), "a quote ended an address");
     }
+}
+
+/// Makes folders of results for `tests/reference/drive_pages.py` in `HUSHFRAME_PAGES`.
+#[test]
+#[ignore = "makes files for another program"]
+fn pages_to_drive() {
+    let to = std::path::PathBuf::from(std::env::var("HUSHFRAME_PAGES").unwrap());
+    let place = Place::new();
+    let out = to.display().to_string();
+    // A clip that flashes: even light, three frames dark, three bright, shown at 25 a second.
+    let flash = place.path("lamp-flash");
+    fs::create_dir(&flash).unwrap();
+    for n in 0..60_usize {
+        let level = if n / 3 % 2 == 0 { 3_000 } else { 40_000 };
+        let codes: Vec<u16> =
+            (0..96 * 64_usize).map(|i| level + ((i * 7 + n * 13) % 97) as u16).collect();
+        write_gray(&flash.join(format!("f{n:04}.tif")), (96, 64), &codes);
+    }
+    let stages = "[[stage]]\nuse = \"dark\"\n[[stage]]\nuse = \"display\"\n";
+    place.write("shown.toml", &format!("name = \"shown\"\n{stages}"));
+    let more = ["--out", &out, "--pipeline", "shown.toml", "--playback", "25", "--rate", "500"];
+    place.run(&[&["run", "lamp-flash"][..], &more].concat()).expect(0, &[]);
+    if cfg!(feature = "preview") {
+        let note = read_json(&to.join("lamp-flash/preview.json"));
+        assert!(!note["flash"]["failures"].as_array().unwrap().is_empty(), "{note}");
+    }
+    // A clip with a gap, and a frame that is cut off.
+    let gaps = place.copy("comb-pluck", "comb-with-gaps");
+    fs::remove_file(gaps.join("000009.tif")).unwrap();
+    let bytes = fs::read(gaps.join("000015.tif")).unwrap();
+    fs::write(gaps.join("000015.tif"), &bytes[..bytes.len() / 2]).unwrap();
+    let [dark, flat] = ["black", "even"].map(|n| kept(n).display().to_string());
+    let more = ["--out", &out, "--dark", &dark, "--flat", &flat, "--playback", "30000/1001"];
+    place.run(&[&["run", "comb-with-gaps"][..], &more].concat()).expect(1, &[]);
+    hostile(&to.join("x\"><script>alert(3)<&'$("), 20_000);
+    place.run(&["report", &out]).expect(0, &[]);
 }

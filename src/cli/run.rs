@@ -1,7 +1,7 @@
 //! `hushframe run`.
 
 use std::path::{Path, PathBuf};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use anyhow::{Context, bail};
 use serde::Serialize;
@@ -11,7 +11,7 @@ use super::measure::{Region, region};
 use super::options::wait;
 use super::ui::whole;
 use super::{Outcome, Ui};
-use crate::footage::{Disk, OnceSynced, RealDisk, printable};
+use crate::footage::{Disk, OnceSynced, RealDisk, printable, spool};
 use crate::night::clip::{self, Summary};
 use crate::night::fence::{Protection, fenced};
 use crate::night::hook::Told;
@@ -56,9 +56,10 @@ pub(super) struct Args {
 }
 
 /// What to work on; the same for `run` and `check`.
-#[derive(Debug, clap::Args)]
+#[derive(Debug, Clone, clap::Args)]
 pub(super) struct What {
-    /// A shoot.toml, or a folder (or multi-page TIFF) that holds one clip's frames
+    /// A shoot.toml, or a folder (or a multi-page TIFF or Y4M) that holds one clip's frames; with
+    /// run also "-", a Y4M on standard input
     shoot: PathBuf,
     /// Pipeline: clean, clean-and-label, or a file
     #[arg(long, value_name = "FILE")]
@@ -140,7 +141,7 @@ impl What {
 
     fn single(&self, given: crate::footage::Facts) -> anyhow::Result<ClipJob> {
         let input = &self.shoot;
-        // "-" is left to the search for frames, which says why standard input cannot be read.
+        // "-" is left to the search for frames, which says that only run takes standard input.
         if input != Path::new("-") {
             std::fs::metadata(input).with_context(|| printable(input))?;
         }
@@ -171,15 +172,16 @@ pub(super) struct ClipResult {
 }
 
 pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
+    let what = from_pipe(&args.what, &args.out, ui)?;
     let read = || -> anyhow::Result<Vec<ClipJob>> {
-        let mut jobs = args.what.jobs()?;
+        let mut jobs = what.jobs()?;
         for job in &mut jobs {
             job.range = args.frames;
         }
         Ok(jobs)
     };
     let jobs = read()?;
-    let shoot = args.what.shoot_file();
+    let shoot = what.shoot_file();
     let again = || {
         let jobs = read().and_then(|jobs| check_all(&jobs, &args.out).map(|()| jobs));
         jobs.map_err(|e| whole(&e))
@@ -204,6 +206,17 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     let (outcome, results) = ended?;
     ui.result(&serde_json::json!({ "out": printable(&args.out), "clips": results }))?;
     Ok(outcome)
+}
+
+/// The same with a kept copy in the place of standard input.
+fn from_pipe(what: &What, out: &Path, ui: &Ui) -> anyhow::Result<What> {
+    let mut what = what.clone();
+    if what.shoot == Path::new("-") {
+        what.shoot = spool(&mut std::io::stdin().lock(), &RealDisk, out)?;
+        let place = printable(&what.shoot);
+        ui.say(&format!("standard input is kept as {place}; run that file to go on or again"));
+    }
+    Ok(what)
 }
 
 /// What a program run at the end is told.
@@ -294,6 +307,7 @@ fn one_after_another(
     let mut outcome = Outcome::Well;
     let mut queue = Queue::new(jobs, night.watching, night.list);
     loop {
+        let mut begun = Instant::now();
         let next = queue.next(&ui.work(&ui.watch("night")));
         if let Some(bar) = &bar {
             bar.set_length(queue.clips() as u64);
@@ -302,6 +316,7 @@ fn one_after_another(
             Ok(Next::Done) => break,
             Ok(Next::Clip(job)) => {
                 let watch = ui.watch(&job.name);
+                begun = Instant::now();
                 let ended = clip::run(&job, &results_in, &ui.work(&watch));
                 (job, ended)
             }
@@ -319,6 +334,10 @@ fn one_after_another(
                     ui.say(&format!("{}: {e}", job.name));
                     outcome = Outcome::Interrupted;
                     break;
+                }
+                if let Err(e) = report::took((disk, &summary.folder), begun.elapsed().as_secs_f64())
+                {
+                    ui.warn(&page_warning(&e));
                 }
                 if summary.faults() {
                     outcome = Outcome::Faults;

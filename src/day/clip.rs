@@ -336,6 +336,8 @@ fn raw(place: &Place<'_>, work: &Work<'_>) -> Result<Opened, DayError> {
     }
     let mut warnings = source.warnings.clone();
     warnings.extend(analysis.warnings.iter().cloned());
+    let known = prepared.noise.as_ref().filter(|n| n.electrons);
+    warnings.extend(analysis.pattern_warning(known.map(|n| n.model.gain_e_per_dn)));
     let span = match source.layout() {
         Layout::Mosaic(_) | Layout::Sites(_) => 2,
         Layout::Mono | Layout::Rgb => 1,

@@ -103,6 +103,23 @@ pub struct Analysis {
     pub warnings: Vec<Warning>,
 }
 
+impl Analysis {
+    /// What to say of a pattern that the references left; in electrons where `gain` (e-/DN) is known.
+    #[must_use]
+    pub fn pattern_warning(&self, gain: Option<f64>) -> Option<Warning> {
+        let dn = self.pattern_dn?;
+        let rms = gain.map_or_else(|| format!("{dn:.2} DN"), |g| format!("{:.2} e-", dn * g));
+        Some(Warning::new(
+            "fixed-pattern",
+            format!(
+                "the dark reference leaves a pattern of {rms} rms that does not move with the \
+                 scene; it is kept from the shifts, but stays in the picture"
+            ),
+            "film more black frames, at the clip's exposure and temperature",
+        ))
+    }
+}
+
 /// What the first pass found of row offsets.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct RowFacts {
@@ -484,16 +501,6 @@ pub(super) fn settle(out: &mut Analysis) {
             "no-lock",
             format!("not steadied: {why}"),
             "name the still background: --region X,Y,W,H, or include in stage steady",
-        ));
-    }
-    if let Some(pattern) = out.pattern_dn {
-        out.warnings.push(Warning::new(
-            "fixed-pattern",
-            format!(
-                "the dark reference leaves a pattern of {pattern:.2} DN rms that does not move \
-                 with the scene; it is kept from the shifts, but stays in the picture"
-            ),
-            "film more black frames, at the clip's exposure and temperature",
         ));
     }
     if out.misfit > 1.5 {

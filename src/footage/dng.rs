@@ -3,8 +3,10 @@
 //!
 //! Applied when a page is decoded: LinearizationTable, and the cut to ActiveArea. Not applied:
 //! levels, which become facts (black and white) so that a dark reference can do better; crops for
-//! show (DefaultCropOrigin), orientation, white balance, opcodes, colour matrices. Black levels
-//! that differ from site to site become their mean, with a warning.
+//! show (DefaultCropOrigin), orientation, colour matrices. Black levels that differ from site to
+//! site become their mean, with a warning. White balance (AsShotNeutral) is told with the gains
+//! that stage balance takes, so that it is the person's choice, once for the clip. Opcodes, which
+//! repair and shade as the references do here, are not applied, with a warning.
 //!
 //! **Makers' private tags and containers are not read.** A colour filter other than two by two
 //! red, green and blue pixels is refused, as is lossy JPEG.
@@ -26,6 +28,9 @@ const LINEARIZATION: u16 = 50_712;
 const BLACK_LEVEL: u16 = 50_714;
 const WHITE_LEVEL: u16 = 50_717;
 const ACTIVE_AREA: u16 = 50_829;
+/// The three lists of opcodes.
+const OPCODES: [u16; 3] = [51_008, 51_009, 51_022];
+const NEUTRAL: u16 = 50_728;
 const TIME_CODES: u16 = 51_043;
 const FRAME_RATE: u16 = 51_044;
 const COLOUR_FILTER: u64 = 32_803;
@@ -42,6 +47,10 @@ pub(super) struct RawPage {
     black: Vec<f64>,
     white: Option<f64>,
     mosaic: Option<Mosaic>,
+    /// Camera values of a neutral grey, red, green, blue; empty where none are named.
+    neutral: Vec<f64>,
+    /// Whether a list of opcodes goes with the page.
+    opcodes: bool,
 }
 
 impl RawPage {
@@ -57,6 +66,15 @@ impl RawPage {
             black: dirs.numbers(page.offset, BLACK_LEVEL)?,
             white: dirs.numbers(page.offset, WHITE_LEVEL)?.first().copied(),
             mosaic,
+            neutral: dirs.numbers(dirs.first(), NEUTRAL)?,
+            opcodes: {
+                let mut any = false;
+                for list in OPCODES {
+                    // The first four bytes count the opcodes.
+                    any |= dirs.numbers(page.offset, list)?.iter().take(4).any(|b| *b > 0.0);
+                }
+                any
+            },
         })
     }
 
@@ -94,6 +112,27 @@ impl RawPage {
 
     /// What should be known of a decoded page.
     pub(super) fn warn(&self, decoded: &mut Decoded) {
+        if let (&[r, g, b], Some(_)) = (self.neutral.as_slice(), self.mosaic) {
+            let gains = [g / r, g / b];
+            if gains.iter().all(|v| v.is_finite() && *v > 0.0) {
+                decoded.warnings.push(Warning::new(
+                    "white-balance",
+                    format!(
+                        "the raw frames name a white balance, which is not applied by itself: \
+                         red {:.3}, blue {:.3}",
+                        gains[0], gains[1]
+                    ),
+                    "write these as red and blue of stage balance, or name a grey patch there",
+                ));
+            }
+        }
+        if self.opcodes {
+            decoded.warnings.push(Warning::new(
+                "opcodes-left-out",
+                "the raw frames carry opcodes (repairs, shading, distortion), which are not applied",
+                "dark and even references do repairs and shading here; distortion stays",
+            ));
+        }
         let mean = self.mean_black().unwrap_or(0.0);
         if self.black.iter().any(|b| (b - mean).abs() > SAME_BLACK) {
             decoded.warnings.push(Warning::new(

@@ -147,3 +147,19 @@ fn other_filters_areas_and_levels() {
         assert!(decode(&sound[..len]).is_err(), "{len}");
     }
 }
+
+#[test]
+fn white_balance_and_opcodes_are_told_and_change_no_sample() {
+    let plain = decode(&file(&[], &[])).unwrap();
+    // Neutral (0.5, 1, 0.625): red is to be doubled, blue times 1.6. One opcode in the second list,
+    // none in the third.
+    let opcodes = [(51_009, bytes(&[0, 0, 0, 1, 9, 9])), (51_022, bytes(&[0, 0, 0, 0]))];
+    let f = file(&opcodes, &[(NEUTRAL, ratios(&[(1, 2), (1, 1), (5, 8)]))]);
+    let d = decode(&f).unwrap();
+    assert_eq!(d.samples, plain.samples);
+    let kinds: Vec<&str> = d.warnings.iter().map(|w| w.kind.as_str()).collect();
+    assert_eq!(kinds, ["white-balance", "opcodes-left-out"]);
+    assert!(d.warnings[0].text.contains("red 2.000, blue 1.600"), "{:?}", d.warnings);
+    let none = decode(&file(&opcodes[1..], &[])).unwrap();
+    assert!(none.warnings.is_empty(), "{:?}", none.warnings);
+}

@@ -141,8 +141,7 @@ pub fn find(path: &Path) -> Result<Clip, FootageError> {
         Err(e) if e.kind() == io::ErrorKind::NotFound && path == Path::new("-") => {
             return Err(FootageError::footage(
                 path,
-                "is standard input, which can be read only once, and every frame is read twice: \
-                 save the stream to a file",
+                "is standard input, which only run takes, and only Y4M: save the stream to a file",
             ));
         }
         other => other.map_err(|e| FootageError::disk(path, "open", e))?,

@@ -6,6 +6,7 @@
 //! | `stack` | files of many frames |
 //! | `decode` | one frame's samples, whatever its format; limits before any allocation |
 //! | `tiff`, `ifd`, `pieces`, `ljpeg`, `dng`, `dpx`, `openexr`, `y4m`, `raw`, `png`, `jpeg`, `pnm` | the formats |
+//! | `spool` | a stream on standard input, kept as a file |
 //! | `packed` | samples of 8 to 16 bits packed into bytes |
 //! | `facts` | rate, exposure, scale ... and where each came from |
 //! | `scale`, `toml_text` | the object-space scale; small TOML files and their mistakes |
@@ -47,6 +48,7 @@ mod png;
 mod pnm;
 mod raw;
 mod scale;
+mod spool;
 mod stack;
 mod tiff;
 mod toml_text;
@@ -78,6 +80,7 @@ pub use packed::Packing;
 pub use png::encode_png8;
 pub use raw::RawLayout;
 pub use scale::{ScaleText, ScaleValue, Taken, read_scale};
+pub use spool::spool;
 pub use toml_text::{TableFault, key_line, line_of, read_table, toml_fault};
 pub use write::{
     OutFrame, TiffTags, Written, create_folders, encode_png16, encode_tiff, hash_bytes, hash_file,

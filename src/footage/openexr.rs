@@ -2,9 +2,10 @@
 //!
 //! In, by the `exr` crate: scan lines or tiles, all compressions that it knows, the first layer
 //! with flat data; channel Y (or the only one) is grey, R, G and B are colour, alpha is dropped
-//! with a warning. **1.0 becomes 65535 DN**, rounded to nearest; what lies outside 0 to 1 is
-//! clipped, with a warning, and what is no number becomes 0. So a file in proportion to light
-//! keeps 16 bits; one whose white is above 1 must be scaled where it was made.
+//! with a warning. **1.0 becomes 65535 DN**, rounded to nearest. What lies above is white, and so
+//! counts as saturated, with a warning; where more than 5 % of a frame's samples do, 1.0 is not
+//! white, and the file is refused with the largest value: one factor for a whole clip can only be
+//! chosen where the clip is made. What lies below 0, or is no number, becomes 0, with a warning.
 //!
 //! Facts: `captureRate`, `framesPerSecond` (playback), `expTime`, `capDate`, `timeCode`.
 //!
@@ -34,6 +35,8 @@ use crate::record::Warning;
 /// Most decoded bytes for a byte of the file. Run lengths in deflate reach about a thousand; the
 /// other compressions stay below.
 const BEST_RATIO: u64 = 4096;
+/// Share of samples above 1.0 from which 1.0 is not white.
+const MOST_ABOVE: f64 = 0.05;
 /// Attribute of the object-space size of a pixel.
 const SCALE: &str = "hushframeMicrometresPerPixel";
 const CAPTURE_RATE: &str = "captureRate";
@@ -98,7 +101,7 @@ pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
         list.iter().find(|c| c.name.eq(n)).or(if list.len() == 1 { list.first() } else { None })
     };
     let wanted: &[&str] = if shape.channels == 3 { &["R", "G", "B"] } else { &["Y"] };
-    let mut outside = false;
+    let (mut above, mut below, mut largest) = (0_usize, false, 0.0_f32);
     let mut data = vec![0_u16; shape.samples()];
     for (c, name) in wanted.iter().enumerate() {
         let Some(channel) = named(name) else {
@@ -108,7 +111,11 @@ pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
         let places = data.iter_mut().skip(c).step_by(shape.channels);
         let mut n = 0;
         for (to, v) in places.zip(values) {
-            outside |= !(0.0..=1.0).contains(&v);
+            if v > 1.0 {
+                above += 1;
+                largest = largest.max(v);
+            }
+            below |= v.is_nan() || v < 0.0;
             *to = round_u16(v * 65_535.0);
             n += 1;
         }
@@ -127,11 +134,27 @@ pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     if list.iter().any(|c| c.name.eq("A")) && list.len() > 1 {
         decoded.alpha_dropped();
     }
-    if outside {
+    let share = above as f64 / decoded.samples.data.len().max(1) as f64;
+    if share > MOST_ABOVE {
+        return Err(Fault::unsupported(format!(
+            "has {:.0} % of its samples above 1.0, which is taken for white, up to {}: divide all \
+             frames of the clip by that or more where they are made",
+            100.0 * share,
+            if largest < 1e5 { format!("{largest:.2}") } else { format!("{largest:.1e}") }
+        )));
+    }
+    if above > 0 {
         decoded.warnings.push(Warning::new(
             "values-clipped",
-            "some OpenEXR samples lie outside 0 to 1 and were clipped",
-            "scale the frames to 0 to 1 where they are made, if it is the picture that is clipped",
+            "some OpenEXR samples lie above 1.0, which is white here: they count as saturated",
+            "divide all frames by one number where they are made, if it is the picture that is cut",
+        ));
+    }
+    if below {
+        decoded.warnings.push(Warning::new(
+            "values-clipped",
+            "some OpenEXR samples lie below 0 and became 0, which brightens the darkest places",
+            "add a pedestal where the frames are made, and give it as the black level",
         ));
     }
     Ok(decoded)
@@ -325,6 +348,23 @@ mod tests {
         let d = decode(&bytes).unwrap();
         assert_eq!(d.samples.data, [0, 0, 65_535]);
         assert_eq!(d.warnings[0].kind, "values-clipped");
+    }
+
+    #[test]
+    fn what_lies_above_one_is_saturated_or_too_much() {
+        let of = |bright: usize| {
+            let values = move |p: lib::Vec2<usize>| (if p.0 < bright { 3.25_f32 } else { 0.5 },);
+            let channels = lib::SpecificChannels::build().with_channel("Y").with_pixel_fn(values);
+            let mut out = Cursor::new(Vec::new());
+            let image = lib::Image::from_channels((100, 2), channels);
+            image.write().to_buffered(&mut out).unwrap();
+            decode(out.get_ref())
+        };
+        let d = of(5).unwrap();
+        assert_eq!((d.samples.data[0], d.samples.data[5]), (65_535, 32_768));
+        assert!(d.warnings[0].text.contains("saturated"), "{:?}", d.warnings);
+        let said = of(6).unwrap_err().to_string();
+        assert!(said.contains("6 % of its samples") && said.contains("up to 3.25"), "{said}");
     }
 
     #[test]

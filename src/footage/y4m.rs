@@ -8,8 +8,8 @@
 //! dropped with a warning.
 //!
 //! A frame is found by its number, so a clip is read in any order; that needs frame lines without
-//! parameters, which is what programs write. Reading from a pipe is not possible: every frame is
-//! read twice, once to measure and once to render. Save the stream to a file first.
+//! parameters, which is what programs write. A stream from a pipe is kept as a file first
+//! (`spool`), because every frame is read twice, once to measure and once to render.
 //!
 //! Out: 8 bits in 4:2:0 (`C420jpeg`, chroma is the mean of the pixels it covers), or 8 or 10 bits
 //! in 4:4:4, limited range, matrix and curve of BT.709 as the input gives them.

@@ -415,9 +415,16 @@ impl Papers<'_> {
         warnings.extend(self.corrector.warnings.iter().cloned());
         warnings.extend(self.renderer.warnings.iter().cloned());
         warnings.extend(analysis.warnings.iter().cloned());
+        warnings.extend(analysis.pattern_warning(self.gain()));
         let summary = summarise(self.job, folder, (kept, made), analysis, failed, warnings);
         self.write((folder, work), done, &summary)?;
         Ok(summary)
+    }
+
+    /// Gain in e-/DN, where it is known.
+    fn gain(&self) -> Option<f64> {
+        let noise = &self.desk.noise;
+        noise.electrons.then_some(noise.model.gain_e_per_dn)
     }
 
     fn write(
@@ -427,7 +434,7 @@ impl Papers<'_> {
         summary: &Summary,
     ) -> Result<(), NightError> {
         let info = self.desk.source.info(None);
-        let gain = self.desk.noise.electrons.then_some(self.desk.noise.model.gain_e_per_dn);
+        let gain = self.gain();
         let rows: Vec<Row<'_>> = self
             .analysis
             .frames
@@ -515,7 +522,9 @@ impl Papers<'_> {
                 "read_noise_e": noise.model.read_noise_e,
                 "read_noise_sigma": noise.read_noise_sigma,
                 "source": noise.source,
+                "transfer": self.desk.prepared.transfer,
             },
+            "references": self.desk.prepared.record(),
             "lamp_ripple": self.analysis.ripple,
             "row_offsets_dn": self.analysis.rows.map(|r| r.sigma_dn),
             "scale": scale.map(|s| json!({

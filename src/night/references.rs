@@ -22,7 +22,8 @@ use crate::frame::{NoiseModel, Plane};
 use crate::record::Warning;
 use crate::sensor::file::{self, Master};
 use crate::sensor::{
-    MasterDark, MasterFlat, SensorError, Shape, StackOptions, StackStats, collect, photon_transfer,
+    MasterDark, MasterFlat, PhotonTransfer, SensorError, Shape, StackOptions, StackStats,
+    TransferPoint, collect, photon_transfer,
 };
 
 /// Version of the arithmetic of masters: part of their key.
@@ -43,17 +44,79 @@ pub struct Noise {
     pub electrons: bool,
 }
 
+/// The photon transfer curve as records keep it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Transfer {
+    /// Signal in DN above dark, temporal variance in DN^2, and its standard uncertainty.
+    pub points: Vec<[f64; 3]>,
+    /// How many of them, the darkest first, the line was fitted to.
+    pub fitted: usize,
+    /// Temporal variance in the dark in DN^2.
+    pub dark_variance_dn2: f64,
+    /// Slope of the line in DN/e-.
+    pub k_dn_per_e: f64,
+}
+
+impl Transfer {
+    fn of(p: &PhotonTransfer) -> Self {
+        let sigma = |t: &TransferPoint| t.variance * (2.0 / t.dof).sqrt();
+        Self {
+            points: p.points.iter().map(|t| [t.signal, t.variance, sigma(t)]).collect(),
+            fitted: p.fitted,
+            dark_variance_dn2: p.dark_variance,
+            k_dn_per_e: p.k_dn_per_e,
+        }
+    }
+}
+
+/// What is kept of the noise beside a master flat.
+#[derive(Debug, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct KeptNoise {
+    noise: Option<Noise>,
+    transfer: Option<Transfer>,
+}
+
 /// The references of one clip.
 #[derive(Debug, Clone)]
 pub struct Prepared {
     /// The masters.
     pub masters: References,
-    /// Photon transfer, where dark and flat are there.
+    /// Noise model from photon transfer, where dark and flat are there.
     pub noise: Option<Noise>,
+    /// The curve it was fitted to.
+    pub transfer: Option<Transfer>,
     /// Key of the dark's and the flat's content.
     pub keys: [Option<String>; 2],
     /// What a person should know.
     pub warnings: Vec<Warning>,
+}
+
+impl Prepared {
+    /// What the record says of the references: frames, standard uncertainty, defective pixels.
+    #[must_use]
+    pub fn record(&self) -> serde_json::Value {
+        let (dark, flat) = (self.masters.dark.as_deref(), self.masters.flat.as_deref());
+        let mut both = dark.map(|d| d.defects.clone());
+        if let Some(f) = flat {
+            both.get_or_insert_with(|| f.defects.clone()).merge(&f.defects);
+        }
+        serde_json::json!({
+            "dark": dark.map(|d| serde_json::json!({
+                "frames": d.count,
+                "sigma_dn": d.sigma(),
+                "temporal_noise_dn": d.temporal_noise(),
+                "defects": d.defects.counts(),
+            })),
+            "flat": flat.map(|f| serde_json::json!({
+                "frames": f.count,
+                "sigma": f.sigma(),
+                "level_dn": f.level,
+                "defects": f.defects.counts(),
+            })),
+            "defects": both.map(|d| d.counts()),
+        })
+    }
 }
 
 /// A stack of reference frames on disk.
@@ -135,6 +198,7 @@ pub fn prepare(
     let mut prepared = Prepared {
         masters: References::default(),
         noise: None,
+        transfer: None,
         keys: [None, None],
         warnings: Vec::new(),
     };
@@ -176,11 +240,11 @@ pub fn prepare(
     );
     let place = cache.join(format!("{key}.tif"));
     let noise_place = cache.join(format!("{key}.json"));
-    let known: Option<Option<Noise>> =
+    let known: Option<KeptNoise> =
         out::read(disk, &noise_place).ok().and_then(|b| serde_json::from_slice(&b).ok());
-    if let (Some(Master::Flat(master)), Some(noise)) = (load_from(disk, &place), known) {
+    if let (Some(Master::Flat(master)), Some(kept)) = (load_from(disk, &place), known) {
         prepared.masters.flat = Some(Arc::new(master));
-        prepared.noise = noise;
+        (prepared.noise, prepared.transfer) = (kept.noise, kept.transfer);
     } else {
         let stats = stack.stats(&options, work)?;
         let master =
@@ -193,6 +257,7 @@ pub fn prepare(
             match photon_transfer(&dark_stats, &[&stats], clip.white()) {
                 Ok(p) => {
                     prepared.warnings.extend(p.warnings());
+                    prepared.transfer = Some(Transfer::of(&p));
                     prepared.noise = Some(Noise {
                         model: p.model,
                         gain_sigma: p.gain_sigma,
@@ -211,7 +276,8 @@ pub fn prepare(
         let mut bytes = Cursor::new(Vec::new());
         file::write_flat(&master, &mut bytes).map_err(stack.fault())?;
         keep(disk, &place, bytes.get_ref())?;
-        let text = serde_json::to_string(&prepared.noise).unwrap_or_default();
+        let kept = KeptNoise { noise: prepared.noise.clone(), transfer: prepared.transfer.clone() };
+        let text = serde_json::to_string(&kept).unwrap_or_default();
         keep(disk, &noise_place, text.as_bytes())?;
         prepared.masters.flat = Some(Arc::new(master));
     }

@@ -1,4 +1,4 @@
-//! The parts of a clip's page that are drawn: states, drift, spectrum, light, noise.
+//! The parts of a clip's page that are drawn: states, drift, spectrum, light.
 
 use std::fmt::Write as _;
 
@@ -7,10 +7,12 @@ use super::page::{and_more, capital};
 use super::plot::{Line, Mark, Plot, path, strip};
 use super::read::{ClipFolder, Row, STATES};
 use super::spectrum::{Spectrum, folded};
-use super::verdict::{jitter, noise, plural};
+use super::verdict::{jitter, plural};
 
-/// Rows of a list of frames at most.
+/// Rows of a list of reasons at most.
 const MOST_LISTED: usize = 200;
+/// Runs of frames listed for one reason at most.
+const MOST_RUNS: usize = 40;
 /// A peak counts where it stands this far out of the median of all lines.
 const OUT_OF_FLOOR: f64 = 6.0;
 
@@ -19,14 +21,14 @@ fn rank(status: &str) -> usize {
 }
 
 /// The axis of frames: seconds from the trigger where all rows have them, else frame numbers.
-struct Time {
-    label: &'static str,
+pub(super) struct Time {
+    pub(super) label: &'static str,
     milli: bool,
     seconds: bool,
 }
 
 impl Time {
-    fn of(clip: &ClipFolder) -> Self {
+    pub(super) fn of(clip: &ClipFolder) -> Self {
         let seconds = !clip.rows.is_empty() && clip.rows.iter().all(|r| r.time_s.is_some());
         let span = match (clip.rows.first(), clip.rows.last()) {
             (Some(a), Some(b)) => b.time_s.unwrap_or(0.0) - a.time_s.unwrap_or(0.0),
@@ -41,7 +43,7 @@ impl Time {
         Self { label, milli, seconds }
     }
 
-    fn at(&self, row: &Row) -> f64 {
+    pub(super) fn at(&self, row: &Row) -> f64 {
         match (self.seconds, self.milli) {
             (true, true) => 1000.0 * row.time_s.unwrap_or(0.0),
             (true, false) => row.time_s.unwrap_or(0.0),
@@ -74,25 +76,48 @@ pub fn frames(clip: &ClipFolder) -> String {
     }
     out.push_str(
         "<div class=\"scroll\"><table><caption>Frames without a picture</caption><thead><tr>\
-         <th scope=\"col\">Frame</th><th scope=\"col\">What happened</th></tr></thead><tbody>\n",
+         <th scope=\"col\">Frames</th><th scope=\"col\">What happened</th></tr></thead><tbody>\n",
     );
-    let missing = gaps.iter().map(|&(a, b)| {
-        let which = if a == b { a.to_string() } else { format!("{a} to {b}") };
-        (which, "no file with this number; copy it from the camera and run again".to_owned())
-    });
-    let failed = failed.into_iter().map(|(n, why)| (n.to_string(), why));
-    let all: Vec<(String, String)> = missing.chain(failed).collect();
-    for (which, why) in all.iter().take(MOST_LISTED) {
+    // One row a reason, so that a thousand frames lost for one reason are read as one fault.
+    let mut reasons: Vec<(String, Vec<u64>)> = Vec::new();
+    if !gaps.is_empty() {
+        let why = "no file with this number; copy it from the camera and run again";
+        reasons.push((why.to_owned(), clip.missing()));
+    }
+    for (n, why) in failed {
+        match reasons.iter_mut().find(|(known, _)| *known == why) {
+            Some((_, numbers)) => numbers.push(n),
+            None => reasons.push((why, vec![n])),
+        }
+    }
+    for (why, numbers) in reasons.iter().take(MOST_LISTED) {
         let _ = writeln!(
             out,
             "<tr><th scope=\"row\">{}</th><td>{}</td></tr>",
-            escape(which),
+            escape(&listed(numbers)),
             escape(why)
         );
     }
     out.push_str("</tbody></table></div>");
-    out.push_str(&and_more(MOST_LISTED, all.len(), "line", "record.json"));
+    out.push_str(&and_more(MOST_LISTED, reasons.len(), "reason", "record.json"));
     out
+}
+
+/// Numbers as people write them: "3, 7 to 9".
+fn listed(numbers: &[u64]) -> String {
+    let all = runs(numbers);
+    let shown: Vec<String> = all
+        .iter()
+        .take(MOST_RUNS)
+        .map(|&(a, b)| if a == b { a.to_string() } else { format!("{a} to {b}") })
+        .collect();
+    let rest: u64 = all
+        .iter()
+        .skip(MOST_RUNS)
+        .map(|(a, b)| (b - a).saturating_add(1))
+        .fold(0, u64::saturating_add);
+    let rest = if rest > 0 { format!(" and {rest} more, in record.json") } else { String::new() };
+    format!("{}{rest}", shown.join(", "))
 }
 
 /// Numbers as runs from and to.
@@ -134,9 +159,8 @@ pub fn drift(clip: &ClipFolder) -> String {
         figures(y.0, 3),
         figures(y.1, 3)
     );
-    let line = |name: &str, a: usize| Line {
-        name: name.to_owned(),
-        points: rows.iter().map(|r| [time.at(r), r.shift[a]]).collect(),
+    let line = |name: &str, a: usize| {
+        Line::new(name, rows.iter().map(|r| [time.at(r), r.shift[a]]).collect())
     };
     let mut out = Plot {
         id: "drift-p",
@@ -212,10 +236,7 @@ pub fn shake(clip: &ClipFolder) -> String {
             list.join("; ")
         )
     };
-    let line = |name: &str, s: &Spectrum| Line {
-        name: name.to_owned(),
-        points: s.amplitude.iter().enumerate().map(|(k, a)| [s.frequency(k, per), *a]).collect(),
-    };
+    let line = |name: &str, s: &Spectrum| Line::new(name, spectrum_points(s, per));
     let plot = Plot {
         id: "shake-p",
         title: "Spectrum of the movement".to_owned(),
@@ -233,6 +254,10 @@ pub fn shake(clip: &ClipFolder) -> String {
         plot.svg(),
         figures(width, 2)
     )
+}
+
+fn spectrum_points(s: &Spectrum, per: f64) -> Vec<[f64; 2]> {
+    s.amplitude.iter().enumerate().map(|(k, a)| [s.frequency(k, per), *a]).collect()
 }
 
 /// Mains frequencies to mark: the given one, or both common ones.
@@ -266,17 +291,22 @@ pub fn light(clip: &ClipFolder) -> String {
         figures(swing, 2)
     );
     let mut out = format!("<p>{}</p>", escape(&words));
+    let before = rows.iter().map(|r| [time.at(r), r.light]).collect();
+    let mut lines = vec![Line::new("before", before)];
+    if let Some(after) = light_after(clip, &rows, &time) {
+        lines.push(Line::new(
+            "after: the finished frame's mean, which what moves changes too",
+            after,
+        ));
+    }
     out.push_str(
         &Plot {
             id: "light-p",
-            title: "Light of each frame before".to_owned(),
+            title: "Light of each frame, before and after".to_owned(),
             description: words,
             x_label: time.label.to_owned(),
             y_label: "relative light".to_owned(),
-            lines: vec![Line {
-                name: "light".to_owned(),
-                points: rows.iter().map(|r| [time.at(r), r.light]).collect(),
-            }],
+            lines,
             ..Plot::default()
         }
         .svg(),
@@ -286,6 +316,20 @@ pub fn light(clip: &ClipFolder) -> String {
         out.push_str(&light_spectrum(clip, &s, rate));
     }
     out
+}
+
+/// Mean light of the finished frames against their median, where the preview was made.
+fn light_after(clip: &ClipFolder, rows: &[&Row], time: &Time) -> Option<Vec<[f64; 2]>> {
+    let light = &clip.preview.as_ref()?.light;
+    let mut levels: Vec<f64> = light.iter().map(|l| l.1).collect();
+    let middle = crate::math::robust::median_f64(&mut levels).filter(|m| *m > 0.0)?;
+    let mut all = light.iter().peekable();
+    let points = rows.iter().filter_map(|r| {
+        while all.next_if(|l| l.0 < r.frame).is_some() {}
+        let (_, level) = all.next_if(|l| l.0 == r.frame)?;
+        Some([time.at(r), level / middle])
+    });
+    Some(points.collect())
 }
 
 fn light_spectrum(clip: &ClipFolder, s: &Spectrum, rate: f64) -> String {
@@ -325,58 +369,11 @@ fn light_spectrum(clip: &ClipFolder, s: &Spectrum, rate: f64) -> String {
         description: words.clone(),
         x_label: "frequency, Hz".to_owned(),
         y_label: "amplitude".to_owned(),
-        lines: vec![Line {
-            name: "light".to_owned(),
-            points: s
-                .amplitude
-                .iter()
-                .enumerate()
-                .map(|(k, a)| [s.frequency(k, rate), *a])
-                .collect(),
-        }],
+        lines: vec![Line::new("light", spectrum_points(s, rate))],
         marks,
         from_zero: true,
     };
     format!("<h3>{}</h3><p>{}</p>{}", escape(&plot.title), escape(&words), plot.svg())
-}
-
-/// Noise over time and in a table.
-#[must_use]
-pub fn noise_part(clip: &ClipFolder) -> String {
-    let Some(n) = noise(clip) else {
-        return "<p>The gain of the camera is not known, so noise has no figure in electrons: give \
-                a folder of black and one of even frames.</p>"
-            .to_owned();
-    };
-    let time = Time::of(clip);
-    let mut words = format!(
-        "Noise left at the median level: {} e\u{2212} (median of the frames)",
-        figures(n.after, 3)
-    );
-    if let Some(before) = n.before {
-        let gain = before / n.after.max(1e-9);
-        let _ = write!(
-            words,
-            "; before, by the noise model: {} e\u{2212}. Divided by {}: as much as averaging {} \
-             frames of a still scene would",
-            figures(before, 3),
-            figures(gain, 2),
-            figures(gain * gain, 2)
-        );
-    }
-    words.push('.');
-    let points = clip.rows.iter().filter_map(|r| Some([time.at(r), r.noise_e?])).collect();
-    let plot = Plot {
-        id: "noise-p",
-        title: "Noise left in each frame".to_owned(),
-        description: words.clone(),
-        x_label: time.label.to_owned(),
-        y_label: "noise, e\u{2212}".to_owned(),
-        lines: vec![Line { name: "noise".to_owned(), points }],
-        from_zero: true,
-        ..Plot::default()
-    };
-    format!("<p>{}</p>{}", escape(&words), plot.svg())
 }
 
 /// The jitter as a sentence for the overview.
@@ -407,5 +404,8 @@ mod tests {
         assert_eq!(runs(&[1, 2, 3, 7, 9, 10]), [(1, 3), (7, 7), (9, 10)]);
         assert_eq!(runs(&[u64::MAX]), [(u64::MAX, u64::MAX)]);
         assert!(runs(&[]).is_empty());
+        assert_eq!(listed(&[1, 2, 3, 7, 9, 10]), "1 to 3, 7, 9 to 10");
+        let many: Vec<u64> = (0..50).map(|n| 3 * n).collect();
+        assert!(listed(&many).ends_with("117 and 10 more, in record.json"), "{}", listed(&many));
     }
 }

@@ -187,6 +187,29 @@ fn small_areas_pass_whatever_they_do() {
     assert!(s.finish().passes());
 }
 
+/// 1920 x 1080: the field is 640 x 360 px, and its quarter 57,600 px (trade note, from WCAG
+/// technique G176: 341 x 256 on 1024 x 768).
+#[test]
+fn a_quarter_of_a_field_of_a_full_screen_picture_fails_and_less_passes() {
+    let (w, h) = (1920, 1080);
+    let film = |wide: usize| {
+        let picture = |code: u8| {
+            let mut codes = vec![90; w * h];
+            for row in codes.chunks_exact_mut(w).skip(360).take(180) {
+                row[800..800 + wide].fill(code);
+            }
+            Cells::of((w, h, 1), &codes).unwrap()
+        };
+        let both = [picture(0), picture(255)];
+        let mut s = Screening::new(both[0].size, rate(25));
+        (0..50).for_each(|t| s.push(both[t / 3 % 2].clone(), 1));
+        s.finish()
+    };
+    let quarter = film(57_600 / 180);
+    assert!(!quarter.passes() && !quarter.failures[0].quarter_of_frame, "{quarter:?}");
+    assert!(film(57_600 / 180 - 20).passes());
+}
+
 #[test]
 fn what_only_the_loop_makes_flash_is_found() {
     // 15 frames at 25 a second: up, down, up, down; once through 4 changes, looped 4 in 0.6 s.

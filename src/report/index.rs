@@ -7,7 +7,7 @@ use super::compare::THUMB;
 use super::flash::FlashReport;
 use super::html::{escape, figures, href};
 use super::page::document;
-use super::preview::{MOVIE, PreviewNote};
+use super::preview::{MOVIE, PreviewNote, playing_time};
 use super::read::ClipFolder;
 use super::verdict::{Grade, noise, plural, verdict};
 
@@ -30,7 +30,7 @@ impl Line {
             "<td>{}</td><th scope=\"row\"><a class=\"name\" href=\"{}\">{}</a></th>\
              <td data-k=\"Verdict\"><span class=\"word\">{}</span> {}</td>\
              <td data-k=\"Noise divided by\">{}</td><td data-k=\"Jitter\">{}</td>\
-             <td data-k=\"Faults\">{}</td>",
+             <td data-k=\"Faults\">{}</td><td data-k=\"Time\">{}</td>",
             picture(clip),
             address(clip, super::PAGE),
             escape(&clip.name),
@@ -38,7 +38,8 @@ impl Line {
             escape(&v.sentences.join(" ")),
             escape(&gain),
             escape(&jitter_words(clip)),
-            escape(&fault_words(clip))
+            escape(&fault_words(clip)),
+            escape(&times(clip))
         );
         Self { grade: v.grade, cells }
     }
@@ -56,13 +57,13 @@ pub fn index(lines: &[Line]) -> String {
             .collect();
     let worst = lines.iter().map(|l| l.grade).max().unwrap_or(Grade::Good);
     let mut body = format!(
-        "<header>\n<h1>The morning after</h1>\n</header>\n<main id=\"main\">\n\
+        "<div class=\"wide\">\n<header>\n<h1>The morning after</h1>\n</header>\n<main id=\"main\">\n\
          <section class=\"verdict {}\" aria-label=\"Verdict\"><p><span class=\"word\">{}</span> \
          {} {}: {}.</p></section>\n<section aria-label=\"Clips\">\n<table class=\"night\">\n\
          <caption>Each clip links to its own page</caption>\n<thead><tr>\
          <th scope=\"col\">Picture</th><th scope=\"col\">Clip</th><th scope=\"col\">Verdict</th>\
          <th scope=\"col\">Noise divided by</th><th scope=\"col\">Jitter before \u{2192} after</th>\
-         <th scope=\"col\">Faults</th></tr></thead>\n<tbody>\n",
+         <th scope=\"col\">Faults</th><th scope=\"col\">Time</th></tr></thead>\n<tbody>\n",
         worst.class(),
         worst.word(),
         lines.len(),
@@ -75,7 +76,7 @@ pub fn index(lines: &[Line]) -> String {
     }
     body.push_str(
         "</tbody></table>\n</section>\n</main>\n<footer>\n<p>Made from the records; \
-         <code>hushframe report</code> makes it again.</p>\n</footer>\n",
+         <code>hushframe report</code> makes it again.</p>\n</footer>\n</div>\n",
     );
     document("The morning after", &body)
 }
@@ -85,26 +86,54 @@ fn address(clip: &ClipFolder, file: &str) -> String {
     href(&[folder, std::ffi::OsStr::new(file)])
 }
 
-/// The small picture, or the movie under it. It never plays by itself: moving pictures are begun
-/// by the person, and a movie that flashes is not offered here at all.
+/// How long it was filmed and is shown, and how long it took to make.
+fn times(clip: &ClipFolder) -> String {
+    let mut parts = Vec::new();
+    let n = clip.rows.len() as f64;
+    if let Some(rate) = clip.rate().filter(|_| n > 0.0) {
+        parts.push(format!("{} filmed", seconds(n / rate)));
+    }
+    let shown = clip.preview.as_ref().map(|p| p.duration_s).or_else(|| {
+        let rate = super::read::rate(clip.text(&["rates", "playback"])?)?;
+        Some(n / clip.combined() as f64 / rate)
+    });
+    if let Some(shown) = shown.filter(|s| *s > 0.0) {
+        parts.push(format!("{} shown", seconds(shown)));
+    }
+    if let Some(took) = clip.took_s {
+        parts.push(format!("{}{}", super::MADE_IN, seconds(took)));
+    }
+    if parts.is_empty() { "\u{2013}".to_owned() } else { parts.join(", ") }
+}
+
+fn seconds(s: f64) -> String {
+    let text = if s < 1.0 { format!("{} ms", figures(1000.0 * s, 3)) } else { playing_time(s) };
+    text.replace(' ', "\u{a0}")
+}
+
+/// The small picture, and the movie in its place where the person wants it. It never plays by
+/// itself: moving pictures are begun by the person (the script does it for a pointer that rests
+/// on the picture, too), and a movie that flashes is not offered here at all.
 fn picture(clip: &ClipFolder) -> String {
-    let thumb = clip.folder.join(THUMB).is_file();
+    let name = escape(&clip.name);
+    let thumb = clip.folder.join(THUMB).is_file().then(|| {
+        let place = address(clip, THUMB);
+        move |alt: &str| {
+            format!("<img class=\"thumb\" src=\"{place}\" alt=\"{alt}\" loading=\"lazy\">")
+        }
+    });
     let safe = |p: &&PreviewNote| p.flash.as_ref().is_none_or(FlashReport::passes);
     match (thumb, clip.preview.as_ref().filter(safe)) {
-        (_, Some(p)) => format!(
-            "<video controls muted loop playsinline preload=\"none\" width=\"{}\" height=\"{}\"{} \
-             src=\"{}\" aria-label=\"Preview of {}\"></video>",
+        (thumb, Some(p)) => format!(
+            "<button type=\"button\" class=\"play\" aria-pressed=\"false\" aria-label=\"Play the \
+             preview of {name}\">{}<video muted loop playsinline hidden preload=\"none\" \
+             width=\"{}\" height=\"{}\" src=\"{}\"></video></button>",
+            thumb.map_or_else(|| "<span class=\"thumb none\"></span>".to_owned(), |t| t("")),
             p.size[0],
             p.size[1],
-            if thumb { format!(" poster=\"{}\"", address(clip, THUMB)) } else { String::new() },
-            address(clip, MOVIE),
-            escape(&clip.name)
+            address(clip, MOVIE)
         ),
-        (true, None) => format!(
-            "<img class=\"thumb\" src=\"{}\" alt=\"A finished frame of {}\" loading=\"lazy\">",
-            address(clip, THUMB),
-            escape(&clip.name)
-        ),
-        (false, None) => "<span class=\"soft\">no picture</span>".to_owned(),
+        (Some(thumb), None) => thumb(&format!("A finished frame of {name}")),
+        (None, None) => "<span class=\"soft\">no picture</span>".to_owned(),
     }
 }

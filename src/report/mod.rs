@@ -4,7 +4,7 @@
 //! | --- | --- |
 //! | `read` | a clip's folder as its files say it |
 //! | `verdict` | what it came to, in words and few numbers |
-//! | `page`, `charts`, `tables`, `movie`, `index` | the pages |
+//! | `page`, `charts`, `noise`, `tables`, `movie`, `index` | the pages |
 //! | `plot`, `spectrum` | decimated plots; frequencies of a series |
 //! | `html` | escaping; addresses; significant figures |
 //! | `picture`, `compare` | finished frames as shown; one frame before and after |
@@ -25,6 +25,7 @@ mod flash_tests;
 pub mod html;
 pub mod index;
 pub mod movie;
+pub mod noise;
 pub mod page;
 pub mod picture;
 pub mod plot;
@@ -36,6 +37,8 @@ pub mod verdict;
 
 use std::path::{Path, PathBuf};
 
+use serde::{Deserialize, Serialize};
+
 use crate::engine::source::Source;
 use crate::engine::{EngineError, Work};
 use crate::footage::{CAN_ENCODE, Disk, Facts, FootageError, clip_folders, write_on};
@@ -46,6 +49,33 @@ use read::ClipFolder;
 pub const PAGE: &str = "report.html";
 /// Name of the overview.
 pub const INDEX: &str = "index.html";
+
+/// How long a clip took; no result, so runs may differ in it.
+pub const TOOK: &str = "took.json";
+/// The words before that time on the overview.
+pub const MADE_IN: &str = "made in ";
+
+/// The note of that.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct Took {
+    /// The job it belongs to.
+    key: String,
+    /// Seconds, over all runs that worked on it.
+    seconds: f64,
+}
+
+/// Notes that a run worked on a clip for `seconds`; runs of one job add up.
+///
+/// # Errors
+/// Where the note cannot be written.
+pub fn took((disk, folder): (&dyn Disk, &Path), seconds: f64) -> Result<(), FootageError> {
+    let clip = ClipFolder::read(folder);
+    let key = clip.text(&["key"]).unwrap_or("").to_owned();
+    let note = Took { key, seconds: clip.took_s.unwrap_or(0.0) + seconds };
+    let text = serde_json::to_string(&note).unwrap_or_default();
+    write_on(disk, &folder.join(TOOK), |w| w.write_all(text.as_bytes()))?;
+    Ok(())
+}
 
 /// Makes the pages of all clips in an output folder and the overview, on the disk it lies on; gives
 /// their places, the overview last.
@@ -104,4 +134,28 @@ pub fn pictures(
         }
     }
     Ok(warnings)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_of_one_job_add_up_and_another_begins_anew() {
+        let dir = tempfile::tempdir().unwrap();
+        let record = |key: &str| {
+            let text = format!("{{\"key\": \"{key}\"}}");
+            std::fs::write(dir.path().join("record.json"), text).unwrap();
+        };
+        let read = || ClipFolder::read(dir.path()).took_s;
+        record("a");
+        assert_eq!(read(), None);
+        took((&crate::footage::RealDisk, dir.path()), 1.5).unwrap();
+        took((&crate::footage::RealDisk, dir.path()), 2.0).unwrap();
+        assert_eq!(read(), Some(3.5));
+        record("b");
+        assert_eq!(read(), None);
+        took((&crate::footage::RealDisk, dir.path()), 0.25).unwrap();
+        assert_eq!(read(), Some(0.25));
+    }
 }

@@ -45,9 +45,9 @@ pub fn preview(p: &PreviewNote, name: &str) -> String {
     )
 }
 
-/// The verdict of the screening, where it fails, and what to do.
+/// The verdict of the screening of a movie of `movie_s` seconds, where it fails, and what to do.
 #[must_use]
-pub fn flash(f: &FlashReport) -> String {
+pub fn flash(f: &FlashReport, movie_s: f64) -> String {
     let mut out = String::new();
     let counts = format!(
         "Most alternating changes within one second over a quarter of any field a third of the \
@@ -69,6 +69,14 @@ pub fn flash(f: &FlashReport) -> String {
             escape(&counts)
         );
         out.push_str(&failures(&f.failures));
+        if f.failures.iter().any(|x| x.to_s > movie_s) {
+            let _ = writeln!(
+                out,
+                "<p class=\"soft\">The movie is {} s long and screened as a loop: later times lie in \
+                 its next turn.</p>",
+                figures(movie_s, 3)
+            );
+        }
         out.push_str(
             "<p>What to do: take lamp flicker out with the stage flicker; lower the contrast or the \
              exposure; show it slower (a lower playback rate has fewer flashes in a second); light \
@@ -105,8 +113,8 @@ fn failures(all: &[Failure]) -> String {
             out,
             "<tr><th scope=\"row\">{} to {} s</th><td>{}</td><td>across {} to {} %, down {} to {} \
              %</td><td>{}</td></tr>",
-            figures(f.from_s, 4),
-            figures(f.to_s, 4),
+            figures(f.from_s, 3),
+            figures(f.to_s, 3),
             escape(&capital(&f.kind)),
             percent[0],
             percent[2],

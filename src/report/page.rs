@@ -7,9 +7,10 @@ use super::charts;
 use super::compare::{AFTER, BEFORE, Compared};
 use super::html::{escape, figures, href};
 use super::movie;
+use super::noise;
 use super::read::ClipFolder;
 use super::tables;
-use super::verdict::{jitter, noise, plural, verdict};
+use super::verdict::{jitter, noise as noise_of, plural, verdict};
 
 const STYLE: &str = include_str!("style.css");
 const SCRIPT: &str = include_str!("script.js");
@@ -63,7 +64,7 @@ pub fn page(clip: &ClipFolder) -> String {
     if let Some(p) = &clip.preview {
         body.push_str(&section("preview", "Preview", &movie::preview(p, &clip.name)));
         if let Some(f) = &p.flash {
-            body.push_str(&section("flash", "Does it flash?", &movie::flash(f)));
+            body.push_str(&section("flash", "Does it flash?", &movie::flash(f, p.duration_s)));
         }
     }
     if let Some(c) = &clip.compared {
@@ -73,7 +74,7 @@ pub fn page(clip: &ClipFolder) -> String {
     body.push_str(&section("drift", "Where the scene lay", &charts::drift(clip)));
     body.push_str(&section("shake", "What shakes", &charts::shake(clip)));
     body.push_str(&section("light", "Light", &charts::light(clip)));
-    body.push_str(&section("noise", "Noise", &charts::noise_part(clip)));
+    body.push_str(&section("noise", "Noise", &noise::part(clip)));
     body.push_str(&section("references", "References", &tables::references(clip)));
     body.push_str(&section("facts", "Facts, and where each came from", &tables::facts(clip)));
     body.push_str(&section("settings", "Stages and settings", &tables::settings(clip)));
@@ -137,7 +138,7 @@ fn sums(clip: &ClipFolder) -> Vec<(&'static str, String)> {
         let after = j.after.map_or("?".to_owned(), |a| format!("about {}", figures(a, 2)));
         all.push(("Jitter before, after", format!("{}, {after} px rms", figures(j.before, 2))));
     }
-    if let Some(n) = noise(clip) {
+    if let Some(n) = noise_of(clip) {
         let before = n.before.map_or("?".to_owned(), |b| figures(b, 2));
         all.push(("Noise before, after", format!("{before}, {} e\u{2212}", figures(n.after, 2))));
         if let Some(before) = n.before.filter(|_| n.after > 0.0) {
@@ -154,6 +155,9 @@ fn sums(clip: &ClipFolder) -> Vec<(&'static str, String)> {
 fn compare(c: &Compared) -> String {
     let exposure = if c.same_exposure {
         "both with the same exposure"
+    } else if c.coloured {
+        "before has its colours from the nearest samples of the mosaic, each made as bright as \
+         after at the median"
     } else {
         "before made as bright as after at the median"
     };

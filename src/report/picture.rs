@@ -64,6 +64,16 @@ impl Shown {
         (0..=u16::MAX).map(|v| round_u16(to_f32(65_535.0 * self.code(f64::from(v))))).collect()
     }
 
+    /// The light, 0 to 1 at white, of each 16-bit value.
+    #[must_use]
+    pub fn lights(&self) -> Vec<f64> {
+        let light = |dn: f64| match *self {
+            Self::AsCoded => Curve::Srgb.decode(dn / 65_535.0),
+            Self::Linear { pedestal, span } => (dn - pedestal) / span,
+        };
+        (0..=u16::MAX).map(|v| light(f64::from(v))).collect()
+    }
+
     fn code(&self, dn: f64) -> f64 {
         match *self {
             Self::AsCoded => dn / 65_535.0,

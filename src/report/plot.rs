@@ -26,6 +26,22 @@ pub struct Line {
     pub name: String,
     /// Points in the order of x.
     pub points: Vec<[f64; 2]>,
+    /// Whether the points are drawn one by one, not joined.
+    pub dots: bool,
+}
+
+impl Line {
+    /// Joined points.
+    #[must_use]
+    pub fn new(name: &str, points: Vec<[f64; 2]>) -> Self {
+        Self { name: name.to_owned(), points, dots: false }
+    }
+
+    /// Points one by one.
+    #[must_use]
+    pub fn dots(name: &str, points: Vec<[f64; 2]>) -> Self {
+        Self { dots: true, ..Self::new(name, points) }
+    }
 }
 
 /// A mark across a plot.
@@ -259,6 +275,15 @@ fn line(out: &mut String, points: &[[f64; 2]], (x, y): (&Axis, &Axis), class: us
     out.push_str("\"/>");
 }
 
+fn dots(out: &mut String, points: &[[f64; 2]], (x, y): (&Axis, &Axis), class: usize) {
+    let _ = write!(out, "<g class=\"dots d{class}\">");
+    for p in points.iter().filter(|p| p.iter().all(|v| v.is_finite())) {
+        let _ =
+            write!(out, "<circle cx=\"{:.1}\" cy=\"{:.1}\" r=\"3.2\"/>", x.at(p[0]), y.at(p[1]));
+    }
+    out.push_str("</g>");
+}
+
 impl Plot {
     /// The plot as SVG with its legend.
     #[must_use]
@@ -290,17 +315,29 @@ impl Plot {
             );
         }
         for (k, l) in self.lines.iter().enumerate() {
-            line(&mut out, &decimate(&l.points, COLUMNS), (&x, &y), k + 1);
+            let kept = decimate(&l.points, COLUMNS);
+            if l.dots {
+                dots(&mut out, &kept, (&x, &y), k + 1);
+            } else {
+                line(&mut out, &kept, (&x, &y), k + 1);
+            }
         }
         out.push_str("</svg>");
         if self.lines.len() > 1 {
             out.push_str("<p class=\"legend\">");
             for (k, l) in self.lines.iter().enumerate() {
+                let sample = if l.dots {
+                    format!(
+                        "<g class=\"dots d{}\"><circle cx=\"13\" cy=\"5\" r=\"3.2\"/></g>",
+                        k + 1
+                    )
+                } else {
+                    format!("<path class=\"s{}\" d=\"M0 5H26\"/>", k + 1)
+                };
                 let _ = write!(
                     out,
-                    "<span><svg width=\"26\" height=\"10\" aria-hidden=\"true\">\
-                     <path class=\"s{}\" d=\"M0 5H26\"/></svg> {}</span> ",
-                    k + 1,
+                    "<span><svg width=\"26\" height=\"10\" aria-hidden=\"true\">{sample}</svg> \
+                     {}</span> ",
                     escape(&l.name)
                 );
             }
@@ -455,11 +492,17 @@ mod tests {
     fn numbers_that_are_none_do_not_break_a_plot() {
         let plot = Plot {
             id: "p",
-            lines: vec![Line { name: "a".into(), points: vec![[0.0, f64::NAN], [1.0, 2.0]] }],
+            lines: vec![Line::new("a", vec![[0.0, f64::NAN], [1.0, 2.0]])],
             ..Plot::default()
         };
         let svg = plot.svg();
         assert!(!svg.contains("inf"), "{svg}");
+        let dotted = Plot {
+            id: "d",
+            lines: vec![Line::dots("a", vec![[0.0, f64::INFINITY], [1.0, 2.0], [2.0, 3.0]])],
+            ..Plot::default()
+        };
+        assert_eq!(dotted.svg().matches("<circle").count(), 2, "{}", dotted.svg());
         let empty = Plot { id: "e", ..Plot::default() };
         assert!(empty.svg().ends_with("</svg>"));
         assert!(path(&[], "px", ("", "")).ends_with("</svg>"));

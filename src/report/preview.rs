@@ -34,12 +34,14 @@ pub const WIDEST: usize = 1280;
 const TALLEST: usize = 1280;
 /// Frames that the exposure of linear frames is chosen from.
 const SAMPLED: usize = 9;
-/// Bits for each pixel of the movie that the encoder plans for.
-const BITS_A_PIXEL: f64 = 0.3;
+/// Bits for each pixel of the movie at most: averaged frames come within 40 dB with less.
+const BITS_A_PIXEL: f64 = 0.5;
 /// Fewest bits a second.
 const FEWEST_BITS: f64 = 600_000.0;
 /// Most bits a second.
-const MOST_BITS: f64 = 40_000_000.0;
+const MOST_BITS: f64 = 24_000_000.0;
+/// Bytes of a movie that are not much exceeded: what is sent to a phone.
+const MOST_BYTES: f64 = 256e6;
 /// Playback rate where nobody gave one.
 const USUAL_RATE: u64 = 25;
 
@@ -58,6 +60,9 @@ pub struct PreviewNote {
     pub duration_s: f64,
     /// How frames are shown.
     pub frames_shown: Shown,
+    /// Mean light of each picture, by the number of its frame, 1 at white.
+    #[serde(default)]
+    pub light: Vec<(u64, f64)>,
     /// The flash screening; `None` for pictures too small for it.
     pub flash: Option<FlashReport>,
     /// The job that the movie belongs to.
@@ -94,23 +99,25 @@ pub fn make(clip: &ClipFolder, disk: &dyn Disk, work: &Work<'_>) -> Result<(), E
         disk,
         folder: &clip.folder,
         codes: shown.codes(),
+        lights: shown.lights(),
         whole: (picture.width, picture.height, picture.channels),
         size: movie_size((picture.width, picture.height)),
     };
-    let (written, flash, ticks) = maker.film(&rows, rate, work)?;
+    let film = maker.film(&rows, rate, work)?;
     let note = PreviewNote {
         frames: rows.len(),
         size: [maker.size.0, maker.size.1],
         rate,
         rate_given: given.is_some(),
-        duration_s: ticks as f64 * rate.interval_s(),
+        duration_s: film.ticks as f64 * rate.interval_s(),
         frames_shown: shown,
-        flash,
+        light: film.light,
+        flash: film.flash,
         key: clip.text(&["key"]).unwrap_or("").to_owned(),
         made_of,
-        blake3: written,
+        blake3: film.hash,
     };
-    let text = serde_json::to_string_pretty(&note).unwrap_or_default();
+    let text = serde_json::to_string(&note).unwrap_or_default();
     write_on(disk, &clip.folder.join(NOTE), |w| w.write_all(text.as_bytes()))?;
     Ok(())
 }
@@ -150,6 +157,7 @@ struct Maker<'a> {
     disk: &'a dyn Disk,
     folder: &'a Path,
     codes: Vec<u8>,
+    lights: Vec<f64>,
     whole: (usize, usize, usize),
     size: (usize, usize),
 }
@@ -158,6 +166,16 @@ struct Maker<'a> {
 struct Ready {
     yuv: Yuv,
     cells: Option<Cells>,
+    light: f64,
+}
+
+/// A movie that is written.
+struct Film {
+    hash: String,
+    flash: Option<FlashReport>,
+    /// Playing time in frame times.
+    ticks: u64,
+    light: Vec<(u64, f64)>,
 }
 
 impl Maker<'_> {
@@ -179,21 +197,16 @@ impl Maker<'_> {
         let OutFrame { width, height, channels, data } =
             smaller(&picture, self.size.0, self.size.1);
         let codes: Vec<u8> = data.iter().map(|&v| self.codes[usize::from(v)]).collect();
+        let light: f64 = data.iter().map(|&v| self.lights[usize::from(v)]).sum();
+        // Five figures are plenty, and keep the note small.
+        let light = round_to(light / data.len() as f64, 1e5);
         let size = (width, height, channels);
         let yuv = Yuv::of(size, &codes).ok_or_else(|| self.fault("a frame has an odd size"))?;
-        Ok(Ready { yuv, cells: Cells::of(size, &codes) })
+        Ok(Ready { yuv, cells: Cells::of(size, &codes), light })
     }
 
-    /// Hash of the movie, the screening, and the playing time in frame times.
-    fn film(
-        &self,
-        rows: &[&Row],
-        rate: FrameRate,
-        work: &Work<'_>,
-    ) -> Result<(String, Option<FlashReport>, u64), EngineError> {
-        let pixels = (self.size.0 * self.size.1) as f64;
-        let bits = (pixels * rate.per_second() * BITS_A_PIXEL).clamp(FEWEST_BITS, MOST_BITS);
-        let bits = count_u32(crate::frame::convert::floor_usize(bits));
+    fn film(&self, rows: &[&Row], rate: FrameRate, work: &Work<'_>) -> Result<Film, EngineError> {
+        let bits = planned_bits(self.size, rate.per_second(), rows.len());
         let mut encoder =
             Encoder::new(to_f32(rate.per_second()), bits).map_err(|e| self.fault(&e))?;
         let side = |v: usize| u16::try_from(v).unwrap_or(u16::MAX);
@@ -201,6 +214,7 @@ impl Maker<'_> {
         let mut movie = MovieWriter::begin((self.disk, &self.folder.join(MOVIE)), size, rate)?;
         let mut screening: Option<Screening> = None;
         let mut ticks = 0_u64;
+        let mut light = Vec::with_capacity(rows.len());
         let make = |i: usize| rows.get(i).map(|r| self.ready(r.frame));
         let take = |i: usize, ready: Option<Result<Ready, FootageError>>| {
             if work.stop.load(Ordering::Relaxed) {
@@ -218,13 +232,26 @@ impl Maker<'_> {
                 screening.get_or_insert_with(|| Screening::new(size, rate)).push(cells, hold);
             }
             ticks += hold;
+            light.push((rows[i].frame, ready.light));
             work.progress.step(Phase::Preview, i as u64 + 1, rows.len() as u64);
             Ok(())
         };
         ordered(rows.len(), (work.threads, 2 * work.threads + 2), make, take)?;
-        let written = movie.finish()?;
-        Ok((written.hash, screening.map(Screening::finish), ticks))
+        let hash = movie.finish()?.hash;
+        Ok(Film { hash, flash: screening.map(Screening::finish), ticks, light })
     }
+}
+
+fn round_to(x: f64, steps: f64) -> f64 {
+    libm::round(x * steps) / steps
+}
+
+/// Bits a second that a movie of `frames` pictures is planned with.
+fn planned_bits((width, height): (usize, usize), rate: f64, frames: usize) -> u32 {
+    let wanted = (width * height) as f64 * rate * BITS_A_PIXEL;
+    let room = 8.0 * MOST_BYTES * rate / frames.max(1) as f64;
+    let bits = wanted.clamp(FEWEST_BITS, MOST_BITS).min(room.max(FEWEST_BITS));
+    count_u32(crate::frame::convert::floor_usize(bits))
 }
 
 /// Playing time as people say it.
@@ -248,6 +275,16 @@ mod tests {
         assert_eq!(movie_size((641, 361)), (640, 360));
         assert_eq!(movie_size((1000, 3000)), (426, 1280));
         assert_eq!(movie_size((3, 2)), (2, 2));
+    }
+
+    #[test]
+    fn a_long_movie_of_noise_stays_small_enough_for_a_phone() {
+        // 0.5 bits a pixel; 24 Mbit/s at most; 256 MB in all, but never less than 0.6 Mbit/s.
+        assert_eq!(planned_bits((1280, 720), 25.0, 500), 11_520_000);
+        assert_eq!(planned_bits((1280, 1280), 60.0, 500), 24_000_000);
+        assert_eq!(planned_bits((154, 116), 25.0, 24), 600_000);
+        assert_eq!(planned_bits((1280, 720), 25.0, 20_000), 2_560_000);
+        assert_eq!(planned_bits((1280, 720), 25.0, 1_000_000), 600_000);
     }
 
     #[test]

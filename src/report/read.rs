@@ -60,6 +60,8 @@ pub struct ClipFolder {
     pub compared: Option<Compared>,
     /// The preview, where it was made.
     pub preview: Option<PreviewNote>,
+    /// Seconds of work that went into it, where it was noted.
+    pub took_s: Option<f64>,
     /// What could not be read, in words.
     pub faults: Vec<String>,
 }
@@ -88,7 +90,11 @@ impl ClipFolder {
         let preview = json(&folder.join(super::preview::NOTE), &mut faults)
             .and_then(|v| serde_json::from_value::<PreviewNote>(v).ok())
             .filter(|p| ours(&p.key) && folder.join(super::preview::MOVIE).is_file());
+        let took = json(&folder.join(super::TOOK), &mut faults)
+            .and_then(|v| serde_json::from_value::<super::Took>(v).ok())
+            .filter(|t| ours(&t.key));
         Self {
+            took_s: took.map(|t| t.seconds),
             name: folder.file_name().map(printable).unwrap_or_default(),
             complete: folder.join("complete.json").is_file(),
             folder: folder.to_owned(),
@@ -194,7 +200,7 @@ impl ClipFolder {
 }
 
 /// A rate as records write it: "5000" or "30000/1001".
-fn rate(text: &str) -> Option<f64> {
+pub(super) fn rate(text: &str) -> Option<f64> {
     let parsed: crate::frame::units::FrameRate = text.parse().ok()?;
     Some(parsed.per_second())
 }

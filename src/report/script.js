@@ -26,3 +26,33 @@ for (const pair of document.querySelectorAll(".pair")) {
   }
   move();
 }
+const still = window.matchMedia("(prefers-reduced-motion: reduce)");
+for (const button of document.querySelectorAll("button.play")) {
+  const movie = button.querySelector("video");
+  const picture = button.querySelector(".thumb");
+  let wanted = false;
+  const show = (on) => {
+    movie.hidden = !on;
+    picture.hidden = on;
+    if (on) movie.play().catch(() => {});
+    else movie.pause();
+  };
+  button.addEventListener("click", () => {
+    wanted = !wanted;
+    button.setAttribute("aria-pressed", String(wanted));
+    show(wanted);
+  });
+  button.addEventListener("pointerenter", (event) => {
+    if (event.pointerType === "mouse" && !still.matches) show(true);
+  });
+  button.addEventListener("pointerleave", () => show(wanted));
+}
+// What scrolls sideways in a narrow window can be reached with the keyboard.
+const reach = () => {
+  for (const part of document.querySelectorAll("section, .scroll")) {
+    if (part.scrollWidth > part.clientWidth + 1) part.tabIndex = 0;
+    else part.removeAttribute("tabindex");
+  }
+};
+window.addEventListener("resize", reach);
+reach();

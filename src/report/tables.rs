@@ -26,8 +26,12 @@ const FACTS: &[(&str, &str, &str)] = &[
 ];
 
 fn table(caption: &str, heads: &[&str], rows: &[Vec<String>]) -> String {
-    let mut out =
-        format!("<div class=\"scroll\"><table><caption>{}</caption><thead><tr>", escape(caption));
+    // In a narrow window three columns stand below one another, each with its head before it.
+    let class = if heads.len() > 2 { " class=\"stack\"" } else { "" };
+    let mut out = format!(
+        "<div class=\"scroll\"><table{class}><caption>{}</caption><thead><tr>",
+        escape(caption)
+    );
     for h in heads {
         let _ = write!(out, "<th scope=\"col\">{}</th>", escape(h));
     }
@@ -39,7 +43,8 @@ fn table(caption: &str, heads: &[&str], rows: &[Vec<String>]) -> String {
             let _ = if k == 0 {
                 write!(out, "<th scope=\"row\">{text}</th>")
             } else {
-                write!(out, "<td>{text}</td>")
+                let head = escape(heads.get(k).copied().unwrap_or(""));
+                write!(out, "<td data-k=\"{head}\">{text}</td>")
             };
         }
         out.push_str("</tr>\n");
@@ -95,7 +100,18 @@ pub fn references(clip: &ClipFolder) -> String {
         return String::new();
     }
     let used = |key: &str, word: &str, gain: &str| match clip.text(&["inputs", key]) {
-        Some(hash) => format!("used (fingerprint {})", hash.get(..12).unwrap_or(hash)),
+        Some(hash) => {
+            let frames = clip.number(&["references", key, "frames"]);
+            let frames = frames.map_or("used".to_owned(), |n| format!("{n} frames"));
+            let left = match key {
+                "dark" => clip.number(&["references", key, "sigma_dn"]).map(|s| (s, "DN")),
+                _ => clip.number(&["references", key, "sigma"]).map(|s| (100.0 * s, "%")),
+            };
+            let left = left.map_or(String::new(), |(s, unit)| {
+                format!("; their mean is known to \u{b1} {} {unit} a pixel", figures(s, 2))
+            });
+            format!("{frames}{left} (fingerprint {})", hash.get(..12).unwrap_or(hash))
+        }
         None => format!("none: {word}; {gain}"),
     };
     let mut rows = vec![
@@ -128,13 +144,19 @@ pub fn references(clip: &ClipFolder) -> String {
         Some(other) => other,
         None => "not known",
     };
-    if let Some(text) = with(model("gain_e_per_dn"), model("gain_sigma"), "e\u{2212}/DN") {
+    // What is taken for granted has no uncertainty to speak of.
+    let known = |sigma: Option<f64>| sigma.filter(|_| source != "assumed");
+    let gain_sigma = known(model("gain_sigma"));
+    if let Some(text) = with(model("gain_e_per_dn"), gain_sigma, "e\u{2212}/DN") {
         rows.push(vec!["Gain".to_owned(), text]);
     }
-    if let Some(text) = with(model("read_noise_e"), model("read_noise_sigma"), "e\u{2212}") {
+    if let Some(text) = with(model("read_noise_e"), known(model("read_noise_sigma")), "e\u{2212}") {
         rows.push(vec!["Read noise".to_owned(), text]);
     }
     rows.push(vec!["Noise model from".to_owned(), source.to_owned()]);
+    if let Some(text) = defects(clip) {
+        rows.push(vec!["Defective pixels".to_owned(), text]);
+    }
     if let Some(sigma) = clip.number(&["row_offsets_dn"]) {
         rows.push(vec!["Spread of row offsets".to_owned(), format!("{} DN", figures(sigma, 3))]);
     }
@@ -143,6 +165,33 @@ pub fn references(clip: &ClipFolder) -> String {
         &["What", "Value"],
         &rows,
     )
+}
+
+/// How many pixels are defective, of which kinds; one may be of several.
+fn defects(clip: &ClipFolder) -> Option<String> {
+    let count = |key: &str| clip.get(&["references", "defects", key]).as_u64();
+    let any = count("any")?;
+    let side = |a: usize| clip.get(&["inputs", "shape", ["width", "height"][a]]).as_u64();
+    let share = match (side(0), side(1)) {
+        (Some(w), Some(h)) if w > 0 && h > 0 => {
+            let percent = 100.0 * any as f64 / (w.saturating_mul(h)) as f64;
+            format!(" ({} % of all)", figures(percent, 2))
+        }
+        _ => String::new(),
+    };
+    if any == 0 {
+        return Some("none found".to_owned());
+    }
+    let kinds: Vec<String> = [
+        ("hot", "hot"),
+        ("blinking", "blinking"),
+        ("dead", "dead"),
+        ("odd", "with a response unlike their neighbours'"),
+    ]
+    .into_iter()
+    .filter_map(|(key, word)| count(key).filter(|n| *n > 0).map(|n| format!("{n} {word}")))
+    .collect();
+    Some(format!("{any}{share}: {}", kinds.join(", ")))
 }
 
 /// The facts with their sources.
@@ -245,7 +294,7 @@ fn output(clip: &ClipFolder) -> String {
     );
     row(
         "Misfit of the registration (1 is as the noise model says)",
-        clip.number(&["registration", "misfit"]).map(|v| figures(v, 3)),
+        clip.number(&["registration", "misfit"]).filter(|_| clip.locked()).map(|v| figures(v, 3)),
     );
     row("Job", clip.text(&["key"]).map(|k| k.get(..16).unwrap_or(k).to_owned()));
     table("The finished frames", &["What", "Value"], &rows)

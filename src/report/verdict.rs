@@ -110,7 +110,11 @@ pub fn verdict(clip: &ClipFolder) -> Verdict {
     if missing > 0 {
         said.push((
             Grade::Bad,
-            format!("{missing} {} of the sequence have no file.", plural(missing, "number")),
+            format!(
+                "{missing} {} of the sequence {} no file.",
+                plural(missing, "number"),
+                if missing == 1 { "has" } else { "have" }
+            ),
         ));
     }
     let steadied = clip.get(&["pipeline", "steps"]).as_array().is_some_and(|steps| {
@@ -143,8 +147,8 @@ pub fn verdict(clip: &ClipFolder) -> Verdict {
         said.push((
             Grade::Fair,
             format!(
-                "{bright} {} have more than a hundredth of their pixels saturated.",
-                plural(bright, "frame")
+                "{bright} {} more than a hundredth of the pixels saturated.",
+                if bright == 1 { "frame has" } else { "frames have" }
             ),
         ));
     }

@@ -25,7 +25,7 @@ pub use dark::MasterDark;
 pub use defects::{DefectCounts, DefectKind, DefectMap};
 pub use flat::MasterFlat;
 pub use stack::{ClipFloor, StackOptions, StackStats, collect};
-pub use transfer::{PhotonTransfer, photon_transfer};
+pub use transfer::{PhotonTransfer, TransferPoint, photon_transfer};
 
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
