@@ -5,7 +5,7 @@
 //! spaces, the path relative to the folder with `/` between its parts. A run that is given the list
 //! compares every frame with it as it decodes it.
 //!
-//! A list whose name ends in `.mhl` is written in the ASC MHL form ([`super::mhl`]); which form a list
+//! A list whose name ends in `.mhl` is written in the ASC MHL form (`night/mhl.rs`); which form a list
 //! has that is read, its text tells.
 
 use std::collections::BTreeMap;
