@@ -74,7 +74,7 @@ struct At {
 impl At {
     fn posed<'a>(&self, cut: &'a Cut) -> Posed<'a> {
         let turn = Turn { angle: self.angle, stretch: 0.0 };
-        Posed { frame: &cut.frame, shift: self.shift, turn, light: self.light }
+        Posed { frame: &cut.frame, shift: self.shift, turn, light: self.light, hidden: None }
     }
 }
 
