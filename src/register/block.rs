@@ -8,7 +8,8 @@
 use super::cover::{Cover, cover, tells};
 use super::fit::{Fit, FitScratch, Start, Target, Turning, fit_frame, fit_frames};
 use super::patch::{TILE, patches, spread_patches};
-use super::template::{Average, Look, Posed, average, deviation, still_pixels, wiener};
+use super::template::{Average, Look, Posed, average, deviation, still_pixels};
+use super::wiener::wiener;
 use super::{NoLock, PixelNoise, Pose, RegisterSettings, ground};
 use crate::footage::hash_bytes;
 use crate::frame::convert::{index_in, round_isize, signed, to_f32};
@@ -34,6 +35,9 @@ const SETTLED: f64 = 0.3;
 /// Tiles of the passes before the last one, in frames that have more than twice as many: what
 /// these passes need is poses far better than a pixel's tenth, and they lie all over the frame.
 const EARLY_TILES: usize = 256;
+/// Part of the candidates that must not be still for it to be worth to look for what hides them in
+/// some frames only.
+const LEAST_HIDDEN: f64 = 0.05;
 /// A fit that ends further than this from where the tiles saw the background is not believed.
 const MOST_CORRECTION: f64 = 3.0;
 
@@ -183,16 +187,26 @@ fn settle(
 ) -> Result<Settled, NoLock> {
     let tiles = candidates.len() / (TILE * TILE);
     let mut most = if tiles > 2 * EARLY_TILES { EARLY_TILES } else { usize::MAX };
-    let (mut sigma, mut pass, mut prepared, mut still) = (COARSE, 0, false, None);
+    let (mut sigma, mut pass, mut prepared) = (COARSE, 0, false);
+    let mut last: Option<Model> = None;
     loop {
         pass += 1;
         let early = most < usize::MAX;
-        let choice = Choice { candidates, still: still.take(), every: if early { 4 } else { 1 } };
-        let known = (noise, sigma);
-        let mut model = Model::build(frames, &poses, known, choice);
-        if pass >= 2 && !early && tells(&model.template, &model.still, noise, frames.len()) {
-            model.uncover(frames, &poses, known, candidates);
+        let mut posed = posed(frames, &poses);
+        let cover = last.as_ref().filter(|_| !early).and_then(|last| {
+            let worth = last.hides(candidates) && last.tells(noise, frames.len());
+            worth.then(|| cover(&posed, &last.template, noise, sigma))
+        });
+        for (k, f) in posed.iter_mut().enumerate() {
+            if let Some(f) = f {
+                f.hidden = cover.as_ref().map(|c| c.of(k));
+            }
         }
+        let posed: Vec<Posed<'_>> = posed.into_iter().flatten().collect();
+        let still = last.take().filter(|_| early).map(|last| last.still);
+        let choice = Choice { candidates, still, every: if early { 4 } else { 1 } };
+        let built = Model::build(&posed, (noise, sigma), choice);
+        let model = Model { cover, ..built };
         let fits = fit_all(frames, &model, noise, (&poses, most, turns));
         let next: Vec<Option<Pose>> = fits.iter().map(|f| f.as_ref().map(pose_of)).collect();
         let lost = poses.iter().zip(&next).any(|(p, q)| p.is_some() && q.is_none());
@@ -207,8 +221,6 @@ fn settle(
             prepared = settled || pass + 1 >= MOST_PASSES;
             if prepared {
                 most = usize::MAX;
-            } else {
-                still = Some(model.still);
             }
         } else if prepared || settled || pass >= MOST_PASSES {
             let good: Vec<&Fit> = fits.iter().flatten().collect();
@@ -216,6 +228,7 @@ fn settle(
             let turning = good.iter().map(|f| f.turning).collect();
             return Ok(Settled { poses, model, misfit, turning });
         }
+        last = Some(model);
     }
 }
 
@@ -250,15 +263,10 @@ struct Model {
 }
 
 impl Model {
-    fn build(
-        frames: &[Option<&FixedPlane>],
-        poses: &[Option<Pose>],
-        (noise, sigma): (&PixelNoise, f64),
-        choice: Choice<'_>,
-    ) -> Self {
-        let posed: Vec<Posed<'_>> = posed(frames, poses).into_iter().flatten().collect();
+    /// Made of frames where they lie; what they hide is left to be told.
+    fn build(posed: &[Posed<'_>], (noise, sigma): (&PixelNoise, f64), choice: Choice<'_>) -> Self {
         let (w, h) = posed.first().map_or((0, 0), |p| (p.frame.width, p.frame.height));
-        let average = average(&posed, w, h);
+        let average = average(posed, w, h);
         let template = wiener(&average, noise);
         let still = choice.still.unwrap_or_else(|| {
             let some: Vec<Posed<'_>> = posed.iter().copied().step_by(choice.every).collect();
@@ -272,29 +280,15 @@ impl Model {
         Self { average, template, still, cover: None }
     }
 
-    /// Made again without what is hidden in some frames only.
-    fn uncover(
-        &mut self,
-        frames: &[Option<&FixedPlane>],
-        poses: &[Option<Pose>],
-        (noise, sigma): (&PixelNoise, f64),
-        candidates: &[u8],
-    ) {
-        let mut posed = posed(frames, poses);
-        let cover = cover(&posed, &self.template, noise, sigma);
-        for (k, f) in posed.iter_mut().enumerate() {
-            if let Some(f) = f {
-                f.hidden = Some(cover.of(k));
-            }
-        }
-        let posed: Vec<Posed<'_>> = posed.into_iter().flatten().collect();
-        let (w, h) = (self.template.width(), self.template.height());
-        self.average = average(&posed, w, h);
-        self.template = wiener(&self.average, noise);
-        let left = deviation(&posed, &self.template, noise, sigma);
-        let maps = [Look::each(&left.each), Look::sums(&left.sums)];
-        self.still = still_pixels(&maps, &self.average.count, candidates);
-        self.cover = Some(cover);
+    /// Whether so many of the candidates are not still that something may hide them for a while.
+    fn hides(&self, candidates: &[u8]) -> bool {
+        let sum = |mask: &[u8]| mask.iter().map(|&v| f64::from(v)).sum::<f64>();
+        sum(&self.still) < (1.0 - LEAST_HIDDEN) * sum(candidates)
+    }
+
+    /// Whether groups of frames can tell what hides it.
+    fn tells(&self, noise: &PixelNoise, frames: usize) -> bool {
+        tells(&self.template, &self.still, noise, frames)
     }
 }
 

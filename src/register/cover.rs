@@ -18,7 +18,7 @@ use crate::frame::convert::to_f32;
 use crate::math::blur::gaussian;
 use crate::math::robust::median;
 
-/// Side of a cell in pixels; a divisor of [`BAND`] and [`TILE`].
+/// Side of a cell in pixels; it divides the side of a tile ([`TILE`]).
 pub const CELL: usize = 4;
 /// Cells along the side of a tile.
 const TILE_CELLS: usize = TILE / CELL;
@@ -359,7 +359,8 @@ impl Looking<'_> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::template::{average, wiener};
+    use super::super::template::average;
+    use super::super::wiener::wiener;
     use super::*;
     use crate::frame::{Coding, FixedPlane, NoiseModel};
     use crate::math::turn::Turn;

@@ -18,8 +18,9 @@
 
 use super::body::{Body, Path};
 use super::consensus::{Consensus, groups, median_path};
-use super::template::{Posed, average, deviation, wiener};
+use super::template::{Posed, average, deviation};
 use super::tracks::{Track, follow};
+use super::wiener::wiener;
 use super::{NoLock, PixelNoise, RegisterSettings};
 use crate::frame::convert::to_f32;
 use crate::frame::{FixedPlane, Plane};

@@ -1,8 +1,6 @@
 //! The scene with little noise, and which of its pixels are still.
 //!
-//! The mean of the frames brought to one pose keeps some noise; its gradient, which the fit
-//! lives on, keeps more. So each 64-pixel tile is passed through a Wiener filter of its own,
-//! `S / (S + N)` by frequency ring, before it is used as a model.
+//! The mean of the frames brought to one pose keeps some noise, which [`super::wiener`] takes out.
 //!
 //! A pixel is still where its temporal variance over the block is what noise and the known
 //! uncertainty of the shifts make of it; the limit is set from the distribution over the frame.
@@ -13,15 +11,12 @@ use rayon::prelude::*;
 
 use super::PixelNoise;
 use super::cover::{CELL, Hidden};
-use super::tracks::tile_size;
-use crate::frame::convert::{clamp_index, signed, to_f32};
-use crate::frame::{FixedPlane, Plane, spare};
+use crate::frame::convert::{signed, to_f32};
+use crate::frame::{FixedPlane, Plane};
 use crate::math::blur::{gaussian, minimum};
-use crate::math::fft2::{Fft2, Rings, Scratch};
 use crate::math::resample::{RowScratch, Rows, Shift, rows_needed, shifted_row, valid_range};
 use crate::math::robust::quantile;
 use crate::math::turn::{Placement, Turn, turned_row};
-use crate::math::window::hann;
 
 /// Rows worked on together.
 pub(super) const BAND: usize = 32;
@@ -442,98 +437,6 @@ impl BandScratch {
                 turned_row(source, &to, at, &mut self.out, &mut self.turned);
             }
             each(y, x0, &self.out);
-        }
-    }
-}
-
-/// Takes the noise out of an average of frames, tile by tile.
-#[must_use]
-pub fn wiener(average: &Average, noise: &PixelNoise) -> Plane {
-    let p = &average.mean;
-    let (w, h) = (p.width(), p.height());
-    let side = tile_size(w, h).0;
-    let half = side / 2;
-    let fft = Fft2::new(side, side);
-    // Square root of Hann in and out: the overlapping squares add up to one.
-    let window: Vec<f32> = hann(side).into_iter().map(f32::sqrt).collect();
-    let strip_count = h.div_ceil(half) + 1;
-    let rings = Rings::new(&fft);
-    let strips: Vec<Vec<f32>> = (0..strip_count)
-        .into_par_iter()
-        .map(|ty| {
-            let mut strip = spare::values_of(side * w, 0.0);
-            let mut tile = TileFilter { fft: &fft, rings: &rings, window: &window, average, noise };
-            for tx in 0..w.div_ceil(half) + 1 {
-                let corner = [signed(tx * half) - signed(half), signed(ty * half) - signed(half)];
-                tile.add(corner, &mut strip);
-            }
-            strip
-        })
-        .collect();
-    let mut out = Plane::filled(w, h, 0.0);
-    for (ty, strip) in strips.into_iter().enumerate() {
-        for (i, line) in strip.chunks_exact(w).enumerate() {
-            if let Some(y) = (ty * half + i).checked_sub(half).filter(|&y| y < h) {
-                for (o, v) in out.row_mut(y).iter_mut().zip(line) {
-                    *o += v;
-                }
-            }
-        }
-        spare::keep_values(strip);
-    }
-    out
-}
-
-/// Filters one tile at a time.
-struct TileFilter<'a> {
-    fft: &'a Fft2,
-    rings: &'a Rings,
-    window: &'a [f32],
-    average: &'a Average,
-    noise: &'a PixelNoise,
-}
-
-impl TileFilter<'_> {
-    fn add(&mut self, corner: [isize; 2], strip: &mut [f32]) {
-        let p = &self.average.mean;
-        let (w, side) = (p.width(), self.window.len());
-        let mut pixels = Vec::with_capacity(side * side);
-        for row in 0..side {
-            let line = p.row(clamp_index(corner[1] + signed(row), p.height()));
-            pixels.extend((0..side).map(|c| line[clamp_index(corner[0] + signed(c), w)]));
-        }
-        let mean = pixels.iter().sum::<f32>() / pixels.len() as f32;
-        for (line, &wy) in pixels.chunks_exact_mut(side).zip(self.window) {
-            for (v, &wx) in line.iter_mut().zip(self.window) {
-                *v = (*v - mean) * wx * wy;
-            }
-        }
-        let centre = clamp_index(corner[1] + signed(side / 2), p.height()) * w
-            + clamp_index(corner[0] + signed(side / 2), w);
-        let seen = self.average.seen(centre);
-        let squares: f32 = self.window.iter().map(|w| w * w).sum();
-        let noise =
-            squares * squares * self.noise.variance(mean, centre) * self.average.noise_gain / seen;
-        let mut spectrum = Vec::new();
-        let mut scratch = Scratch::default();
-        self.fft.forward(&pixels, &mut spectrum, &mut scratch);
-        let keep = self
-            .rings
-            .mean_power(&spectrum)
-            .map(|total| if total > 0.0 { ((total - noise) / total).max(0.0) } else { 0.0 });
-        let scale = 1.0 / (side * side) as f32;
-        for (v, r) in spectrum.iter_mut().zip(self.rings.each()) {
-            *v *= keep[r] * scale;
-        }
-        self.fft.inverse(&mut spectrum, &mut pixels, &mut scratch);
-        for ((line, target), &wy) in
-            pixels.chunks_exact(side).zip(strip.chunks_exact_mut(w)).zip(self.window)
-        {
-            for (c, (v, &wx)) in line.iter().zip(self.window).enumerate() {
-                if let Some(x) = crate::frame::convert::index_in(corner[0] + signed(c), w) {
-                    target[x] += (v + mean * wx * wy) * wx * wy;
-                }
-            }
         }
     }
 }
