@@ -124,6 +124,6 @@ fn failures(all: &[Failure]) -> String {
         );
     }
     out.push_str("</tbody></table></div>\n");
-    out.push_str(&and_more(MOST_LISTED, all.len(), "stretch", "preview.json"));
+    out.push_str(&and_more(MOST_LISTED, all.len(), "stretch", "preview.json").into_string());
     out
 }

@@ -3,6 +3,8 @@
 use std::ffi::OsStr;
 use std::fmt::Write as _;
 
+use maud::{Markup, html};
+
 use super::charts;
 use super::compare::{AFTER, BEFORE, Compared};
 use super::html::{escape, figures, href};
@@ -70,11 +72,11 @@ pub fn page(clip: &ClipFolder) -> String {
     if let Some(c) = &clip.compared {
         body.push_str(&section("compare", "Before and after", &compare(c)));
     }
-    body.push_str(&section("frames", "Frames", &charts::frames(clip)));
-    body.push_str(&section("drift", "Where the scene lay", &charts::drift(clip)));
-    body.push_str(&section("shake", "What shakes", &charts::shake(clip)));
-    body.push_str(&section("light", "Light", &charts::light(clip)));
-    body.push_str(&section("noise", "Noise", &noise::part(clip)));
+    body.push_str(&section("frames", "Frames", &charts::frames(clip).into_string()));
+    body.push_str(&section("drift", "Where the scene lay", &charts::drift(clip).into_string()));
+    body.push_str(&section("shake", "What shakes", &charts::shake(clip).into_string()));
+    body.push_str(&section("light", "Light", &charts::light(clip).into_string()));
+    body.push_str(&section("noise", "Noise", &noise::part(clip).into_string()));
     body.push_str(&section("references", "References", &tables::references(clip)));
     body.push_str(&section("facts", "Facts, and where each came from", &tables::facts(clip)));
     body.push_str(&section("settings", "Stages and settings", &tables::settings(clip)));
@@ -192,12 +194,11 @@ pub fn capital(text: &str) -> String {
     chars.next().map_or(String::new(), |c| c.to_uppercase().chain(chars).collect())
 }
 
-/// "1 warning" and the like for lists that are cut.
+/// "And 3 more reasons" and the like for lists that are cut.
 #[must_use]
-pub fn and_more(shown: usize, all: usize, word: &str, place: &str) -> String {
-    if all <= shown {
-        return String::new();
+pub fn and_more(shown: usize, all: usize, word: &str, place: &str) -> Markup {
+    let n = all.saturating_sub(shown);
+    html! {
+        @if n > 0 { p { "And " (n) " more " (plural(n, word)) ", listed in " (place) "." } }
     }
-    let n = all - shown;
-    format!("<p>And {n} more {}, listed in {place}.</p>", plural(n, word))
 }
