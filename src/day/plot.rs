@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use maud::{Markup, html};
 
 use super::motion::MotionReport;
+use crate::footage::printable;
 use crate::measure::Series;
 
 /// Width of the drawing, of its margins, and height of a panel with its gap, in px.
@@ -55,7 +56,8 @@ pub(super) fn motion(report: &MotionReport, series: &Series) -> Markup {
         title: format!(
             "{}: displacement along {:.1}\u{b0} (0 right, 90 down), band \u{b1}2 standard \
              uncertainties",
-            report.clip, report.direction_deg
+            printable(&report.clip),
+            report.direction_deg
         ),
         x: "time from the trigger, ms",
         y: format!("displacement, {unit}"),

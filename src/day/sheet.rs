@@ -198,7 +198,7 @@ const STYLE: &str = "body{font:16px/1.5 sans-serif;max-width:62rem;margin:2rem a
 
 /// A page that needs nothing else: plot, numbers, notes.
 pub(super) fn page(report: &MotionReport, svg: &Markup) -> String {
-    let title = format!("{}: motion", report.clip);
+    let title = format!("{}: motion", printable(&report.clip));
     let row = if report.row_time_s.is_some() { ", in the part's own row" } else { "" };
     let page = html! {
         (DOCTYPE)
