@@ -163,6 +163,7 @@ fn limit(name: &str, setup: &Setup) {
             shift: scene.truth[k],
             turn: Turn::NONE,
             light: 1.0,
+            hidden: None,
         };
         let poses: Vec<Option<Pose>> = (0..setup.frames)
             .into_par_iter()
@@ -185,6 +186,60 @@ fn limit(name: &str, setup: &Setup) {
         squares.sqrt(),
         squares.sqrt() / bound
     );
+}
+
+/// How well parts that hide the background are found: at the true poses.
+fn covers(name: &str, setup: &Setup) {
+    let n = setup.size;
+    let scene = Scene::new(setup.clone());
+    let frames: Vec<_> = (0..setup.frames).into_par_iter().map(|k| scene.coded(k)).collect();
+    let noise = PixelNoise::new(&scene.noise());
+    let mut posed: Vec<Option<Posed<'_>>> = frames
+        .iter()
+        .zip(&scene.truth)
+        .map(|(frame, &shift)| {
+            Some(Posed { frame, shift, turn: Turn::NONE, light: 1.0, hidden: None })
+        })
+        .collect();
+    for pass in 0..2 {
+        let list: Vec<Posed<'_>> = posed.iter().flatten().copied().collect();
+        let template = wiener(&average(&list, n, n), &noise);
+        let found = hushframe::register::cover::cover(&posed, &template, &noise, 0.02);
+        let (mut truly, mut missed, mut clear, mut falsely) = (0.0, 0.0, 0.0, 0.0);
+        let mut mostly = [0.0; 2];
+        for y in (8..n - 8).step_by(3) {
+            for x in (8..n - 8).step_by(3) {
+                let (mut here, mut miss) = (0.0, 0.0);
+                for k in 0..setup.frames {
+                    let hidden = scene.cover(k, x as f64, y as f64) > 0.0;
+                    let mut open = false;
+                    found.of(k).runs(y, (x, x + 1), |r| open |= !r.is_empty());
+                    truly += f64::from(u8::from(hidden));
+                    missed += f64::from(u8::from(hidden && open));
+                    here += f64::from(u8::from(hidden));
+                    miss += f64::from(u8::from(hidden && open));
+                    clear += f64::from(u8::from(!hidden));
+                    falsely += f64::from(u8::from(!hidden && !open));
+                }
+                if here < 0.6 * setup.frames as f64 {
+                    mostly[0] += here;
+                    mostly[1] += miss;
+                }
+            }
+        }
+        println!(
+            "{name:44} pass {pass}: missed {:.4} of the hidden ({:.4} where hidden in under 0.6 of the frames), {:.4} of the open left out",
+            missed / f64::max(truly, 1.0),
+            mostly[1] / f64::max(mostly[0], 1.0),
+            falsely / clear
+        );
+        let found = Box::leak(Box::new(found));
+        for (k, f) in posed.iter_mut().enumerate() {
+            if let Some(f) = f {
+                f.hidden = Some(found.of(k));
+            }
+        }
+    }
 }
 
 /// A clip that does not move: what the steadying would add to it.
@@ -408,6 +463,8 @@ fn main() {
     for (name, setup) in scenes(quick).iter().filter(|(n, _)| wanted(n)) {
         if words.iter().any(|w| w == "limit") {
             limit(name, setup);
+        } else if words.iter().any(|w| w == "cover") {
+            covers(name, setup);
         } else {
             row(name, setup);
         }

@@ -1,5 +1,6 @@
 //! Every single operation on the disk fails once, in each way, and the machine stops before each:
-//! what was promised is there, and the next run ends in the bytes of an unbroken one.
+//! what was promised is there, and the next run ends in the bytes of an unbroken one. So for a run,
+//! for one over an older one, and for a clip's work in parts, and for pictures and pages.
 
 use std::collections::BTreeMap;
 use std::fs;
@@ -8,12 +9,14 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
 
 use hushframe::engine::{Phase, Progress, Silent, Work};
-use hushframe::footage::{Disk, OnceSynced, RealDisk, hash_file};
+use hushframe::footage::{CAN_ENCODE, Disk, OnceSynced, RealDisk, hash_file};
 use hushframe::night::clip::{self, Summary};
 use hushframe::night::job::ClipJob;
 use hushframe::night::journal::Journal;
 use hushframe::night::out::{Out, Patience};
+use hushframe::night::shard::{self, Share};
 use hushframe::night::{NightError, place, shoot};
+use hushframe::report;
 
 use crate::harness::{Place, kept, names, read_json, read_tiff, results, tree, write_gray};
 use crate::simulated_disk::{Fault, SimulatedDisk, Survives};
@@ -60,23 +63,63 @@ fn job(place: &Place, pipeline: &str) -> ClipJob {
     }
 }
 
-/// One run on a disk, its errors of sync final as in the program.
-fn run(job: &ClipJob, folder: &Path, disk: &dyn Disk) -> Result<Summary, NightError> {
-    run_waiting(job, folder, disk, Duration::ZERO)
+/// How a clip is worked on.
+#[derive(Debug, Clone, Copy)]
+enum Way {
+    /// By one run.
+    Run,
+    /// In so many parts.
+    Parts(usize),
+    /// By one run, with pictures, preview and pages.
+    Pages,
 }
 
-/// The same; waits so long for room.
-fn run_waiting(
-    job: &ClipJob,
-    folder: &Path,
-    disk: &dyn Disk,
-    limit: Duration,
-) -> Result<Summary, NightError> {
-    let patience = Patience::looking(limit, Duration::from_millis(1));
-    let stop = AtomicBool::new(false);
-    let work = Work { threads: 1, stop: &stop, progress: &Silent };
-    let disk = OnceSynced::new(disk);
-    clip::run(job, &Out { folder, disk: &disk, patience: &patience }, &work)
+/// What one go at a clip came to.
+#[derive(Debug)]
+struct Ended {
+    summary: Summary,
+    /// Whether pictures and pages were made too: where they are not, the program says so, and the
+    /// clip is finished all the same.
+    pages: bool,
+}
+
+impl Way {
+    /// Works on a clip on a disk, its errors of sync final as in the program; waits so long for room.
+    fn go(
+        self,
+        job: &ClipJob,
+        (folder, disk): (&Path, &dyn Disk),
+        limit: Duration,
+    ) -> Result<Ended, NightError> {
+        let patience = Patience::looking(limit, Duration::from_millis(1));
+        let stop = AtomicBool::new(false);
+        let work = Work { threads: 1, stop: &stop, progress: &Silent };
+        let disk = OnceSynced::new(disk);
+        let out = Out { folder, disk: &disk, patience: &patience };
+        place::sweep_out(&disk, folder)?;
+        let summary = match self {
+            Self::Run | Self::Pages => clip::run(job, &out, &work)?,
+            Self::Parts(n) => {
+                let shares = || (1..=n).map(|k| Share::new(k, n).unwrap());
+                shares().try_for_each(|s| shard::analyse(job, &out, s, &work).map(drop))?;
+                shard::merge(job, &out, n, &work)?;
+                shares().try_for_each(|s| shard::render(job, &out, s, &work).map(drop))?;
+                shard::finish(job, &out, n, &work)?
+            }
+        };
+        if !matches!(self, Self::Pages) {
+            return Ok(Ended { summary, pages: true });
+        }
+        let given = (job.input.as_path(), &job.facts[..]);
+        let said = report::pictures((&disk, &summary.folder), given, true, &work)?;
+        let pages = report::pages(folder, &disk).is_ok();
+        Ok(Ended { summary, pages: pages && said.is_empty() })
+    }
+}
+
+/// One run on a disk.
+fn run(job: &ClipJob, folder: &Path, disk: &dyn Disk) -> Result<Ended, NightError> {
+    Way::Run.go(job, (folder, disk), Duration::ZERO)
 }
 
 /// What an output folder must hold in the end.
@@ -91,8 +134,10 @@ struct Golden {
 fn assert_promises(folder: &Path, golden: &Golden, point: &str) {
     let clip = folder.join("comb-pluck");
     let frames = clip.join("frames");
-    let journal = clip.join("journal.jsonl");
-    if let Some(key) = Journal::key_of(&journal).unwrap() {
+    let parts = names(&clip.join("shards")).into_iter().filter(|n| n.ends_with(".jsonl"));
+    let journals = parts.map(|n| clip.join("shards").join(n)).chain([clip.join("journal.jsonl")]);
+    for journal in journals {
+        let Some(key) = Journal::key_of(&journal).unwrap() else { continue };
         for (n, entry) in Journal::read(&RealDisk, &journal, &key).unwrap() {
             let file = hash_file(&frames.join(place::file_name(n)));
             let whole = file.is_ok_and(|w| w.hash == entry.blake3);
@@ -118,18 +163,28 @@ fn assert_promises(folder: &Path, golden: &Golden, point: &str) {
     }
 }
 
-/// Results without the file that only a lock is held on.
+/// Results without the file that only a lock is held on, and without the journals of parts.
 fn made(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
     let mut all = results(folder);
-    all.retain(|p, _| !p.ends_with("in-use"));
+    all.retain(|p, _| !p.ends_with("in-use") && p.extension().is_none_or(|e| e != "jsonl"));
     all
+}
+
+/// Removes temporary files.
+fn sweep_by_hand(folder: &Path) {
+    for name in tree(folder).into_keys() {
+        if name.file_name().unwrap().to_string_lossy().starts_with(".tmp-") {
+            fs::remove_file(folder.join(name)).unwrap();
+        }
+    }
 }
 
 #[track_caller]
 fn assert_golden(folder: &Path, golden: &Golden, point: &str) {
     let all = made(folder);
-    let (have, want) = (all.keys().collect::<Vec<_>>(), golden.files.keys().collect::<Vec<_>>());
-    assert_eq!(have, want, "{point}");
+    let missing: Vec<_> = golden.files.keys().filter(|k| !all.contains_key(*k)).collect();
+    let left: Vec<_> = all.keys().filter(|k| !golden.files.contains_key(*k)).collect();
+    assert!(missing.is_empty() && left.is_empty(), "{point}: {missing:?} missing, {left:?} left");
     for (name, bytes) in &golden.files {
         assert!(all[name] == *bytes, "{point}: {} differs", name.display());
     }
@@ -163,6 +218,7 @@ fn trials() -> Vec<Trial> {
 /// A shoot, what a run ends in, and where runs begin.
 struct Sweep<'a> {
     place: &'a Place,
+    way: Way,
     job: ClipJob,
     golden: Golden,
     /// A folder that each run begins with, where it does not begin with none.
@@ -188,9 +244,10 @@ impl Sweep<'_> {
         };
         let disk = SimulatedDisk::over(folder, Some((k, trial.fault)));
         let limit = Duration::from_millis(if trial.waits { 50 } else { 0 });
-        let ended = run_waiting(&self.job, folder, &disk, limit);
+        let ended = self.way.go(&self.job, (folder, &disk), limit);
+        let whole = ended.as_ref().is_ok_and(|e| e.pages);
         let Some(hit) = disk.hit() else {
-            assert!(ended.is_ok(), "{ended:?}");
+            assert!(whole, "{ended:?}");
             // Nothing failed: what the run made stays when the power is cut after it.
             disk.cut(Survives::Nothing);
             assert_golden(folder, &self.golden, "unbroken");
@@ -198,18 +255,21 @@ impl Sweep<'_> {
         };
         let point = format!("{hit}, {:?}", trial.cut);
         assert_eq!(disk.retried(), Vec::<PathBuf>::new(), "{point}: a sync was tried again");
-        assert!(trial.fault != Fault::Crash || ended.is_err(), "{point}: said to be well");
+        assert!(trial.fault != Fault::Crash || !whole, "{point}: said to be well");
         if let Some(survives) = seeded {
             disk.cut(survives);
         }
-        if ended.is_ok() {
+        if whole && hit.contains("remove") {
+            // A temporary file that cannot be removed: the next run sweeps it away.
+            sweep_by_hand(folder);
+        }
+        if whole {
             assert_golden(folder, &self.golden, &point);
         }
         assert_promises(folder, &self.golden, &point);
         let sound = SimulatedDisk::over(folder, None);
-        if let Err(e) = run(&self.job, folder, &sound) {
-            panic!("{point}: does not go on: {e}");
-        }
+        let again = self.way.go(&self.job, (folder, &sound), Duration::ZERO);
+        assert!(again.as_ref().is_ok_and(|e| e.pages), "{point}: does not go on: {again:?}");
         sound.cut(Survives::Nothing);
         assert_golden(folder, &self.golden, &point);
         true
@@ -245,10 +305,10 @@ fn every_operation_of_a_first_run_may_fail() {
     small_shoot(&place);
     let job = job(&place, "clean");
     let whole = place.path("whole");
-    let summary = run(&job, &whole, &RealDisk).unwrap();
-    assert_eq!(summary.made, FRAMES as u64);
+    let ended = run(&job, &whole, &RealDisk).unwrap();
+    assert_eq!(ended.summary.made, FRAMES as u64);
     let golden = Golden { files: made(&whole), before: BTreeMap::new() };
-    let points = Sweep { place: &place, job, golden, start: None }.all();
+    let points = Sweep { place: &place, way: Way::Run, job, golden, start: None }.all();
     println!("a first run: {points} points of failure, each resumed to the golden output");
     assert!(points > 8 * 10 * FRAMES as u64, "only {points} points");
 }
@@ -274,9 +334,47 @@ fn every_operation_of_a_run_over_an_older_one_may_fail() {
         }
     }
     let golden = Golden { files, before };
-    let points = Sweep { place: &place, job, golden, start: Some(old) }.all();
+    let points = Sweep { place: &place, way: Way::Run, job, golden, start: Some(old) }.all();
     println!("over an older run: {points} points of failure, each resumed to the golden output");
     assert!(points > 8 * 10 * (FRAMES as u64 - 1), "only {points} points");
+}
+
+#[test]
+fn every_operation_of_pictures_and_pages_may_fail() {
+    let place = Place::new();
+    small_shoot(&place);
+    let job = job(&place, "clean");
+    let (finished, whole) = (place.path("finished"), place.path("whole"));
+    run(&job, &finished, &RealDisk).unwrap();
+    let way = Way::Pages;
+    assert!(way.go(&job, (&whole, &RealDisk), Duration::ZERO).unwrap().pages);
+    let golden = Golden { files: made(&whole), before: BTreeMap::new() };
+    let more = golden.files.len() - made(&finished).len();
+    // Three pictures and their note; movie and note; two pages.
+    assert_eq!(more, if CAN_ENCODE { 8 } else { 6 });
+    let points = Sweep { place: &place, way, job, golden, start: Some(finished) }.all();
+    println!("pictures and pages: {points} points of failure, each made good by the next run");
+    assert!(points > 6 * 5 * more as u64, "only {points} points");
+}
+
+#[test]
+fn every_operation_of_a_clips_work_in_parts_may_fail() {
+    let place = Place::new();
+    small_shoot(&place);
+    let job = job(&place, "clean");
+    let (one, whole) = (place.path("one"), place.path("whole"));
+    run(&job, &one, &RealDisk).unwrap();
+    // Blocks are longer than this clip: one of the two parts is empty.
+    let way = Way::Parts(2);
+    way.go(&job, (&whole, &RealDisk), Duration::ZERO).unwrap();
+    let golden = Golden { files: made(&whole), before: BTreeMap::new() };
+    // But for the parts' own files it is what one run makes.
+    let mut without = golden.files.clone();
+    without.retain(|p, _| !p.starts_with("comb-pluck/shards"));
+    assert!(without == made(&one));
+    let points = Sweep { place: &place, way, job, golden, start: None }.all();
+    println!("in parts: {points} points of failure, each resumed to the golden output");
+    assert!(points > 16 * 10 * FRAMES as u64, "only {points} points");
 }
 
 /// Keeps what is said, and asks to stop at the first word.

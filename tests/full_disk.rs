@@ -98,3 +98,22 @@ fn a_disk_without_inodes_is_waited_for_too() {
     place.run(&args).expect(0, &["were done before"]);
     assert_same(&place.path("small/out"), &place.path("whole"));
 }
+
+#[test]
+fn a_read_only_output_is_said() {
+    let place = small_place();
+    let at = place.path("small");
+    let Some(disk) = Mounted::new(&at, "size=200m") else { return };
+    let mut args = arguments("small/out");
+    args.extend(["--frames", "1-9"]);
+    place.run(&args).expect(0, &["9 frames made"]);
+    let before = tree(&place.path("small"));
+    disk.remount("ro");
+    place.run(&arguments("small/out")).expect(2, &["small/out", "Read-only file system"]);
+    place.run(&arguments("small/other")).expect(2, &["small/other", "Read-only file system"]);
+    place.run(&["status", "small/out", "--verify"]).expect(0, &[]);
+    assert!(tree(&place.path("small")) == before);
+    disk.remount("rw");
+    place.run(&arguments("small/out")).expect(0, &["15 frames made, 9 were done before"]);
+    assert_same(&place.path("small/out"), &place.path("whole"));
+}

@@ -292,8 +292,8 @@ fn a_turning_part_tells_its_rotation() {
     let slope = centred.map(|(x, y)| x * y).sum::<f64>() / (60.0 * (3600.0 - 1.0) / 12.0);
     let sure = sigma * (12.0 / (60.0 * 3599.0_f64)).sqrt();
     println!("rotation: {slope:.4} +- {sure:.4} mrad a frame, truth 1; single ones {sigma:.2}");
-    // Shifts of halves read a turn low (printed: 0.93); the bound is a tenth, as documented.
-    assert!((slope - 1.0).abs() < 0.1 && sure < 0.05, "{slope} +- {sure}");
+    // Printed: 1.047 +- 0.011 (0.93 by two halves); the kernel's part is known (`measure::turning`).
+    assert!((slope - 1.0).abs() < 0.06 && sure < 0.012, "{slope} +- {sure}");
     let peak = number(&json["peak_rotation_rad"]["value"]);
     assert!((peak - 59e-3).abs() < 6e-3 * sigma, "{peak}");
 }
@@ -363,6 +363,8 @@ fn a_new_users_mistakes_get_a_sentence_that_helps() {
     run(&[&clip, "--region", "150,100,40,40"])
         .expect(2, &["does not lie in the picture of 160x120"]);
     run(&[&clip, "--region", "40,40,5,5"]).expect(2, &["at least 12 px"]);
+    run(&[&clip, "--region", "40,40,20,20", "--direction", "up"]).expect(2, &["0 for right"]);
+    run(&[&clip, "--region", "40,40,20,20", "--ring", "9-3"]).expect(2, &["before it begins"]);
     run(&[&clip, "--region", "40,40,30,30", "-o", &clip]).expect(2, &["is the input"]);
     run(&[&clip, "--region", "40,40,30,30", "--frames", "900-950"]).expect(2, &["no frames"]);
     place.write("full/notes.txt", "mine");

@@ -46,6 +46,41 @@ fn a_clip_begins_when_its_copy_is_complete() {
 }
 
 #[test]
+fn a_shoot_file_that_is_saved_again_is_read_again() {
+    let place = Place::new();
+    shoot(&place, "");
+    corners(&place, "comb-pluck", "early", 12);
+    let args = ["run", "shoot.toml", "--watch", "--quiet-for", "1s", "--no-preview"];
+    let log = place.path("log");
+    let mut command = place.command(&args);
+    let mut child = command.stderr(fs::File::create(&log).unwrap()).spawn().unwrap();
+    let first = place.path("hushframe-out/early/complete.json");
+    assert!(wait_for(&mut child, || first.exists()));
+    let said = |words: &str| fs::read_to_string(&log).unwrap().contains(words);
+    let save = |text: &str| {
+        place.write("shoot.toml", &format!("dark = \"black\"\nflat = \"even\"\n{text}"));
+    };
+    // In the middle of an edit: the clips stay as they were.
+    save("[[clip]]\nframe");
+    assert!(wait_for(&mut child, || said("going on with the clips as they were")));
+    // The clip that never comes is taken out, another comes in, one that is done says something else.
+    corners(&place, "comb-pluck", "another", 8);
+    save("[[clip]]\nframes = \"another\"\n[[clip]]\nframes = \"early\"\nrate = 10\n");
+    let ended = Ended::of(child.wait_with_output().unwrap());
+    ended.expect(0, &[]);
+    for words in [
+        "shoot.toml:4",
+        "shoot.toml was read again: 1 clips are to come",
+        "early: was begun before",
+        "run again when the night has ended",
+        "2 clips done, 0 failed",
+    ] {
+        assert!(said(words), "no {words:?} in {}", fs::read_to_string(&log).unwrap());
+    }
+    assert!(place.path("hushframe-out/another/complete.json").exists());
+}
+
+#[test]
 fn a_clip_that_never_comes_is_given_up_and_the_others_are_made() {
     let place = Place::new();
     shoot(&place, "");

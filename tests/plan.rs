@@ -58,6 +58,27 @@ fn geometry_and_scale() {
         "--marked-magnification 10 --tube 180mm --design-tube 200mm --pixel-pitch 10um",
         &[("magnification", 9.0, EXACT), ("scale", 10.0 / 9.0, EXACT)],
     );
+    // A graticule of 800 um within 1.5 um over 1598.4 px picked to 0.5 px at each end: 0.50050 um/px,
+    // 0.117 %; then a part of 250 px known to 1 px (GUM, JCGM 100:2008, 5.1.2 and 4.3.7, from memory;
+    // worked by hand). The length alone: 0.866 um are 0.108 %, the picks 0.0442 %.
+    let rule = "--known-length 800um --known-pixels 1598.4 --length-tolerance 1.5um";
+    check(
+        &format!("{rule} --pick-sigma 0.5 --part-pixels 250 --part-pick 1"),
+        &[
+            ("scale", 0.50050, 1e-5),
+            ("scale_sigma", 0.117, THREE),
+            ("part_length", 125.13, 1e-4),
+            ("part_sigma", 0.52, 1e-2),
+        ],
+    );
+    check(&format!("{rule} --pick-sigma 0"), &[("scale_sigma", 0.108, THREE)]);
+    let exact = "--known-length 800um --known-pixels 1598.4 --length-tolerance 0.01um";
+    check(&format!("{exact} --pick-sigma 0.5"), &[("scale_sigma", 0.0442, THREE)]);
+    // One step of 1 mm on a rule of class II, 0.2 mm either way: 20 % (UK SI 2016/1153 schedule 1I,
+    // table 2, as Directive 2004/22/EC annex MI-008). 27 um in 10 mm: 0.27 % (NIST, "Precision
+    // Metal Rulers").
+    check("--known-length 1mm --length-tolerance 0.2mm", &[("length_error", 20.0, EXACT)]);
+    check("--known-length 10mm --length-tolerance 27um", &[("length_error", 0.27, EXACT)]);
     // 1 - cos (trigonometry).
     for (tilt, loss, relative) in [
         ("1", 0.0152, THREE),
@@ -117,6 +138,8 @@ fn light_and_depth() {
             ("finest_pitch", 10.0 / 2.04, THREE),
             ("finest_pitch", 4.91, THREE),
             ("object_finest", 0.491, THREE),
+            // Two pixels for the smallest detail, 0.305 lambda / NA (the same, from memory).
+            ("two_pixels", 0.599, THREE),
         ],
     );
     check(
@@ -166,6 +189,11 @@ fn time() {
     ] {
         check(&format!("--rate {rate} --playback {playback}"), &[("slow_down", factor, EXACT)]);
     }
+    for (playback, fps) in
+        [("24000/1001", 23.976024), ("30000/1001", 29.970030), ("60000/1001", 59.940060)]
+    {
+        check(&format!("--rate 1000 --playback {playback}"), &[("playback", fps, 1e-8)]);
+    }
     let shown = run("--rate 5000 --playback 30000/1001").out;
     assert!(shown.contains("exactly 1001/6"), "{shown}");
     // Elapsed time (common practice, no source): frame 1234 at 5000 fps.
@@ -175,6 +203,11 @@ fn time() {
         "--rate 5000 --event-length 2.4ms",
         &[("duration_sigma", 0.082e-3, THREE), ("frames_across", 12.0, EXACT)],
     );
+    // A clock that is 50 ppm off, over 1 s (arithmetic).
+    check("--event-length 1s --clock-ppm 50", &[("clock_error", 50e-6, EXACT)]);
+    // In units of 2^30: 5.79 GiB a second.
+    let text = run("--width 1920 --height 1080 --bits 12 --rate 2000").out;
+    assert!(text.contains("6.221 GB/s (5.79 GiB/s)"), "{text}");
     // Data rate and record length (arithmetic).
     check(
         "--width 1920 --height 1080 --bits 12 --rate 2000 --memory 16GiB",
@@ -267,6 +300,13 @@ fn electrons_and_references() {
             ("dynamic_range_db", 67.4, THREE),
         ],
     );
+    // Variance of black frames 0.25 x 64 + 1/12; gain from a bright and a dark mean and their
+    // variances, K = 513.917 / 1000 DN/e- (EMVA 1288 release 3.1, as above).
+    check("--read-noise 8 --gain 2", &[("dark_variance", 16.083, 1e-4)]);
+    check(
+        "--bright-mean 1100 --dark-mean 100 --bright-variance 530 --dark-variance 16.083",
+        &[("gain", 1.0 / 0.513917, 1e-6)],
+    );
     // Noise falls with sqrt(N) (statistics): 4, 16, 25, 100 frames make it 2, 4, 5, 10 times less.
     for (n, times) in [("4", 2.0), ("16", 4.0), ("25", 5.0), ("100", 10.0)] {
         let options = format!("--signal 100 --read-noise 0 --averaged {n}");
@@ -280,7 +320,8 @@ fn electrons_and_references() {
         assert_eq!(row["quantity"], "darks");
         assert!((row["value"].as_f64().unwrap().ceil() - darks).abs() < 1e-9, "{row}");
     }
-    check("--darks 16", &[("dark_penalty", 3.1, 1e-2)]);
+    check("--darks 16", &[("dark_penalty", 3.1, 1e-2), ("dark_residual", 0.25, EXACT)]);
+    check("--darks 100", &[("dark_residual", 0.10, EXACT)]);
     // Flats of 10000 e-: 1 / sqrt(N S) (arithmetic).
     for (flats, percent) in [("1", 1.0), ("16", 0.25), ("100", 0.10)] {
         check(&format!("--flats {flats} --flat-signal 10000"), &[("flat_noise", percent, EXACT)]);
@@ -323,6 +364,9 @@ fn lamps() {
         "--light-most 1.0 --light-least 0.6",
         &[("flicker", 25.0, EXACT), ("flicker_index", 0.0796, THREE)],
     );
+    // IEEE 1789-2015 for people, not for pictures: 0.08 f and 0.0333 f per cent (from memory).
+    check("--mains 50", &[("low_risk_flicker", 8.0, EXACT), ("no_effect_flicker", 3.33, EXACT)]);
+    check("--mains 60", &[("low_risk_flicker", 9.6, EXACT)]);
     // A sine of 100 %: 0.318.
     check("--flicker 100", &[("flicker_index", 1.0 / std::f64::consts::PI, THREE)]);
     // |f - k rate|, times playback / rate (arithmetic).
@@ -342,9 +386,16 @@ fn lamps() {
             &[("alias", alias, EXACT), ("screen_flicker", screen, THREE)],
         );
     }
-    for (rate, mains, frames) in
-        [("1000", "50", 10.0), ("1000", "60", 8.33), ("960", "60", 8.0), ("5000", "50", 50.0)]
-    {
+    for (rate, mains, frames) in [
+        ("1000", "50", 10.0),
+        ("1000", "60", 8.33),
+        ("960", "60", 8.0),
+        ("800", "50", 8.0),
+        ("500", "50", 5.0),
+        ("5000", "50", 50.0),
+        ("100", "50", 1.0),
+        ("120", "60", 1.0),
+    ] {
         check(&format!("--rate {rate} --mains {mains}"), &[("ripple_period", frames, THREE)]);
     }
     let risky = run("--rate 800 --mains 50 --playback 25 --flicker 25 --exposure 50us").out;
@@ -393,6 +444,8 @@ fn a_new_users_mistakes_get_a_sentence_that_helps() {
         ("--event-length 1.5", &["--event-length", "no unit", "50us"]),
         ("--event-length 1.5mm", &["--event-length", "ns, us"]),
         ("--event-speed 0.3", &["m/s"]),
+        ("--event-speed 0,3m/s", &["a decimal has a point"]),
+        ("--exposure 1/5000", &["is a fraction", "200us"]),
         ("--memory 16", &["no unit", "GiB"]),
         ("--magnification -2", &["magnification -2x is outside"]),
         ("--aperture 1.4", &["no numerical aperture in air"]),

@@ -110,30 +110,33 @@ fn damage_is_found_and_made_good() {
         bytes[i] ^= 0x10;
         fs::write(clip.join(name), bytes).unwrap();
     };
-    let again = |words: &str| {
-        place.run(&arguments("whole")).expect(0, &[words]);
+    let again = |said: &str, words: &str| {
+        place.run(&arguments("whole")).expect(0, &[said, words]);
         let now = results(&place.path("whole"));
         for (name, bytes) in &before {
             assert!(now.get(name) == Some(bytes), "{} is not made good", name.display());
         }
     };
     damage("frames/000007.tif", |n| n / 2);
-    again("1 frames made, 23 were done before");
+    let not_whole = "1 frames are not as they were written: they are made again";
+    again(not_whole, "1 frames made, 23 were done before");
     fs::remove_file(clip.join("frames/000003.tif")).unwrap();
-    again("1 frames made, 23 were done before");
+    again(not_whole, "1 frames made, 23 were done before");
+    let analysis = "analysis.json: is damaged: every frame is looked at again";
     damage("analysis.json", |n| n / 2);
-    again("0 frames made, 24 were done before");
+    again(analysis, "0 frames made, 24 were done before");
     fs::write(clip.join("analysis.json"), "{}").unwrap();
-    again("0 frames made, 24 were done before");
+    again(analysis, "0 frames made, 24 were done before");
+    let journal = "journal.jsonl: is damaged: frames that it does not speak of any more are made";
     damage("journal.jsonl", |n| n / 2);
-    again("were done before");
+    again(journal, "were done before");
     damage("journal.jsonl", |_| 3);
-    again("24 frames made");
+    again(journal, "24 frames made");
     fs::write(clip.join("journal.jsonl"), [0xff; 100]).unwrap();
-    again("24 frames made");
+    again(journal, "24 frames made");
     damage("record.json", |n| n / 2);
     damage("frames.csv", |n| n / 2);
-    again("0 frames made, 24 were done before");
+    again("", "0 frames made, 24 were done before");
 }
 
 #[test]

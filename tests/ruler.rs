@@ -9,6 +9,8 @@ use hushframe::frame::units::Length;
 use hushframe::measure::ruler::{
     KnownLength, ScaleArgs, Tolerance, find_ticks, measure, run, two_points,
 };
+use hushframe::simulate::Scene;
+use hushframe::simulate::scene::{MusicBox, MusicBoxSettings};
 
 use crate::rules::Rule;
 
@@ -75,6 +77,23 @@ fn tilt_and_distortion_are_told() {
     assert!((bent.curvature / 0.006 - 1.0).abs() < 0.25, "{}", bent.curvature);
     assert!(bent.warnings.iter().any(|w| w.contains("lens distorts")));
     assert!(bent.relative > 3.0 * even.relative, "an uneven pitch is less certain");
+}
+
+#[test]
+fn the_small_rule_of_the_demo_is_found_where_it_is_named() {
+    // 21 ticks of 0.1 mm in brushed metal, on a third of the picture's width.
+    let scene = MusicBox::new(&MusicBoxSettings::default()).unwrap();
+    let light = scene.view((0.0, 0.0), -5e-3).light;
+    let text = find_ticks(&light).unwrap_err().to_string();
+    assert!(text.contains("--region"), "{text}");
+    let t = find_ticks(&light.crop(228, 42, 208, 48)).unwrap();
+    let truth = 0.1e-3 / scene.pixel_m();
+    println!(
+        "{:.4} px a tick, truth {truth:.4}; explained {:.3}, slip {:.4}",
+        t.pitch_px, t.explained, t.slip
+    );
+    assert!((t.pitch_px / truth - 1.0).abs() < 3.0 * t.relative + 5e-4, "{t:?}");
+    assert!(t.periods > 19.0 && t.slip < 0.01, "{t:?}");
 }
 
 #[test]

@@ -143,6 +143,27 @@ fn a_part_twice_at_once_and_a_killed_part_do_no_harm() {
 }
 
 #[test]
+fn originals_are_protected_from_parts_as_from_a_run() {
+    let place = Place::new();
+    place.copy("comb-pluck", "comb");
+    place.copy("black", "black");
+    place.write("one.toml", "dark = \"black\"\n[[clip]]\nname = \"one\"\nframes = \"comb\"\n");
+    let before = tree(&place.path(""));
+    let step = |what: &str, share: &str, out: &str| {
+        let how = if share.contains('/') { "--part" } else { "--parts" };
+        place.run(&["shard", what, "one.toml", how, share, "--out", out])
+    };
+    for (what, share) in [("analyse", "1/1"), ("merge", "1"), ("render", "1/1"), ("finish", "1")] {
+        step(what, share, "black/out").expect(2, &["nothing is ever written there"]);
+        // Where the kernel may not keep originals from a part, it says so.
+        step(what, share, ".").expect(0, &["originals are protected by code alone"]);
+    }
+    let mut now = tree(&place.path(""));
+    now.retain(|p, _| before.contains_key(p));
+    assert!(now == before, "an original was touched");
+}
+
+#[test]
 fn gaps_damage_and_parts_of_another_job_are_refused() {
     let place = shoot();
     let part = |k: usize| place.path(&format!("out/comb-pluck/shards/analyse-{k}-of-3.json"));

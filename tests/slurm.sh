@@ -5,13 +5,23 @@
 #   tests/slurm.sh PROGRAM FRAMES      PROGRAM is hushframe, FRAMES test-frames/music-box
 #
 # Needs root and the system's packages (Debian): slurmctld slurmd slurm-client
-# slurm-wlm-basic-plugins munge. Starts its own munged, slurmctld and slurmd, writes to a temporary
+# slurm-wlm-basic-plugins munge; exits with 77 ("skipped") for anybody else, and where they are not
+# there. Starts its own munged, slurmctld and slurmd, writes to a temporary
 # folder, and stops what it started. The clip is repeated eight times: three blocks, four parts,
 # of which one is empty. Then a part's file is taken away, its frames damaged, and the clip
 # submitted again.
 set -euo pipefail
 program=$(realpath "$1")
 frames=$(realpath "$2")
+
+skip() {
+    echo "skipped: $1"
+    exit 77
+}
+[ "$(id -u)" = 0 ] || skip "not root"
+for needed in slurmctld slurmd sbatch munged munge setpriv; do
+    PATH=$PATH:/usr/sbin command -v "$needed" >/dev/null || skip "no $needed here"
+done
 
 work=$(mktemp -d)
 stop() {

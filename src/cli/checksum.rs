@@ -11,7 +11,7 @@ use crate::night::checksum::{verify, write_list};
 pub(super) struct Args {
     /// Folder of originals
     folder: PathBuf,
-    /// List to write, outside the folder
+    /// List to write, outside the folder; NAME.mhl is written in the ASC MHL form
     #[arg(
         long,
         value_name = "FILE",
@@ -19,7 +19,7 @@ pub(super) struct Args {
         conflicts_with = "verify"
     )]
     to: Option<PathBuf>,
-    /// List to compare the folder with
+    /// List to compare the folder with, of either form
     #[arg(long, value_name = "FILE")]
     verify: Option<PathBuf>,
 }

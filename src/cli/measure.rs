@@ -25,7 +25,7 @@ pub(super) struct Args {
     #[arg(short = 'o', long = "output", value_name = "DIR")]
     output: Option<PathBuf>,
     /// Direction of the motion in degrees, 0 right, 90 down [default: that of most motion]
-    #[arg(long, value_name = "DEGREES", allow_negative_numbers = true)]
+    #[arg(long, value_name = "DEGREES", allow_negative_numbers = true, value_parser = degrees)]
     direction: Option<f64>,
     /// Only these frames
     #[arg(long, value_name = "A-B", value_parser = super::run::range)]
@@ -42,7 +42,7 @@ pub(super) struct Args {
     /// Frames on each side that speed is taken from [default: by the ringing, or 4]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(2..=500))]
     window: Option<u16>,
-    /// Also the part's rotation, from the two halves of its region
+    /// Also the part's rotation, from all of its region
     #[arg(long)]
     rotation: bool,
     /// Also pictures for the edit: box, path, and a graph that grows under the picture
@@ -59,6 +59,12 @@ pub(super) struct Args {
     flat: Option<PathBuf>,
     #[command(flatten)]
     facts: FactOptions,
+}
+
+fn degrees(text: &str) -> Result<f64, String> {
+    text.trim().parse().ok().filter(|v: &f64| v.is_finite()).ok_or_else(|| {
+        format!("\"{text}\" is no angle: write degrees, 0 for right, 90 for down, -90 for up")
+    })
 }
 
 /// A rectangle of pixels; a type of its own, as clap takes lists for repeated options.

@@ -127,8 +127,8 @@ pub fn run() -> u8 {
 }
 
 fn dispatch(command: Command, ui: &Ui) -> anyhow::Result<Outcome> {
-    // A run starts its threads where they can do no harm to originals.
-    if !matches!(command, Command::Run(_)) {
+    // A run, or a part of one, starts its threads where they can do no harm to originals.
+    if !matches!(command, Command::Run(_) | Command::Shard(_)) {
         ui.start_pool()?;
     }
     match command {

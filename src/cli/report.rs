@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use super::{Outcome, Ui};
-use crate::footage::printable;
+use crate::footage::{RealDisk, printable};
 use crate::report;
 
 /// Arguments of `report`.
@@ -14,7 +14,7 @@ pub(super) struct Args {
 }
 
 pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
-    let written = report::pages(&args.out)?;
+    let written = report::pages(&args.out, &RealDisk)?;
     let names: Vec<String> = written.iter().map(printable).collect();
     for name in &names {
         ui.answer(name);

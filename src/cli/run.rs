@@ -9,14 +9,15 @@ use serde::Serialize;
 use super::facts::FactOptions;
 use super::measure::{Region, region};
 use super::options::wait;
+use super::ui::whole;
 use super::{Outcome, Ui};
-use crate::footage::{OnceSynced, RealDisk, printable, spool};
+use crate::footage::{Disk, OnceSynced, RealDisk, printable, spool};
 use crate::night::clip::{self, Summary};
 use crate::night::fence::{Protection, fenced};
 use crate::night::hook::Told;
 use crate::night::job::ClipJob;
 use crate::night::out::{Out, Patience};
-use crate::night::watch::{Next, Queue, Watching};
+use crate::night::watch::{List, Next, Queue, Watching};
 use crate::night::{NightError, hook, place, shoot};
 use crate::record::Warning;
 use crate::report;
@@ -35,7 +36,8 @@ pub(super) struct Args {
     /// How long to wait, in all, for room on a full disk, such as 30m; 0 fails at once
     #[arg(help_heading = "The run", long, value_name = "TIME", default_value = "8h", value_parser = wait)]
     wait_for_room: Duration,
-    /// Clips are still being copied: begin each when its folders have been quiet for a while
+    /// Clips are still being copied: begin each when its folders have been quiet for a while, and
+    /// read the shoot.toml again where it was saved again
     #[arg(help_heading = "The run", long)]
     watch: bool,
     /// With --watch: how long a folder must be quiet
@@ -88,7 +90,11 @@ pub(super) fn range(text: &str) -> Result<(u64, u64), String> {
     let bad = || format!("\"{text}\" is not a range of frames such as 100-250");
     let (a, b) = text.split_once('-').ok_or_else(bad)?;
     let (a, b) = (a.trim().parse().map_err(|_| bad())?, b.trim().parse().map_err(|_| bad())?);
-    if a <= b { Ok((a, b)) } else { Err(bad()) }
+    if a <= b {
+        Ok((a, b))
+    } else {
+        Err(format!("\"{text}\" is no range of frames: it ends before it begins"))
+    }
 }
 
 impl What {
@@ -167,17 +173,28 @@ pub(super) struct ClipResult {
 
 pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     let what = from_pipe(&args.what, &args.out, ui)?;
-    let mut jobs = what.jobs()?;
-    for job in &mut jobs {
-        job.range = args.frames;
-    }
+    let read = || -> anyhow::Result<Vec<ClipJob>> {
+        let mut jobs = what.jobs()?;
+        for job in &mut jobs {
+            job.range = args.frames;
+        }
+        Ok(jobs)
+    };
+    let jobs = read()?;
+    let shoot = what.shoot_file();
+    let again = || {
+        let jobs = read().and_then(|jobs| check_all(&jobs, &args.out).map(|()| jobs));
+        jobs.map_err(|e| whole(&e))
+    };
+    let list = shoot.as_deref().map(|file| List::new(file, &again));
     let night = Night {
         out: &args.out,
         patience: args.wait_for_room,
         watching: args.watch.then_some(Watching { quiet: args.quiet_for, limit: args.watch_limit }),
+        list: list.as_ref(),
         movie: !args.no_preview,
     };
-    let in_file = args.what.shoot_file().and_then(|f| shoot::when_done(&f));
+    let in_file = shoot.as_deref().and_then(shoot::when_done);
     let hook = args.when_done.clone().or(in_file);
     let ended = run_jobs(&jobs, &night, ui);
     if let Some(program) = hook {
@@ -219,6 +236,8 @@ fn told<'a>(
         }
         Err(_) => ("error", 0),
     };
+    // The list may have changed on the way.
+    let clips = ended.as_ref().map_or(clips, |(_, results)| clips.max(results.len()));
     Told { outcome, out: night.out, clips: done, failed: clips - done }
 }
 
@@ -231,6 +250,8 @@ pub(super) struct Night<'a> {
     pub(super) patience: Duration,
     /// How long clips are waited for that are still being copied.
     pub(super) watching: Option<Watching>,
+    /// Where the clips come from, where that may change while they are watched.
+    pub(super) list: Option<&'a List<'a>>,
     /// Whether previews are made.
     pub(super) movie: bool,
 }
@@ -241,14 +262,25 @@ pub(super) fn run_jobs(
     night: &Night<'_>,
     ui: &Ui,
 ) -> anyhow::Result<(Outcome, Vec<ClipResult>)> {
-    let out = night.out;
     ui.listen()?;
-    // An output inside any clip's input is refused before anything is made.
+    protected(jobs, night.out, ui, |disk| one_after_another(jobs, night, disk, ui))
+}
+
+/// Refuses an output inside any clip's input, before anything is made.
+fn check_all(jobs: &[ClipJob], out: &Path) -> anyhow::Result<()> {
     let there: Vec<&Path> =
         jobs.iter().flat_map(place::inputs).filter(|p| p.symlink_metadata().is_ok()).collect();
-    for job in jobs {
-        place::check_places(job, out, &there)?;
-    }
+    jobs.iter().try_for_each(|job| place::check_places(job, out, &there).map_err(Into::into))
+}
+
+/// Does `work` on clips where only files in `out` can be changed, as far as the system knows how.
+pub(super) fn protected<T: Send>(
+    jobs: &[ClipJob],
+    out: &Path,
+    ui: &Ui,
+    work: impl FnOnce(&OnceSynced<'_>) -> anyhow::Result<T> + Send,
+) -> anyhow::Result<T> {
+    check_all(jobs, out)?;
     let disk = OnceSynced::new(&RealDisk);
     let inputs: Vec<&Path> = jobs.iter().flat_map(place::inputs).collect();
     fenced((&disk, out), &inputs, |protection| {
@@ -256,7 +288,7 @@ pub(super) fn run_jobs(
         if let Protection::Code(why) = protection {
             ui.say(&format!("note: originals are protected by code alone: {why}"));
         }
-        one_after_another(jobs, night, &disk, ui)
+        work(&disk)
     })?
 }
 
@@ -273,16 +305,20 @@ fn one_after_another(
     let bar = ui.night_bar(jobs.len());
     let mut results = Vec::new();
     let mut outcome = Outcome::Well;
-    let mut queue = Queue::new(jobs, night.watching);
+    let mut queue = Queue::new(jobs, night.watching, night.list);
     loop {
         let mut begun = Instant::now();
         let next = queue.next(&ui.work(&ui.watch("night")));
+        if let Some(bar) = &bar {
+            bar.set_length(queue.clips() as u64);
+        }
         let (job, ended) = match next {
             Ok(Next::Done) => break,
             Ok(Next::Clip(job)) => {
                 let watch = ui.watch(&job.name);
                 begun = Instant::now();
-                (job, clip::run(job, &results_in, &ui.work(&watch)))
+                let ended = clip::run(&job, &results_in, &ui.work(&watch));
+                (job, ended)
             }
             Ok(Next::Never(job, why)) => (job, Err(NightError::Refused(why))),
             Err(e) => {
@@ -294,12 +330,13 @@ fn one_after_another(
         match ended {
             Ok(summary) => {
                 tell(&summary, ui);
-                if let Err(e) = pictures(job, &summary.folder, night.movie, ui) {
+                if let Err(e) = pictures(&job, (disk, &summary.folder), night.movie, ui) {
                     ui.say(&format!("{}: {e}", job.name));
                     outcome = Outcome::Interrupted;
                     break;
                 }
-                if let Err(e) = report::took(&summary.folder, begun.elapsed().as_secs_f64()) {
+                if let Err(e) = report::took((disk, &summary.folder), begun.elapsed().as_secs_f64())
+                {
                     ui.warn(&page_warning(&e));
                 }
                 if summary.faults() {
@@ -313,7 +350,7 @@ fn one_after_another(
                 outcome = Outcome::Interrupted;
                 break;
             }
-            Err(e) if jobs.len() == 1 => return Err(e.into()),
+            Err(e) if queue.clips() == 1 => return Err(e.into()),
             Err(e) => {
                 ui.say(&format!("{}: failed: {e}", job.name));
                 outcome = Outcome::Faults;
@@ -329,7 +366,7 @@ fn one_after_another(
         bar.finish_and_clear();
     }
     if results.iter().any(|r| r.summary.is_some()) {
-        tell_pages(out, ui);
+        tell_pages(out, disk, ui);
     }
     if results.len() > 1 {
         let failed = results.iter().filter(|r| r.error.is_some()).count();
@@ -345,20 +382,20 @@ fn one_after_another(
 /// Makes the pictures that go with a finished clip's page. Fails where it was stopped.
 pub(super) fn pictures(
     job: &ClipJob,
-    folder: &Path,
+    (disk, folder): (&dyn Disk, &Path),
     movie: bool,
     ui: &Ui,
 ) -> Result<(), NightError> {
     let watch = ui.watch(&job.name);
     let given = (job.input.as_path(), &job.facts[..]);
-    let warnings = report::pictures(folder, given, movie, &ui.work(&watch))?;
+    let warnings = report::pictures((disk, folder), given, movie, &ui.work(&watch))?;
     warnings.iter().for_each(|w| ui.warn(w));
     Ok(())
 }
 
 /// Makes the pages, and says where.
-pub(super) fn tell_pages(out: &Path, ui: &Ui) {
-    match report::pages(out) {
+pub(super) fn tell_pages(out: &Path, disk: &dyn Disk, ui: &Ui) {
+    match report::pages(out, disk) {
         Ok(_) => ui.say(&format!("pages: {}", printable(out.join(report::INDEX)))),
         Err(e) => ui.warn(&page_warning(&e)),
     }

@@ -2,13 +2,16 @@
 //!
 //! A part does not wait for room on a full disk: its engine counts the time and runs it again.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use super::run::{What, pictures, tell, tell_pages};
+use super::run::{What, pictures, protected, tell, tell_pages};
 use super::{Outcome, Ui};
-use crate::footage::{OnceSynced, RealDisk, printable};
+use crate::engine::Work;
+use crate::footage::{Disk, printable};
+use crate::night::NightError;
 use crate::night::clip::Summary;
+use crate::night::job::ClipJob;
 use crate::night::out::{Out, Patience};
 use crate::night::place::sweep_out;
 use crate::night::shard::{self, Done, MOST_PARTS, Share};
@@ -80,7 +83,7 @@ pub(super) fn parts(text: &str) -> Result<usize, String> {
 pub(super) fn run(step: &Step, ui: &Ui) -> anyhow::Result<Outcome> {
     ui.listen()?;
     match ended(step, ui) {
-        Err(e) if e.downcast_ref().is_some_and(crate::night::NightError::stopped) => {
+        Err(e) if e.downcast_ref().is_some_and(NightError::stopped) => {
             ui.say(&e.to_string());
             Ok(Outcome::Interrupted)
         }
@@ -92,81 +95,79 @@ fn ended(step: &Step, ui: &Ui) -> anyhow::Result<Outcome> {
     match step {
         Step::Analyse(args) => each_part(args, ui, "analysed", shard::analyse),
         Step::Render(args) => each_part(args, ui, "made", shard::render),
-        Step::Merge(args) => {
-            let out = Out {
-                folder: &args.out,
-                disk: &OnceSynced::new(&RealDisk),
-                patience: &Patience::new(Duration::ZERO),
-            };
+        Step::Merge(args) => in_fence(&args.what, &args.out, ui, |jobs, out| {
             let mut merged = serde_json::Map::new();
-            for job in args.what.jobs()? {
+            for job in jobs {
                 let watch = ui.watch(&job.name);
-                let frames = shard::merge(&job, &out, args.parts, &ui.work(&watch))?;
+                let frames = shard::merge(job, out, args.parts, &ui.work(&watch))?;
                 ui.say(&format!("{}: {frames} frames of {} parts merged", job.name, args.parts));
-                merged.insert(job.name, frames.into());
+                merged.insert(job.name.clone(), frames.into());
             }
             ui.result(&merged)?;
             Ok(Outcome::Well)
-        }
+        }),
         Step::Finish(FinishArgs { all: args, no_preview }) => {
-            let out = Out {
-                folder: &args.out,
-                disk: &OnceSynced::new(&RealDisk),
-                patience: &Patience::new(Duration::ZERO),
-            };
-            sweep_out(out.disk, out.folder)?;
-            let mut all = Vec::new();
-            for job in args.what.jobs()? {
-                let watch = ui.watch(&job.name);
-                let summary = shard::finish(&job, &out, args.parts, &ui.work(&watch))?;
-                tell(&summary, ui);
-                pictures(&job, &summary.folder, !no_preview, ui)?;
-                all.push(summary);
-            }
-            tell_pages(&args.out, ui);
-            ui.result(&serde_json::json!({ "out": printable(&args.out), "clips": all }))?;
-            let faults = all.iter().any(Summary::faults);
-            Ok(if faults { Outcome::Faults } else { Outcome::Well })
+            in_fence(&args.what, &args.out, ui, |jobs, out| {
+                sweep_out(out.disk, out.folder)?;
+                let mut all = Vec::new();
+                for job in jobs {
+                    let watch = ui.watch(&job.name);
+                    let summary = shard::finish(job, out, args.parts, &ui.work(&watch))?;
+                    tell(&summary, ui);
+                    pictures(job, (out.disk, &summary.folder), !no_preview, ui)?;
+                    all.push(summary);
+                }
+                tell_pages(&args.out, out.disk, ui);
+                ui.result(&serde_json::json!({ "out": printable(&args.out), "clips": all }))?;
+                let faults = all.iter().any(Summary::faults);
+                Ok(if faults { Outcome::Faults } else { Outcome::Well })
+            })
         }
     }
+}
+
+/// Works on clips where originals are protected by the system, as in a run.
+fn in_fence(
+    what: &What,
+    folder: &Path,
+    ui: &Ui,
+    work: impl FnOnce(&[ClipJob], &Out<'_>) -> anyhow::Result<Outcome> + Send,
+) -> anyhow::Result<Outcome> {
+    let jobs = what.jobs()?;
+    protected(&jobs, folder, ui, |disk| {
+        let disk: &dyn Disk = disk;
+        work(&jobs, &Out { folder, disk, patience: &Patience::new(Duration::ZERO) })
+    })
 }
 
 /// A step on one part of each clip. Frames that failed do not fail it: an engine would hold up
 /// the rest of the clip for them. The finish says so with its exit code.
 fn each_part<F>(args: &PartArgs, ui: &Ui, verb: &str, work: F) -> anyhow::Result<Outcome>
 where
-    F: Fn(
-        &crate::night::job::ClipJob,
-        &Out<'_>,
-        Share,
-        &crate::engine::Work<'_>,
-    ) -> Result<Done, crate::night::NightError>,
+    F: Fn(&ClipJob, &Out<'_>, Share, &Work<'_>) -> Result<Done, NightError> + Sync,
 {
-    let out = Out {
-        folder: &args.out,
-        disk: &OnceSynced::new(&RealDisk),
-        patience: &Patience::new(Duration::ZERO),
-    };
-    let mut all = Vec::new();
-    for job in args.what.jobs()? {
-        let watch = ui.watch(&job.name);
-        let done = work(&job, &out, args.part, &ui.work(&watch))?;
-        let kept = match done.kept {
-            0 => String::new(),
-            n => format!(", {n} of them before"),
-        };
-        ui.say(&format!(
-            "{}: part {} of {}: {} frames {verb}{kept}",
-            done.name,
-            args.part.part,
-            args.part.of,
-            done.frames - done.failed.len()
-        ));
-        for (frame, why) in done.failed.iter().take(5) {
-            ui.say(&format!("  frame {frame} failed: {}", printable(why)));
+    in_fence(&args.what, &args.out, ui, |jobs, out| {
+        let mut all = Vec::new();
+        for job in jobs {
+            let watch = ui.watch(&job.name);
+            let done = work(job, out, args.part, &ui.work(&watch))?;
+            let kept = match done.kept {
+                0 => String::new(),
+                n => format!(", {n} of them before"),
+            };
+            ui.say(&format!(
+                "{}: part {} of {}: {} frames {verb}{kept}",
+                done.name,
+                args.part.part,
+                args.part.of,
+                done.frames - done.failed.len()
+            ));
+            for (frame, why) in done.failed.iter().take(5) {
+                ui.say(&format!("  frame {frame} failed: {}", printable(why)));
+            }
+            all.push(done);
         }
-        all.push(done);
-    }
-    ui.result(&all)?;
-    Ok(Outcome::Well)
+        ui.result(&all)?;
+        Ok(Outcome::Well)
+    })
 }

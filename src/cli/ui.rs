@@ -118,13 +118,13 @@ impl Ui {
 
     /// An error, also with `--quiet`.
     pub(super) fn error(&self, e: &anyhow::Error) {
-        let text = format!("error: {}", harmless(&format!("{e:#}")));
+        let text = format!("error: {}", harmless(&whole(e)));
         match &self.bars {
             Some(bars) => bars.suspend(|| eprintln!("{text}")),
             None => eprintln!("{text}"),
         }
         if self.json {
-            println!("{}", serde_json::json!({ "error": format!("{e:#}") }));
+            println!("{}", serde_json::json!({ "error": whole(e) }));
         }
     }
 
@@ -158,6 +158,18 @@ impl Ui {
         bar.enable_steady_tick(Duration::from_secs(1));
         Some(bar)
     }
+}
+
+/// An error with its causes, those left out that it ends in already.
+pub(super) fn whole(e: &anyhow::Error) -> String {
+    let mut text = e.to_string();
+    for cause in e.chain().skip(1).map(ToString::to_string) {
+        if !text.ends_with(&cause) {
+            text.push_str(": ");
+            text.push_str(&cause);
+        }
+    }
+    text
 }
 
 /// A message that may hold names or keys from other people's files, its lines kept.

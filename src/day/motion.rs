@@ -15,11 +15,11 @@ use crate::footage::{
 };
 use crate::frame::FixedPlane;
 use crate::frame::convert::round_isize;
-use crate::measure::MeasureError;
 use crate::measure::follow::{
-    BLOCK, Followed, Follower, main_direction_deg, on_object, series_along,
+    BLOCK, Followed, Follower, LEAST, main_direction_deg, on_object, series_along,
 };
 use crate::measure::ring::Measured;
+use crate::measure::turning::Turner;
 use crate::night::job::{ClipJob, VERSION};
 use crate::night::place::inputs;
 use crate::record::Warning;
@@ -53,7 +53,7 @@ pub struct MotionArgs {
     pub modes: usize,
     /// Frames on each side from which speed is taken.
     pub window: Option<usize>,
-    /// Whether the part's rotation is told too, from the two halves of its region.
+    /// Whether the part's rotation is told too.
     pub rotation: bool,
     /// Whether pictures with path and growing graph are made.
     pub overlay: bool,
@@ -167,6 +167,11 @@ impl MotionReport {
 /// results would land in an input or on files that are not ours.
 pub fn run(args: &MotionArgs, out: &Path, work: &Work<'_>) -> Result<MotionReport, DayError> {
     check_place(args, out)?;
+    // Of raw frames it is known before they are registered.
+    if let Ok(source) = args.job.open() {
+        let shape = &source.expected.shape;
+        check_region(args.region, (shape.width, shape.height))?;
+    }
     let clip = Opened::new(&Place { job: &args.job, out }, work)?;
     clip.time_s(clip.trigger)?;
     let Tracked { wanted, steps, first, region } = follow(args, &clip, work)?;
@@ -288,6 +293,27 @@ fn check_place(args: &MotionArgs, out: &Path) -> Result<(), DayError> {
         .map_err(|e| DayError::Footage(FootageError::disk(out, "create", e)))
 }
 
+/// Refuses a region that cannot be followed in any picture of this size.
+fn check_region(region: [usize; 4], (width, height): (usize, usize)) -> Result<(), DayError> {
+    let [x, y, w, h] = region;
+    let ends =
+        |at: usize, length: usize, all: usize| at.checked_add(length).is_some_and(|e| e <= all);
+    let words = region.map(|v| v.to_string()).join(",");
+    if w < LEAST || h < LEAST {
+        return Err(DayError::Refused(format!(
+            "the region {words} is {w}x{h} px: choose one of at least {LEAST} px on each side, with \
+             the texture of the part in it"
+        )));
+    }
+    if !(ends(x, w, width) && ends(y, h, height)) {
+        return Err(DayError::Refused(format!(
+            "the region {words} does not lie in the picture of {width}x{height} px: write X,Y of its \
+             upper left corner, then width and height"
+        )));
+    }
+    Ok(())
+}
+
 /// The part of the pictures that is read, and the region in it; pixels of these pictures.
 struct View {
     window: [usize; 4],
@@ -356,22 +382,24 @@ fn follow(args: &MotionArgs, clip: &Opened, work: &Work<'_>) -> Result<Tracked, 
     let block: Vec<(FixedPlane, Pose)> = learned.par_iter().filter_map(|&i| read(i)).collect();
     let lent: Vec<(&FixedPlane, Pose)> = block.iter().map(|(f, p)| (f, *p)).collect();
     let noise = view.noise(clip);
-    let learn = |region: [usize; 4]| {
-        if clip.finished() {
-            Follower::bounded(&lent, region, &noise)
-        } else {
-            Follower::new(&lent, region, &noise)
-        }
+    let mut follower = if clip.finished() {
+        Follower::bounded(&lent, view.region, &noise)?
+    } else {
+        Follower::new(&lent, view.region, &noise)?
     };
-    let mut follower = learn(view.region)?;
-    let mut halves = if args.rotation { Some(Halves::new(view.region, learn)?) } else { None };
+    let mut rotation = match args.rotation {
+        true => Some(Rotation { turner: Turner::new(&mut follower, &lent)?, zero: None }),
+        false => None,
+    };
     let mut steps = Vec::with_capacity(wanted.len());
     for batch in wanted.chunks(BATCH) {
         work.check()?;
         let frames: Vec<_> = batch.par_iter().map(|&i| read(i)).collect();
         for (&i, frame) in batch.iter().zip(&frames) {
             let found = frame.as_ref().and_then(|(f, p)| follower.step(f, p));
-            let turned = frame.as_ref().and_then(|(f, p)| halves.as_mut()?.step(f, p));
+            let turned = frame.as_ref().zip(found.as_ref()).and_then(|((f, pose), found)| {
+                rotation.as_mut()?.step(&follower, (f, pose), found)
+            });
             let top = args.region[1] as f64 - first.shift[1] * clip.span as f64;
             let mut own = step(clip, &clip.listed[i], found, (top, args.region[3]))?;
             own.rotation = turned;
@@ -390,52 +418,25 @@ fn follow(args: &MotionArgs, clip: &Opened, work: &Work<'_>) -> Result<Tracked, 
     Ok(Tracked { wanted, steps, first: picture, region })
 }
 
-/// The two halves of a region, followed on their own: what turns moves them apart.
-///
-/// Limits: each half is fitted by a shift alone against a mean of many frames, so a turn reads
-/// low: 0.93 of the truth for 59 mrad on 48 x 36 px (`a_turning_part_tells_its_rotation`).
-struct Halves {
-    followers: [Follower; 2],
-    /// Distance of the places that they measure at, in pixels, and whether they lie one below the other.
-    apart: f64,
-    upright: bool,
-    /// Rotation of the first frame against the template, which is a mean over all of a block.
+/// The rotation of a part against the background, from the first frame on.
+struct Rotation {
+    turner: Turner,
+    /// That of the first frame against the template, which is a mean over a block.
     zero: Option<f64>,
 }
 
-impl Halves {
-    fn new(
-        [x, y, w, h]: [usize; 4],
-        learn: impl Fn([usize; 4]) -> Result<Follower, MeasureError>,
-    ) -> Result<Self, DayError> {
-        let upright = h > w;
-        let (first, second) = if upright {
-            ([x, y, w, h / 2], [x, y + h - h / 2, w, h / 2])
-        } else {
-            ([x, y, w / 2, h], [x + w - w / 2, y, w / 2, h])
-        };
-        let told = |e: MeasureError| {
-            DayError::Refused(format!("rotation needs both halves of the region: {e}"))
-        };
-        let followers = [learn(first).map_err(told)?, learn(second).map_err(told)?];
-        let axis = usize::from(!upright);
-        let apart = followers[1].lever(axis) - followers[0].lever(axis);
-        Ok(Self { followers, apart, upright, zero: None })
-    }
-
-    /// Rotation since the first frame in rad, clockwise on screen; the background's own
-    /// uncertainty is in both halves alike and cancels.
-    fn step(&mut self, frame: &FixedPlane, pose: &Pose) -> Option<Measured> {
-        let [a, b] = self.followers.each_mut().map(|f| f.step(frame, pose));
-        let (a, b) = (a?, b?);
-        let (axis, sign) = if self.upright { (0, -1.0) } else { (1, 1.0) };
-        let own = |s: f64| (s * s - pose.sigma * pose.sigma).max(0.0);
-        let turned =
-            sign * libm::atan2(b.shift[axis] - a.shift[axis], self.apart) - pose.turn.angle;
-        Some(Measured {
-            value: turned - *self.zero.get_or_insert(turned),
-            sigma: (own(a.sigma[axis]) + own(b.sigma[axis])).sqrt() / self.apart,
-        })
+impl Rotation {
+    /// Rotation since the first frame in rad, clockwise on screen.
+    fn step(
+        &mut self,
+        follower: &Follower,
+        (frame, pose): (&FixedPlane, &Pose),
+        found: &Followed,
+    ) -> Option<Measured> {
+        let place = [0, 1].map(|a| found.shift[a] + pose.shift[a]);
+        let turned = self.turner.step(follower, frame, (place, found.light))?;
+        let angle = turned.angle - pose.turn.angle;
+        Some(Measured { value: angle - *self.zero.get_or_insert(angle), sigma: turned.sigma })
     }
 }
 

@@ -7,7 +7,8 @@ use rayon::prelude::*;
 
 use super::EngineError;
 use crate::footage::{
-    self, Clip, Decoded, ExifFacts, Expected, FactSource, Facts, FactsFile, FootageError, FrameFile,
+    self, Algorithm, Clip, Decoded, Digest, ExifFacts, Expected, FactSource, Facts, FactsFile,
+    FootageError, FrameFile,
 };
 use crate::frame::convert::to_f32;
 use crate::frame::{Domain, Frame, Layout, NoiseModel, Plane, spare};
@@ -33,7 +34,7 @@ pub struct Source {
     pub time_code: Option<String>,
     /// BLAKE3 that a frame's file had when its hash was taken, by number; a frame whose file is
     /// another is not read. Empty where there is no list.
-    pub listed: BTreeMap<u64, String>,
+    pub listed: BTreeMap<u64, Digest>,
     /// What a person should know.
     pub warnings: Vec<Warning>,
 }
@@ -192,7 +193,7 @@ impl Source {
     pub fn read(&self, file: &FrameFile) -> Result<Read, FootageError> {
         let (decoded, hash) = self.expected.decode_hashed(file, self.paged)?;
         if let (Some(hash), Some(listed)) = (&hash, self.listed.get(&file.number))
-            && hash != listed
+            && !is_listed(&file.path, hash, listed)?
         {
             return Err(FootageError::Footage {
                 path: footage::printable(&file.path),
@@ -210,6 +211,16 @@ impl Source {
     pub fn list(&self) -> Vec<(u64, Option<FrameFile>)> {
         self.clip.numbers().map(|(n, f)| (n, f.cloned())).collect()
     }
+}
+
+/// Whether a file, read with this BLAKE3, is the listed one. For a list with other hashes it is read
+/// once more; it must be the same bytes then.
+fn is_listed(path: &Path, blake3: &str, listed: &Digest) -> Result<bool, FootageError> {
+    if listed.algorithm() == Algorithm::Blake3 {
+        return Ok(blake3 == listed.text());
+    }
+    let again = Digest::of_file(path, listed.algorithm())?;
+    Ok(again.blake3 == blake3 && again.digest == *listed)
 }
 
 /// Takes the scale away where its picture was not taken as the clip was; says why.

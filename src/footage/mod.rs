@@ -14,6 +14,7 @@
 //! | `write` | temp file, fsync, rename, fsync of the folder; TIFF and PNG bytes |
 //! | `ome` | the OME description of a written TIFF |
 //! | `mp4`, `h264` | the preview movie: container and stream |
+//! | `digest` | hashes of other programs' lists |
 //! | `disk` | what is written to, behind a trait; an error of a sync is final |
 //! | `guard` | no output inside an input |
 //! | `open` | inputs: read-only, regular files, never waiting for a pipe |
@@ -23,6 +24,7 @@
 //! shrinks under a map kills the process).
 
 mod decode;
+mod digest;
 mod disk;
 mod dng;
 mod dpx;
@@ -61,6 +63,7 @@ use thiserror::Error;
 pub use decode::{
     Decoded, Expected, FileKind, MAX_DECODED_BYTES, MAX_SIDE, Shape, decode, decode_bytes, shape_of,
 };
+pub use digest::{Algorithm, Digest, Summed};
 pub use disk::{Disk, DiskFile, OnceSynced, RealDisk};
 pub use dpx::{DpxTags, encode_dpx};
 pub use exif::{ExifFacts, exif_facts};

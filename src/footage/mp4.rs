@@ -6,20 +6,20 @@
 //! frame come from the fraction. Memory: four bytes a frame; the stream goes through a temporary
 //! file beside the movie.
 
-use std::fs::File;
-use std::io::{self, BufWriter, Read, Seek, SeekFrom, Write};
+use std::io::{self, BufWriter, Read, Write};
 use std::path::{Path, PathBuf};
 
-use super::write::{Temp, create_temp, write_atomic};
-use super::{FootageError, Written, printable};
+use super::write::{Temp, create_temp, write_on};
+use super::{Disk, DiskFile, FootageError, Written, printable};
 use crate::frame::units::FrameRate;
 
 /// A movie being written.
 #[derive(Debug)]
-pub struct MovieWriter {
+pub struct MovieWriter<'a> {
     place: PathBuf,
-    spool: BufWriter<File>,
-    _temp: Temp<'static>,
+    disk: &'a dyn Disk,
+    spool: BufWriter<Box<dyn DiskFile>>,
+    temp: Temp<'a>,
     size: (u16, u16),
     /// Ticks a second, and ticks of a frame.
     clock: (u32, u32),
@@ -32,21 +32,26 @@ pub struct MovieWriter {
     keys: Vec<u32>,
 }
 
-impl MovieWriter {
-    /// Begins a movie of `size` pixels that will lie at `place`.
+impl<'a> MovieWriter<'a> {
+    /// Begins a movie of `size` pixels that will lie at `place` on `disk`.
     ///
     /// # Errors
     /// [`FootageError::Limit`] for rates that a movie cannot hold exactly, [`FootageError::Disk`].
-    pub fn begin(place: &Path, size: (u16, u16), rate: FrameRate) -> Result<Self, FootageError> {
+    pub fn begin(
+        (disk, place): (&'a dyn Disk, &Path),
+        size: (u16, u16),
+        rate: FrameRate,
+    ) -> Result<Self, FootageError> {
         let clock = clock(rate).ok_or_else(|| FootageError::Limit {
             path: printable(place),
             what: format!("a rate of {rate} frames a second cannot be written into a movie"),
         })?;
-        let (file, temp) = create_temp(place)?;
+        let (file, temp) = create_temp(disk, place)?;
         Ok(Self {
             place: place.to_owned(),
+            disk,
             spool: BufWriter::with_capacity(1 << 16, file),
-            _temp: temp,
+            temp,
             size,
             clock,
             sps: Vec::new(),
@@ -117,10 +122,8 @@ impl MovieWriter {
         let head = self.head(duration, bytes);
         let disk = |e: io::Error| FootageError::disk(&self.place, "write", e);
         self.spool.flush().map_err(disk)?;
-        let mut spooled = self.spool.get_ref();
-        spooled.seek(SeekFrom::Start(0)).map_err(disk)?;
-        let mut source = spooled.take(bytes);
-        write_atomic(&self.place, |out| {
+        let mut source = self.disk.open(self.temp.path()).map_err(disk)?.take(bytes);
+        write_on(self.disk, &self.place, |out| {
             out.write_all(&head)?;
             let copied = io::copy(&mut source, out)?;
             if copied == bytes { Ok(()) } else { Err(io::ErrorKind::UnexpectedEof.into()) }
@@ -298,6 +301,7 @@ fn units(stream: &[u8]) -> Vec<&[u8]> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::footage::RealDisk;
 
     /// A stream with parameter sets and one key slice, made up: the muxer does not look inside.
     const KEY: &[u8] =
@@ -319,7 +323,7 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let place = dir.path().join("a.mp4");
         let rate = FrameRate::new(30000, 1001).unwrap();
-        let mut movie = MovieWriter::begin(&place, (64, 48), rate).unwrap();
+        let mut movie = MovieWriter::begin((&RealDisk, &place), (64, 48), rate).unwrap();
         movie.add(KEY, 1).unwrap();
         movie.add(OTHER, 1).unwrap();
         movie.add(OTHER, 3).unwrap();
@@ -352,7 +356,8 @@ mod tests {
     fn nothing_is_not_a_movie() {
         let dir = tempfile::tempdir().unwrap();
         let rate = FrameRate::new(25, 1).unwrap();
-        let mut movie = MovieWriter::begin(&dir.path().join("a.mp4"), (64, 48), rate).unwrap();
+        let mut movie =
+            MovieWriter::begin((&RealDisk, &dir.path().join("a.mp4")), (64, 48), rate).unwrap();
         assert!(movie.add(&[], 1).is_err());
         assert!(movie.finish().is_err());
         assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 0);

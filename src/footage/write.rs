@@ -10,13 +10,12 @@
 //! Pictures are written as uncompressed 16-bit TIFF or as PNG; neither holds the time of writing
 //! (only that of the recording, where the input has it), so equal frames give equal files.
 
-use std::fs::{File, OpenOptions};
 use std::io::{self, BufWriter, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use super::FootageError;
-use super::disk::{Disk, RealDisk};
+use super::disk::{Disk, DiskFile, RealDisk};
 use super::header::{exif_date, seconds};
 use super::open::open_regular;
 use crate::frame::convert::{count_u32, round_u64};
@@ -59,6 +58,13 @@ pub(super) struct Temp<'a> {
     armed: bool,
 }
 
+impl Temp<'_> {
+    /// Where it lies.
+    pub(super) fn path(&self) -> &Path {
+        &self.path
+    }
+}
+
 impl Drop for Temp<'_> {
     fn drop(&mut self) {
         if self.armed {
@@ -94,11 +100,12 @@ fn create_beside<'a, F>(
     }
 }
 
-/// A temporary file beside `path`, to write and to read back.
-pub(super) fn create_temp(path: &Path) -> Result<(File, Temp<'static>), FootageError> {
-    create_beside(&RealDisk, path, |temp| {
-        OpenOptions::new().read(true).write(true).create_new(true).open(temp)
-    })
+/// A temporary file beside `path`, gone with its handle.
+pub(super) fn create_temp<'a>(
+    disk: &'a dyn Disk,
+    path: &Path,
+) -> Result<(Box<dyn DiskFile>, Temp<'a>), FootageError> {
+    create_beside(disk, path, |temp| disk.create_new(temp))
 }
 
 /// Writes `path` on `disk` through `fill`, complete or not at all, and durable when this returns.
@@ -113,7 +120,7 @@ pub fn write_on(
     path: &Path,
     fill: impl FnOnce(&mut dyn Write) -> io::Result<()>,
 ) -> Result<Written, FootageError> {
-    let (file, mut temp) = create_beside(disk, path, |temp| disk.create_new(temp))?;
+    let (file, mut temp) = create_temp(disk, path)?;
     let mut out = Hashing {
         inner: BufWriter::with_capacity(1 << 16, file),
         hasher: blake3::Hasher::new(),

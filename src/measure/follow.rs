@@ -31,7 +31,7 @@ use crate::register::{PixelNoise, Pose};
 /// Pixels kept around the region.
 const PAD: usize = 8;
 /// Least side of a region in pixels.
-const LEAST: usize = 12;
+pub const LEAST: usize = 12;
 /// A displacement less certain than this, in pixels, is none.
 const UNCERTAIN: f64 = 0.5;
 /// Times the template is made again.
@@ -80,8 +80,8 @@ pub struct Follower {
 }
 
 /// A frame's part around where the region is expected.
-struct Cut {
-    frame: FixedPlane,
+pub(super) struct Cut {
+    pub(super) frame: FixedPlane,
     noise: PixelNoise,
     offset: [f64; 2],
 }
@@ -155,7 +155,13 @@ impl Follower {
             MeasureError::input("the region leaves the first frame", "choose it further inside")
         })?;
         let local = local(&cut, pose.shift);
-        own.learn(&[Posed { frame: &cut.frame, shift: local, turn: Turn::NONE, light: 1.0 }]);
+        own.learn(&[Posed {
+            frame: &cut.frame,
+            shift: local,
+            turn: Turn::NONE,
+            light: 1.0,
+            hidden: None,
+        }]);
         own.variance_factor = 2.0;
         for _ in 0..PASSES {
             own.refine(block)?;
@@ -197,29 +203,9 @@ impl Follower {
         self.speed = [0.0; 2];
     }
 
-    /// The place along the other axis at which a displacement along `axis` (0 x, 1 y) is measured:
-    /// the mean of the template's pixels, weighted by what each says of it. In pixels of the
-    /// reference pose; what turns moves this place, not the region's middle.
-    #[must_use]
-    pub fn lever(&self, axis: usize) -> f64 {
-        let [x0, y0, w, h] = self.window;
-        let t = &self.template;
-        let (mut sum, mut weights) = (0.0, 0.0);
-        for y in 1..h - 1 {
-            for x in (1..w - 1).filter(|x| self.still[y * w + x] != 0) {
-                let slope = if axis == 0 {
-                    t.at(x + 1, y) - t.at(x - 1, y)
-                } else {
-                    t.at(x, y + 1) - t.at(x, y - 1)
-                };
-                let variance = self.noise.slope * t.at(x, y).max(0.0) + self.noise.floor;
-                let weight = f64::from(slope * slope / variance);
-                let place = if axis == 0 { y0 + y } else { x0 + x };
-                sum += weight * place as f64;
-                weights += weight;
-            }
-        }
-        if weights > 0.0 { sum / weights } else { 0.0 }
+    /// The noise that was given.
+    pub(super) fn noise(&self) -> &PixelNoise {
+        &self.noise
     }
 
     /// Displacement of the part in the next frame; `None` where it is not found, leaves the
@@ -294,7 +280,7 @@ impl Follower {
 
     /// The part of a frame where the region lies when the scene is moved by about `place`;
     /// `None` where it leaves the frame.
-    fn cut(&self, frame: &FixedPlane, place: [f64; 2]) -> Option<Cut> {
+    pub(super) fn cut(&self, frame: &FixedPlane, place: [f64; 2]) -> Option<Cut> {
         let [x, y, w, h] = self.window;
         let whole = place.map(round_isize);
         let x = usize::try_from(signed(x).checked_add(whole[0])?).ok()?;
@@ -316,22 +302,30 @@ impl Follower {
         })
     }
 
-    /// Makes the template from frames in the part's pose.
-    fn learn(&mut self, posed: &[Posed<'_>]) {
+    /// The template from frames in the part's pose, and which of its pixels stay with the part.
+    pub(super) fn learned_from(&self, posed: &[Posed<'_>]) -> (Plane, Vec<u8>) {
         let [_, _, w, h] = self.window;
         let plain = PixelNoise { factor: None, ..self.noise };
         let mean = average(posed, w, h);
-        self.template = wiener(&mean, &plain);
-        if posed.len() >= 8 {
-            let mut ratio = deviation(posed, &self.template, &plain, 0.02).each;
-            if self.bounded {
-                ratio.data_mut().iter_mut().for_each(|v| *v = v.max(QUIET));
-            }
-            let region = Self::blank(self.window, &self.noise).still;
-            let kept = still_pixels(&[Look::each(&ratio)], &mean.count, &region);
-            let count = |m: &[u8]| m.iter().filter(|&&s| s != 0).count() as f64;
-            self.still = if count(&kept) >= KEPT * count(&region) { kept } else { region };
+        let template = wiener(&mean, &plain);
+        let region = Self::blank(self.window, &self.noise).still;
+        if posed.len() < 8 {
+            return (template, region);
         }
+        let mut ratio = deviation(posed, &template, &plain, 0.02).each;
+        if self.bounded {
+            ratio.data_mut().iter_mut().for_each(|v| *v = v.max(QUIET));
+        }
+        let kept = still_pixels(&[Look::each(&ratio)], &mean.count, &region);
+        let count = |m: &[u8]| m.iter().filter(|&&s| s != 0).count() as f64;
+        let enough = count(&kept) >= KEPT * count(&region);
+        (template, if enough { kept } else { region })
+    }
+
+    /// Makes the template from frames in the part's pose.
+    fn learn(&mut self, posed: &[Posed<'_>]) {
+        let plain = PixelNoise { factor: None, ..self.noise };
+        (self.template, self.still) = self.learned_from(posed);
         self.patches = patches(&self.template, &self.still, &plain, (None, 1.0));
         let values = self.template.data().to_vec();
         let mut spectrum = Vec::new();
@@ -366,6 +360,7 @@ impl Follower {
                 shift: *shift,
                 turn: Turn::NONE,
                 light: *light,
+                hidden: None,
             })
             .collect();
         self.learn(&posed);
@@ -374,7 +369,7 @@ impl Follower {
 }
 
 /// A place in the coordinates of a cut.
-fn local(cut: &Cut, place: [f64; 2]) -> [f64; 2] {
+pub(super) fn local(cut: &Cut, place: [f64; 2]) -> [f64; 2] {
     [place[0] - cut.offset[0], place[1] - cut.offset[1]]
 }
 

@@ -8,6 +8,7 @@ pub mod follow;
 pub mod ring;
 pub mod ruler;
 mod series;
+pub mod turning;
 
 use thiserror::Error;
 

@@ -4,17 +4,24 @@
 //! before can tell. The list is plain text, one file a line: 64 hexadecimal digits of BLAKE3, two
 //! spaces, the path relative to the folder with `/` between its parts. A run that is given the list
 //! compares every frame with it as it decodes it.
+//!
+//! A list whose name ends in `.mhl` is written in the ASC MHL form (`night/mhl.rs`); which form a list
+//! has that is read, its text tells.
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::time::SystemTime;
 
 use rayon::prelude::*;
 use serde::Serialize;
 use walkdir::WalkDir;
 
 use super::NightError;
+use super::mhl::{self, Item};
 use crate::engine::{Phase, Work};
-use crate::footage::{Clip, FootageError, check_output, hash_file, printable, write_bytes};
+use crate::footage::{
+    Algorithm, Clip, Digest, FootageError, Summed, check_output, printable, write_bytes,
+};
 
 /// What became of a folder and its list.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -70,23 +77,37 @@ fn relative(folder: &Path, file: &Path) -> Result<String, NightError> {
     })
 }
 
-/// Hash and path of every file, and the bytes in all.
-fn hashes(folder: &Path, work: &Work<'_>) -> Result<(Vec<(String, String)>, u64), NightError> {
+/// A file of a folder.
+struct Hashed {
+    path: String,
+    file: PathBuf,
+    summed: Summed,
+}
+
+/// Every file of a folder, in order; `how` says by its relative path how it is to be hashed.
+fn hashes(
+    folder: &Path,
+    work: &Work<'_>,
+    how: impl Fn(&str) -> Algorithm + Sync,
+) -> Result<Vec<Hashed>, NightError> {
     let all = files(folder)?;
     let total = all.len() as u64;
     let done = std::sync::atomic::AtomicU64::new(0);
-    let hashed: Vec<(String, String, u64)> = all
-        .par_iter()
+    all.into_par_iter()
         .map(|file| {
             work.check()?;
-            let written = hash_file(file)?;
+            let path = relative(folder, &file)?;
+            let summed = Digest::of_file(&file, how(&path))?;
             let n = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
             work.progress.step(Phase::References, n, total);
-            Ok((written.hash, relative(folder, file)?, written.bytes))
+            Ok(Hashed { path, file, summed })
         })
-        .collect::<Result<_, NightError>>()?;
-    let bytes = hashed.iter().map(|h| h.2).sum();
-    Ok((hashed.into_iter().map(|(h, p, _)| (h, p)).collect(), bytes))
+        .collect()
+}
+
+/// Whether a list of this name is written in the ASC MHL form.
+fn as_mhl(list: &Path) -> bool {
+    list.extension().is_some_and(|e| e.eq_ignore_ascii_case("mhl"))
 }
 
 /// Writes the list of `folder` to `to`, which lies outside of it.
@@ -95,21 +116,53 @@ fn hashes(folder: &Path, work: &Work<'_>) -> Result<(Vec<(String, String)>, u64)
 /// Where files cannot be read, or the list would lie in the folder.
 pub fn write_list(folder: &Path, to: &Path, work: &Work<'_>) -> Result<Checked, NightError> {
     check_output(to, &[folder])?;
-    let (list, bytes) = hashes(folder, work)?;
-    let text: String = list.iter().map(|(h, p)| format!("{h}  {p}\n")).collect();
-    write_bytes(to, text.as_bytes())?;
+    let list = if as_mhl(to) {
+        let mut list = hashes(folder, work, |_| Algorithm::Xxh128)?;
+        list.retain(|h| !mhl::left_out(&h.path));
+        let items = list.iter().map(item).collect::<Result<Vec<_>, _>>()?;
+        write_bytes(to, mhl::text(&items, SystemTime::now()).as_bytes())?;
+        list
+    } else {
+        let list = hashes(folder, work, |_| Algorithm::Blake3)?;
+        let line = |h: &Hashed| format!("{}  {}\n", h.summed.blake3, h.path);
+        write_bytes(to, list.iter().map(line).collect::<String>().as_bytes())?;
+        list
+    };
+    let bytes = list.iter().map(|h| h.summed.bytes).sum();
     let none = Vec::new;
     Ok(Checked { files: list.len(), bytes, differ: none(), missing: none(), new: none() })
 }
 
-/// Path and hash of each line of a list.
-fn read(list: &Path) -> Result<BTreeMap<String, String>, NightError> {
+/// A file as it stands in a list of the ASC MHL form.
+fn item(hashed: &Hashed) -> Result<Item, NightError> {
+    let Hashed { path, file, summed } = hashed;
+    if !mhl::can_hold(path) {
+        return Err(NightError::Refused(format!(
+            "{}: a list in XML cannot hold this name: rename the file, or write a list of lines",
+            printable(file)
+        )));
+    }
+    Ok(Item {
+        path: path.clone(),
+        bytes: summed.bytes,
+        modified: std::fs::metadata(file).and_then(|m| m.modified()).ok(),
+        digest: summed.digest.clone(),
+    })
+}
+
+/// Path and hash of each file of a list, of either form.
+fn read(list: &Path) -> Result<BTreeMap<String, Digest>, NightError> {
     let text = std::fs::read_to_string(list).map_err(|e| FootageError::disk(list, "read", e))?;
+    if mhl::is_one(&text) {
+        return mhl::read(&text).map_err(|(line, what)| {
+            NightError::Refused(format!("{}:{line}: {what}", printable(list)))
+        });
+    }
     let mut known = BTreeMap::new();
     for (n, line) in text.lines().enumerate() {
         let entry = line
             .split_once("  ")
-            .filter(|(h, _)| h.len() == 64 && h.bytes().all(|b| b.is_ascii_hexdigit()));
+            .and_then(|(h, path)| Some((Digest::new(Algorithm::Blake3, h)?, path)));
         let Some((hash, path)) = entry else {
             return Err(NightError::Refused(format!(
                 "{}:{}: is not a hash, two spaces and a path",
@@ -117,7 +170,7 @@ fn read(list: &Path) -> Result<BTreeMap<String, String>, NightError> {
                 n + 1
             )));
         };
-        known.insert(path.to_owned(), hash.to_owned());
+        known.insert(path.to_owned(), hash);
     }
     Ok(known)
 }
@@ -128,9 +181,9 @@ fn read(list: &Path) -> Result<BTreeMap<String, String>, NightError> {
 /// # Errors
 /// Where the list cannot be read or holds no frame of the clip, and where a clip of pages in one file
 /// is not the listed file.
-pub fn of_clip(list: &Path, clip: &Clip) -> Result<BTreeMap<u64, String>, NightError> {
+pub fn of_clip(list: &Path, clip: &Clip) -> Result<BTreeMap<u64, Digest>, NightError> {
     let known = read(list)?;
-    let of = |path: &Path| -> Option<String> {
+    let of = |path: &Path| -> Option<Digest> {
         let full = std::path::absolute(path).ok()?;
         let mut end = String::new();
         let mut found = None;
@@ -154,9 +207,15 @@ pub fn of_clip(list: &Path, clip: &Clip) -> Result<BTreeMap<u64, String>, NightE
         None => {
             Err(refused("holds no frame of this clip: name the list that was made of its folder"))
         }
-        Some(hash) if paged && hash_file(&clip.frames[0].path)?.hash != *hash => Err(refused(
-            "has another hash of this clip's file: it was damaged or replaced since; copy it again",
-        )),
+        Some(hash)
+            if paged
+                && Digest::of_file(&clip.frames[0].path, hash.algorithm())?.digest != *hash =>
+        {
+            Err(refused(
+                "has another hash of this clip's file: it was damaged or replaced since; copy it \
+                 again",
+            ))
+        }
         Some(_) => Ok(listed),
     }
 }
@@ -167,18 +226,19 @@ pub fn of_clip(list: &Path, clip: &Clip) -> Result<BTreeMap<u64, String>, NightE
 /// Where the list or files cannot be read.
 pub fn verify(folder: &Path, list: &Path, work: &Work<'_>) -> Result<Checked, NightError> {
     let mut known = read(list)?;
-    let (now, bytes) = hashes(folder, work)?;
+    let how = |path: &str| known.get(path).map_or(Algorithm::Blake3, Digest::algorithm);
+    let now = hashes(folder, work, how)?;
     let mut out = Checked {
         files: now.len(),
-        bytes,
+        bytes: now.iter().map(|h| h.summed.bytes).sum(),
         differ: Vec::new(),
         missing: Vec::new(),
         new: Vec::new(),
     };
-    for (hash, path) in now {
+    for Hashed { path, summed, .. } in now {
         match known.remove(&path) {
             None => out.new.push(path),
-            Some(old) if old != hash => out.differ.push(path),
+            Some(old) if old != summed.digest => out.differ.push(path),
             Some(_) => {}
         }
     }

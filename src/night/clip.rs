@@ -14,7 +14,7 @@ use super::place::{
     FRAMES, Lock, REFERENCES, check_ours, check_places, clear, file_name, inputs, remove, sweep,
 };
 use super::references::{Noise, Prepared, prepare};
-use super::sealed::Sealed;
+use super::sealed::{DAMAGED, Sealed};
 use super::table::{Row, table};
 use super::{NightError, noise};
 use crate::engine::analyse::{Analysis, FrameFacts, Wanted, analyse, row_model};
@@ -122,7 +122,7 @@ pub fn run(job: &ClipJob, out: &Out<'_>, work: &Work<'_>) -> Result<Summary, Nig
         Some(desk.noise.model),
     )?;
     let mut analysis = analysed(job, (out, &folder), &desk, &corrector, work)?;
-    let mut done = verified(out, &folder.join("journal.jsonl"), &frames, &desk.key)?;
+    let mut done = verified((out, work), &folder.join("journal.jsonl"), &frames, &desk.key)?;
     let outputs = Outputs::of(&job.pipeline, &analysis)?;
     let wanted: Vec<usize> = outputs
         .positions()
@@ -205,8 +205,12 @@ fn analysed(
     work: &Work<'_>,
 ) -> Result<Analysis, NightError> {
     let path = folder.join("analysis.json");
-    if let Ok(kept) = Sealed::read(out.disk, &path, &desk.key).and_then(|s| s.value()) {
-        return Ok(kept);
+    match Sealed::read(out.disk, &path, &desk.key).and_then(|s| s.value()) {
+        Ok(kept) => return Ok(kept),
+        Err(DAMAGED) => work
+            .progress
+            .note(&format!("{}: is damaged: every frame is looked at again", printable(&path))),
+        Err(_) => {}
     }
     let settings = job.pipeline.register_settings();
     let wanted = Wanted::of(&job.pipeline, &desk.source);
@@ -239,15 +243,26 @@ pub(super) fn with_rows(
     Ok(())
 }
 
-/// Journal entries whose files are there and whole.
+/// Journal entries whose files are there and whole. What is damaged is said.
 pub(super) fn verified(
-    out: &Out<'_>,
+    (out, work): (&Out<'_>, &Work<'_>),
     journal: &Path,
     frames: &Path,
     key: &str,
 ) -> Result<BTreeMap<u64, Entry>, NightError> {
-    let mut listed = Journal::read(out.disk, journal, key)?;
+    let note = |path: &Path, what: &str| {
+        work.progress.note(&format!("{}: {what}", printable(path)));
+    };
+    let (mut listed, sound) = Journal::read_with_care(out.disk, journal, key)?;
+    if !sound {
+        note(journal, "is damaged: frames that it does not speak of any more are made again");
+    }
+    let before = listed.len();
     listed.retain(|_, entry| whole(out, frames, entry));
+    if listed.len() < before {
+        let n = before - listed.len();
+        note(frames, &format!("{n} frames are not as they were written: they are made again"));
+    }
     Ok(listed)
 }
 

@@ -10,7 +10,7 @@ use super::NightError;
 use super::checksum::of_clip;
 use super::references::{Noise, Prepared};
 use crate::engine::source::Source;
-use crate::footage::{Facts, hash_bytes};
+use crate::footage::{Digest, Facts, hash_bytes};
 use crate::pipeline::Pipeline;
 use crate::record::Warning;
 
@@ -18,7 +18,7 @@ use crate::record::Warning;
 pub const VERSION: &str = env!("CARGO_PKG_VERSION");
 
 /// One clip and what to do with it.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct ClipJob {
     /// Its name: the folder of its results.
     pub name: String,
@@ -48,7 +48,7 @@ struct Deciding<'a> {
     noise: &'a Noise,
     inventory: String,
     #[serde(skip_serializing_if = "BTreeMap::is_empty")]
-    listed: &'a BTreeMap<u64, String>,
+    listed: &'a BTreeMap<u64, Digest>,
 }
 
 impl ClipJob {

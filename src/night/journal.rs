@@ -48,19 +48,37 @@ impl Journal {
         path: &Path,
         key: &str,
     ) -> Result<BTreeMap<u64, Entry>, NightError> {
+        Ok(Self::read_with_care(disk, path, key)?.0)
+    }
+
+    /// The same, and whether all its lines are whole. A last line without its end is what a kill or a
+    /// power cut leaves, and no damage.
+    pub(super) fn read_with_care(
+        disk: &dyn Disk,
+        path: &Path,
+        key: &str,
+    ) -> Result<(BTreeMap<u64, Entry>, bool), NightError> {
         let bytes = match out::read(disk, path) {
-            Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(BTreeMap::new()),
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
+                return Ok((BTreeMap::new(), true));
+            }
             Err(e) => return Err(fault(path, "read", e)),
             Ok(bytes) => bytes,
         };
+        let end = bytes.iter().rposition(|&b| b == b'\n').map_or(0, |at| at + 1);
+        let head = bytes.split_inclusive(|&b| b == b'\n').next();
+        let whole = |line| checked(line).is_some();
+        let sound =
+            head.is_none_or(whole) && bytes[..end].split_inclusive(|&b| b == b'\n').all(whole);
         let mut lines = bytes.split_inclusive(|&b| b == b'\n').map_while(checked);
         if lines.next().is_none_or(|first| first != header(key).as_bytes()) {
-            return Ok(BTreeMap::new());
+            return Ok((BTreeMap::new(), sound));
         }
-        Ok(lines
+        let listed = lines
             .map_while(|l| serde_json::from_slice::<Entry>(l).ok())
             .map(|e| (e.frame, e))
-            .collect())
+            .collect();
+        Ok((listed, sound))
     }
 
     /// The key of the job a journal belongs to; `None` where there is none, or its head is damaged.

@@ -16,6 +16,7 @@ pub mod hook;
 pub mod init;
 pub mod job;
 pub mod journal;
+mod mhl;
 pub mod noise;
 pub mod out;
 pub mod place;

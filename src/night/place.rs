@@ -188,15 +188,17 @@ impl Shared {
     }
 }
 
-/// Removes temporary files that a killed run left.
+/// Removes temporary files that a killed run left; they do not come back after a power cut.
 pub(super) fn sweep(disk: &dyn Disk, folder: &Path) -> Result<(), NightError> {
+    let mut any = false;
     for name in disk.list(folder).map_err(|e| fault(folder, "list", e))? {
         if name.to_string_lossy().starts_with(".tmp-") {
             let path = folder.join(name);
             disk.remove(&path).map_err(|e| fault(&path, "remove", e))?;
+            any = true;
         }
     }
-    Ok(())
+    if any { disk.sync_folder(folder).map_err(|e| fault(folder, "sync", e)) } else { Ok(()) }
 }
 
 /// Removes finished frames of an earlier job (other settings, a changed clip) unless `keep`, so that

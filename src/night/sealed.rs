@@ -9,6 +9,9 @@ use serde::{Deserialize, Serialize};
 use super::out;
 use crate::footage::{Disk, hash_bytes};
 
+/// Why a file that was written is not taken: its bytes are not those that were written.
+pub(super) const DAMAGED: &str = "is damaged";
+
 /// A value as text, with the key of its job and the hash of the text.
 #[derive(Debug, Serialize, Deserialize)]
 pub(super) struct Sealed {
@@ -29,9 +32,9 @@ impl Sealed {
             std::io::ErrorKind::NotFound => "is missing",
             _ => "cannot be read",
         })?;
-        let sealed: Self = serde_json::from_slice(&bytes).map_err(|_| "is damaged")?;
+        let sealed: Self = serde_json::from_slice(&bytes).map_err(|_| DAMAGED)?;
         if sealed.blake3 != hash_bytes(sealed.body.as_bytes()) {
-            return Err("is damaged");
+            return Err(DAMAGED);
         }
         if sealed.key != key {
             return Err("belongs to other settings, another version, or frames that have changed");
@@ -41,7 +44,7 @@ impl Sealed {
 
     /// The value.
     pub(super) fn value<T: DeserializeOwned>(&self) -> Result<T, &'static str> {
-        serde_json::from_str(&self.body).map_err(|_| "is damaged")
+        serde_json::from_str(&self.body).map_err(|_| DAMAGED)
     }
 
     /// What is written into the file.
@@ -71,6 +74,6 @@ mod tests {
         let at = bytes.iter().position(|&b| b == b'3').unwrap();
         bytes[at] = b'4';
         fs::write(&path, bytes).unwrap();
-        assert_eq!(read("k"), Err("is damaged"));
+        assert_eq!(read("k"), Err(DAMAGED));
     }
 }

@@ -302,7 +302,7 @@ pub fn render(
     }
     let journal_path = site.file("render", share, "jsonl");
     let key = hash_bytes(format!("{} {hash}", site.desk.key).as_bytes());
-    let mut done = verified(out, &journal_path, &site.frames, &key)?;
+    let mut done = verified((out, work), &journal_path, &site.frames, &key)?;
     let wanted: Vec<usize> =
         usable.iter().copied().filter(|&i| !done.contains_key(&analysis.frames[i].frame)).collect();
     if !wanted.is_empty() {

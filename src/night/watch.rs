@@ -3,8 +3,12 @@
 //!
 //! Quiet means: the same names, sizes and times at each look. Times alone do not tell, since a copy
 //! may keep those of the original. A clip that changes after it has begun is found out by the run.
+//!
+//! The list of clips itself may change: a shoot file that was saved again, and has been quiet, is read
+//! again ([`List`]). Clips that were begun stay as they were begun; all others are as the file says now.
 
 use std::collections::BTreeMap;
+use std::fmt;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant, UNIX_EPOCH};
@@ -23,62 +27,116 @@ pub struct Watching {
     pub limit: Duration,
 }
 
+/// The file that lists the clips, and how it is read.
+pub struct List<'a> {
+    file: &'a Path,
+    read: &'a (dyn Fn() -> Result<Vec<ClipJob>, String> + Sync),
+}
+
+impl<'a> List<'a> {
+    /// The clips that `read` gives, which come from `file`.
+    #[must_use]
+    pub fn new(
+        file: &'a Path,
+        read: &'a (dyn Fn() -> Result<Vec<ClipJob>, String> + Sync),
+    ) -> Self {
+        Self { file, read }
+    }
+}
+
+impl fmt::Debug for List<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("List").field("file", &self.file).finish_non_exhaustive()
+    }
+}
+
 /// The clips of a night in the order in which they can be begun.
 #[derive(Debug)]
 pub struct Queue<'a> {
-    waiting: Vec<&'a ClipJob>,
+    waiting: Vec<ClipJob>,
+    begun: Vec<ClipJob>,
     watching: Option<Watching>,
+    list: Option<&'a List<'a>>,
+    /// The list's state when it was read.
+    known: Option<String>,
     seen: BTreeMap<PathBuf, (Option<String>, Instant)>,
     told: Vec<String>,
 }
 
 /// What comes next.
 #[derive(Debug)]
-pub enum Next<'a> {
+pub enum Next {
     /// A clip to begin.
-    Clip(&'a ClipJob),
+    Clip(Box<ClipJob>),
     /// A clip that never came to rest, and why.
-    Never(&'a ClipJob, String),
+    Never(Box<ClipJob>, String),
     /// All were given out.
     Done,
 }
 
 impl<'a> Queue<'a> {
-    /// Of these clips; one after another where nothing is watched.
+    /// Of these clips; one after another where nothing is watched. `list` is where they come from,
+    /// where that may change.
     #[must_use]
-    pub fn new(jobs: &'a [ClipJob], watching: Option<Watching>) -> Self {
-        let waiting = jobs.iter().rev().collect();
-        Self { waiting, watching, seen: BTreeMap::new(), told: Vec::new() }
+    pub fn new(jobs: &[ClipJob], watching: Option<Watching>, list: Option<&'a List<'a>>) -> Self {
+        let waiting = jobs.iter().rev().cloned().collect();
+        let known = list.and_then(|l| state(l.file));
+        Self {
+            waiting,
+            begun: Vec::new(),
+            watching,
+            list,
+            known,
+            seen: BTreeMap::new(),
+            told: Vec::new(),
+        }
+    }
+
+    /// All clips, those that were given out too.
+    #[must_use]
+    pub fn clips(&self) -> usize {
+        self.begun.len() + self.waiting.len()
+    }
+
+    fn begin(&mut self, job: ClipJob) -> Box<ClipJob> {
+        self.begun.push(job.clone());
+        Box::new(job)
     }
 
     /// The next clip; waits for one where they are watched.
     ///
     /// # Errors
     /// [`EngineError::Stopped`] on request.
-    pub fn next(&mut self, work: &Work<'_>) -> Result<Next<'a>, EngineError> {
+    pub fn next(&mut self, work: &Work<'_>) -> Result<Next, EngineError> {
         let Some(watching) = self.watching else {
-            return Ok(self.waiting.pop().map_or(Next::Done, Next::Clip));
+            let next = self.waiting.pop().map(|j| self.begin(j));
+            return Ok(next.map_or(Next::Done, Next::Clip));
         };
         loop {
-            if self.waiting.is_empty() {
-                return Ok(Next::Done);
-            }
             let now = Instant::now();
             self.look(now);
+            let changing = self.list_again(watching, now, work);
+            if self.waiting.is_empty() && !changing {
+                return Ok(Next::Done);
+            }
             let still = |p: &Path| match self.seen.get(p) {
                 Some((Some(_), since)) => now.duration_since(*since) >= watching.quiet,
                 _ => false,
             };
             let ready = |j: &&ClipJob| inputs(j).into_iter().all(still);
             // The list is turned round: the first clip is its last.
-            if let Some(at) = self.waiting.iter().rposition(ready) {
-                return Ok(Next::Clip(self.waiting.remove(at)));
+            if let Some(at) = self.waiting.iter().rposition(|j| ready(&j))
+                && !changing
+            {
+                let job = self.waiting.remove(at);
+                return Ok(Next::Clip(self.begin(job)));
             }
             let last = self.seen.values().map(|(_, since)| *since).max().unwrap_or(now);
             if now.duration_since(last) >= watching.limit.max(watching.quiet)
                 && let Some(job) = self.waiting.pop()
             {
-                return Ok(Next::Never(job, never(job, watching.limit)));
+                let why = never(&job, watching.limit);
+                return Ok(Next::Never(self.begin(job), why));
             }
             self.tell(work);
             std::thread::sleep(Duration::from_millis(200).min(watching.quiet));
@@ -88,7 +146,8 @@ impl<'a> Queue<'a> {
 
     /// Notes what changed since the last look.
     fn look(&mut self, now: Instant) {
-        for path in self.waiting.iter().flat_map(|j| inputs(j)) {
+        let list = self.list.map(|l| l.file);
+        for path in self.waiting.iter().flat_map(inputs).chain(list) {
             let state = state(path);
             match self.seen.get_mut(path) {
                 Some((known, since)) => {
@@ -104,8 +163,52 @@ impl<'a> Queue<'a> {
         }
     }
 
+    /// Reads the list again where it was saved again and has been quiet; whether it is still being
+    /// changed.
+    fn list_again(&mut self, watching: Watching, now: Instant, work: &Work<'_>) -> bool {
+        let Some(list) = self.list else { return false };
+        let Some((Some(state), since)) = self.seen.get(list.file) else { return false };
+        if self.known.as_ref() == Some(state) {
+            return false;
+        }
+        if now.duration_since(*since) < watching.quiet {
+            return true;
+        }
+        self.known = Some(state.clone());
+        let file = printable(list.file);
+        let jobs = match (list.read)() {
+            Ok(jobs) => jobs,
+            Err(why) => {
+                work.progress.note(&format!(
+                    "{file} was changed, but: {why}; going on with the clips as they were"
+                ));
+                return false;
+            }
+        };
+        for old in &self.begun {
+            if jobs.iter().any(|j| j.name == old.name && j != old) {
+                work.progress.note(&format!(
+                    "{}: was begun before {file} said something else of it: run again when the \
+                     night has ended",
+                    old.name
+                ));
+            }
+        }
+        self.waiting = jobs
+            .into_iter()
+            .rev()
+            .filter(|j| self.begun.iter().all(|b| b.name != j.name))
+            .collect();
+        work.progress
+            .note(&format!("{file} was read again: {} clips are to come", self.waiting.len()));
+        false
+    }
+
     /// Says which clips are waited for, when they are others than before.
     fn tell(&mut self, work: &Work<'_>) {
+        if self.waiting.is_empty() {
+            return;
+        }
         let names: Vec<String> = self.waiting.iter().rev().map(|j| j.name.clone()).collect();
         if names != self.told {
             work.progress.note(&format!(

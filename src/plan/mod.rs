@@ -111,8 +111,27 @@ impl PlanInput {
         let quantity = Quantity::of_key(key)
             .filter(|q| q.option().is_some())
             .ok_or_else(|| PlanError::Unknown(key.to_owned()))?;
-        let values: Vec<f64> =
-            text.split(',').map(|t| parse(quantity, t)).collect::<Result<_, _>>()?;
+        let values: Vec<f64> = text
+            .split(',')
+            .map(|t| parse(quantity, t))
+            .collect::<Result<_, _>>()
+            .map_err(|e: PlanError| {
+                // "0,3 m/s": two digits' groups and one unit are more likely one number.
+                let parts: Vec<&str> = text.split(',').collect();
+                let digits = |t: &str| !t.is_empty() && t.bytes().all(|b| b.is_ascii_digit());
+                let comma = matches!(parts[..], [a, b] if digits(a)
+                    && b.starts_with(|c: char| c.is_ascii_digit()));
+                match e {
+                    PlanError::Value { option, why } if comma => PlanError::Value {
+                        option,
+                        why: format!(
+                            "{why}; commas separate several values, each with its unit: a decimal \
+                             has a point"
+                        ),
+                    },
+                    other => other,
+                }
+            })?;
         if values.len() > 1 {
             return self.sweep_over(quantity, values);
         }

@@ -11,6 +11,85 @@ pub(super) const MORE: &[Law] = &[
         1.0,
         &[(Magnification, 1.0), (MarkedMagnification, -1.0), (Tube, -1.0), (DesignTube, 1.0)],
     ),
+    product(
+        "s = L / n",
+        "scale from a known length",
+        1.0,
+        &[(Scale, 1.0), (KnownLength, -1.0), (KnownPixels, 1.0)],
+    ),
+    product(
+        "a / L",
+        "tolerance of a known length",
+        100.0,
+        &[(LengthError, -1.0), (LengthTolerance, 1.0), (KnownLength, -1.0)],
+    ),
+    function(
+        "sqrt((a / (sqrt(3) L))^2 + (sqrt(2) u / n)^2)",
+        "uncertainty of a scale (GUM)",
+        ScaleSigma,
+        &[KnownLength, LengthTolerance, KnownPixels, PickSigma],
+        |v| {
+            let length = optics::rectangular_sigma(v[1]) / v[0];
+            100.0 * libm::hypot(length, std::f64::consts::SQRT_2 * v[3] / v[2])
+        },
+    ),
+    product(
+        "pixels x s",
+        "length of a part",
+        1.0,
+        &[(PartLength, 1.0), (PartPixels, -1.0), (Scale, -1.0)],
+    ),
+    function(
+        "sqrt((u s)^2 + (length x u_r(s))^2)",
+        "uncertainty of a length (GUM)",
+        PartSigma,
+        &[PartLength, PartPick, Scale, ScaleSigma],
+        |v| libm::hypot(v[1] * v[2], v[0] * 0.01 * v[3]),
+    ),
+    product(
+        "half the smallest detail",
+        "two pixels for it",
+        0.5,
+        &[(TwoPixels, -1.0), (Rayleigh, 1.0)],
+    ),
+    product(
+        "length x ppm",
+        "clock of the camera",
+        1e-6,
+        &[(ClockError, -1.0), (EventLength, 1.0), (ClockPpm, 1.0)],
+    ),
+    product(
+        "0.08 % x f",
+        "flicker and people (IEEE 1789)",
+        0.08,
+        &[(LowRiskFlicker, -1.0), (LampFrequency, 1.0)],
+    ),
+    product(
+        "0.0333 % x f",
+        "flicker and people (IEEE 1789)",
+        0.0333,
+        &[(NoEffectFlicker, -1.0), (LampFrequency, 1.0)],
+    ),
+    function(
+        "(d / g)^2 + 1/12",
+        "variance of black frames (EMVA 1288)",
+        DarkVariance,
+        &[ReadNoise, Gain],
+        |v| (v[0] / v[1]) * (v[0] / v[1]) + 1.0 / 12.0,
+    ),
+    function(
+        "(bright - dark) / (their variances)",
+        "photon transfer (EMVA 1288)",
+        Gain,
+        &[BrightMean, DarkMean, BrightVariance, DarkVariance],
+        |v| (v[0] - v[1]) / (v[2] - v[3]),
+    ),
+    product(
+        "1 / sqrt(darks)",
+        "noise of a mean of darks",
+        1.0,
+        &[(DarkResidual, 1.0), (Darks, 0.5)],
+    ),
     Law {
         formula: "1 - cos(tilt)",
         name: "tilted lengths",

@@ -149,6 +149,16 @@ quantities! {
     Tube "tube" "focal length of the tube lens used" Length 1e3 .. 1e7 "180mm";
     DesignTube "design_tube" "focal length of the tube lens designed for" Length 1e3 .. 1e7 "200mm";
     Scale "scale" "object size of a pixel" Scale 1e-4 .. 1e5 "1.003um";
+    KnownLength "known_length" "known length in a picture" Length 0.1 .. 1e7 "800um";
+    KnownPixels "known_pixels" "its length in pixels" Pixels 1.0 .. 1e6 "1598.4px";
+    LengthTolerance "length_tolerance" "how far the known length may be off, either way" Length 0.0 .. 1e6 "1.5um";
+    PickSigma "pick_sigma" "standard uncertainty of a point that is picked" Pixels 0.0 .. 100.0 "0.5px";
+    LengthError "length_error" "how far the known length may be off, in parts of it" Percent 0.0 .. 1e3 "";
+    ScaleSigma "scale_sigma" "standard uncertainty of the scale" Percent 0.0 .. 1e3 "";
+    PartPixels "part_pixels" "length of a part in pixels" Pixels 0.0 .. 1e6 "250px";
+    PartPick "part_pick" "standard uncertainty of that length" Pixels 0.0 .. 1e4 "1px";
+    PartLength "part_length" "length of a part" Length 0.0 .. 1e9 "";
+    PartSigma "part_sigma" "standard uncertainty of a part's length" Length 0.0 .. 1e9 "";
     Tilt "tilt" "tilt out of the focal plane" Degrees 0.0 .. 89.0 "5";
     TiltLoss "tilt_loss" "length lost to the tilt" Percent 0.0 .. 99.0 "1";
     FieldWidth "field_width" "width of the picture on the object" Length 0.01 .. 1e8 "2.5mm";
@@ -165,6 +175,7 @@ quantities! {
     AiryPixels "airy_pixels" "radius of the diffraction disc in pixels" Pixels 0.0 .. 1e6 "";
     FinestPitch "finest_pitch" "coarsest pitch that samples all the lens gives" Length 1e-3 .. 1e6 "";
     ObjectFinest "object_finest" "coarsest scale that samples all the lens gives" Scale 1e-6 .. 1e6 "";
+    TwoPixels "two_pixels" "scale with two pixels across the smallest detail" Scale 1e-6 .. 1e6 "";
     Circle "circle" "circle of confusion on the sensor" Length 0.1 .. 1000.0 "20um";
     LensDepth "lens_depth" "depth of field" Length 0.0 .. 1e9 "";
     WaveDepth "wave_depth" "depth of field by diffraction alone" Length 0.0 .. 1e9 "";
@@ -182,6 +193,8 @@ quantities! {
     FramesAcross "frames_across" "frames across the event" Frames 0.0 .. 1e9 "20";
     FramesPerCycle "frames_per_cycle" "frames in a cycle of the motion" Frames 0.0 .. 1e9 "10";
     DurationSigma "duration_sigma" "standard uncertainty of a duration" Time 1e-9 .. 1e4 "";
+    ClockPpm "clock_ppm" "error of the camera's clock in parts of a million" Number 0.0 .. 1e5 "50";
+    ClockError "clock_error" "error of a duration by the clock" Time 0.0 .. 1e4 "";
     ElapsedFrames "elapsed_frames" "frames since the trigger" Frames 0.0 .. 1e12 "1234";
     ElapsedTime "elapsed_time" "time since the trigger" Time 0.0 .. 1e12 "";
     EventScreenTime "event_screen_time" "time of the event on the screen" Time 0.0 .. 1e9 "";
@@ -203,6 +216,8 @@ quantities! {
     LightLeast "light_least" "darkest moment of the lamp" Number 0.0 .. 1e12 "0.6";
     Flicker "flicker" "percent flicker of the lamp" Percent 0.0 .. 100.0 "8";
     FlickerIndex "flicker_index" "flicker index of a sine" Number 0.0 .. 1.0 "";
+    LowRiskFlicker "low_risk_flicker" "flicker of low risk to people by IEEE 1789, from memory" Percent 0.0 .. 1e3 "";
+    NoEffectFlicker "no_effect_flicker" "flicker without effect on people by IEEE 1789, from memory" Percent 0.0 .. 1e3 "";
     RippleKept "ripple_kept" "part of the ripple that the exposure keeps" Number 0.0 .. 1.0 "";
     FrameFlicker "frame_flicker" "percent flicker from frame to frame" Percent 0.0 .. 100.0 "";
     Alias "alias" "frequency of the ripple in the frames" Frequency 0.0 .. 1e7 "";
@@ -213,6 +228,10 @@ quantities! {
     Signal "signal" "electrons in a pixel" Electrons 1e-3 .. 1e9 "150";
     ReadNoise "read_noise" "read noise" Electrons 0.0 .. 1e5 "8";
     Gain "gain" "gain" Gain 1e-5 .. 1e5 "2";
+    DarkVariance "dark_variance" "variance of a black frame in DN^2" Number 1e-6 .. 1e12 "16.08";
+    DarkMean "dark_mean" "mean of a black frame in DN" Number 0.0 .. 1e9 "100";
+    BrightMean "bright_mean" "mean of an even field in DN" Number 0.0 .. 1e9 "1100";
+    BrightVariance "bright_variance" "variance of an even field in time, in DN^2" Number 1e-6 .. 1e15 "530";
     FullWell "full_well" "full well" Electrons 1.0 .. 1e9 "20000";
     SignalToNoise "signal_to_noise" "signal over noise of one frame" Number 0.0 .. 1e6 "";
     SignalToNoiseDb "signal_to_noise_db" "the same in dB" Number -300.0 .. 300.0 "";
@@ -224,6 +243,7 @@ quantities! {
     Averaged "averaged" "frames averaged" Frames 1.0 .. 1e6 "9";
     AveragedSignalToNoise "averaged_signal_to_noise" "signal over noise after averaging" Number 1e-3 .. 1e7 "20";
     Darks "darks" "black reference frames averaged" Number 1.0 .. 1e6 "64";
+    DarkResidual "dark_residual" "noise left in the black reference, in parts of one frame's" Number 0.0 .. 1.0 "";
     DarkPenalty "dark_penalty" "noise added by the black reference" Percent 1e-4 .. 100.0 "1";
     Flats "flats" "even field frames averaged" Number 1.0 .. 1e6 "64";
     FlatSignal "flat_signal" "electrons in a pixel of an even field" Electrons 1.0 .. 1e9 "10000";

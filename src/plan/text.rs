@@ -23,6 +23,9 @@ pub fn parse(quantity: Quantity, text: &str) -> Result<f64, PlanError> {
             .parse::<Length>()
             .map(Length::um)
             .map_err(|e| e.to_string()),
+        Kind::Time if text.contains('/') => {
+            Err(format!("\"{text}\" is a fraction: write the time with its unit, such as 200us"))
+        }
         Kind::Time => text.parse::<Duration>().map(Duration::s).map_err(|e| e.to_string()),
         Kind::Rate => {
             text.parse::<FrameRate>().map(FrameRate::per_second).map_err(|e| e.to_string())

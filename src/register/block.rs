@@ -5,6 +5,7 @@
 //! first block: an error of one block never reaches the next, so nothing drifts over a long clip,
 //! and blocks can be worked on in any order, or on other machines, with the same result.
 
+use super::cover::{Cover, cover, tells};
 use super::fit::{Fit, FitScratch, Start, Target, Turning, fit_frame, fit_frames};
 use super::patch::{TILE, patches, spread_patches};
 use super::template::{Average, Look, Posed, average, deviation, still_pixels, wiener};
@@ -52,8 +53,10 @@ pub struct Block {
     pub average: Average,
     /// The same with its noise taken out.
     pub template: Plane,
-    /// 1 for still pixels.
+    /// 1 for pixels that are still in the frames that see them.
     pub still: Vec<u8>,
+    /// Where they are hidden in some frames only; `None` where that was not looked for.
+    pub cover: Option<Cover>,
     /// Frames in the average.
     pub frames: usize,
     /// Mean squared misfit of the fits, in units of the noise model: 1 when all is as modelled.
@@ -61,6 +64,15 @@ pub struct Block {
 }
 
 impl Block {
+    /// 1 for pixels that are still and never hidden.
+    #[must_use]
+    pub fn always_still(&self) -> Vec<u8> {
+        match &self.cover {
+            None => self.still.clone(),
+            Some(cover) => cover.always(&self.still, self.template.width()),
+        }
+    }
+
     /// Part of the frame that is still.
     #[must_use]
     pub fn still_share(&self) -> f64 {
@@ -127,6 +139,7 @@ pub fn refine(
         average: fine.average,
         template: fine.template,
         still: fine.still,
+        cover: fine.cover,
         frames: used,
         misfit,
     })
@@ -175,7 +188,11 @@ fn settle(
         pass += 1;
         let early = most < usize::MAX;
         let choice = Choice { candidates, still: still.take(), every: if early { 4 } else { 1 } };
-        let model = Model::build(frames, &poses, (noise, sigma), choice);
+        let known = (noise, sigma);
+        let mut model = Model::build(frames, &poses, known, choice);
+        if pass >= 2 && !early && tells(&model.template, &model.still, noise, frames.len()) {
+            model.uncover(frames, &poses, known, candidates);
+        }
         let fits = fit_all(frames, &model, noise, (&poses, most, turns));
         let next: Vec<Option<Pose>> = fits.iter().map(|f| f.as_ref().map(pose_of)).collect();
         let lost = poses.iter().zip(&next).any(|(p, q)| p.is_some() && q.is_none());
@@ -229,6 +246,7 @@ struct Model {
     average: Average,
     template: Plane,
     still: Vec<u8>,
+    cover: Option<Cover>,
 }
 
 impl Model {
@@ -238,14 +256,7 @@ impl Model {
         (noise, sigma): (&PixelNoise, f64),
         choice: Choice<'_>,
     ) -> Self {
-        let posed: Vec<Posed<'_>> = frames
-            .iter()
-            .zip(poses)
-            .filter_map(|(f, p)| {
-                let (frame, p) = ((*f)?, (*p)?);
-                Some(Posed { frame, shift: p.shift, turn: p.turn, light: p.light })
-            })
-            .collect();
+        let posed: Vec<Posed<'_>> = posed(frames, poses).into_iter().flatten().collect();
         let (w, h) = posed.first().map_or((0, 0), |p| (p.frame.width, p.frame.height));
         let average = average(&posed, w, h);
         let template = wiener(&average, noise);
@@ -258,8 +269,43 @@ impl Model {
                 choice.candidates,
             )
         });
-        Self { average, template, still }
+        Self { average, template, still, cover: None }
     }
+
+    /// Made again without what is hidden in some frames only.
+    fn uncover(
+        &mut self,
+        frames: &[Option<&FixedPlane>],
+        poses: &[Option<Pose>],
+        (noise, sigma): (&PixelNoise, f64),
+        candidates: &[u8],
+    ) {
+        let mut posed = posed(frames, poses);
+        let cover = cover(&posed, &self.template, noise, sigma);
+        for (k, f) in posed.iter_mut().enumerate() {
+            if let Some(f) = f {
+                f.hidden = Some(cover.of(k));
+            }
+        }
+        let posed: Vec<Posed<'_>> = posed.into_iter().flatten().collect();
+        let (w, h) = (self.template.width(), self.template.height());
+        self.average = average(&posed, w, h);
+        self.template = wiener(&self.average, noise);
+        let left = deviation(&posed, &self.template, noise, sigma);
+        let maps = [Look::each(&left.each), Look::sums(&left.sums)];
+        self.still = still_pixels(&maps, &self.average.count, candidates);
+        self.cover = Some(cover);
+    }
+}
+
+/// The frames and where they lie.
+fn posed<'a>(frames: &[Option<&'a FixedPlane>], poses: &[Option<Pose>]) -> Vec<Option<Posed<'a>>> {
+    let both = frames.iter().zip(poses);
+    both.map(|(f, p)| {
+        let (frame, p) = ((*f)?, (*p)?);
+        Some(Posed { frame, shift: p.shift, turn: p.turn, light: p.light, hidden: None })
+    })
+    .collect()
 }
 
 /// Root mean square change of the poses along an axis, less what is common to all.
@@ -287,8 +333,12 @@ fn fit_all(
     (start, most, turns): (&[Option<Pose>], usize, bool),
 ) -> Vec<Option<Fit>> {
     let made_of = (Some(&model.average), ENOUGH);
-    let patches = spread_patches(&model.template, &model.still, noise, made_of, most);
-    let target = Target { turns, ..Target::new(&patches, noise) };
+    let mut patches = spread_patches(&model.template, &model.still, noise, made_of, most);
+    if let Some(cover) = &model.cover {
+        patches.iter_mut().for_each(|p| p.hidden = cover.tile(p.corner));
+    }
+    let cover = model.cover.as_ref();
+    let target = Target { turns, cover, ..Target::new(&patches, noise) };
     let starts: Vec<Option<Start>> = start.iter().map(|p| p.as_ref().map(start_of)).collect();
     fit_frames(frames, &target, &starts)
         .into_iter()

@@ -6,8 +6,8 @@
 //! over the clip, so it is learned from the first block that locks.
 //!
 //! Measured (`cargo bench --bench steadying -- "row offsets" "pattern of"`, brick, 384 px): at a
-//! peak of 150 e- row offsets of 2 e- leave 1.28 times the bound, a pattern of 1 e- in pixels and
-//! 1 e- in columns 1.27 times. At 25 e- neither is cured: rows leave 1.84 times the bound, and the
+//! peak of 150 e- row offsets of 2 e- leave 1.26 times the bound, a pattern of 1 e- in pixels and
+//! 1 e- in columns 1.26 times. At 25 e- neither is cured: rows leave 1.84 times the bound, and the
 //! pattern draws all shifts nearly to zero, where it looks like the scene; the claimed
 //! uncertainty does not tell. Film enough black frames.
 
@@ -139,7 +139,8 @@ fn again(
 /// Row offsets of a block, where they matter.
 fn row_model(frames: &[Option<FixedPlane>], block: &Block, noise: &PixelNoise) -> Option<RowModel> {
     let frame = |i: usize| Some((frames[i].as_ref()?.to_plane(), block.poses[i]?));
-    RowModel::measure((&block.average.mean, &block.still), noise, frames.len(), frame)
+    let still = block.always_still();
+    RowModel::measure((&block.average.mean, &still), noise, frames.len(), frame)
 }
 
 fn take_rows_off(

@@ -28,6 +28,7 @@ use rayon::prelude::*;
 
 use super::PixelNoise;
 use super::combine::combine;
+use super::cover::Cover;
 use super::patch::Patch;
 pub use super::tile::FitScratch;
 use super::tile::{Moves, Sums, half_diagonal, tile_sums};
@@ -55,13 +56,16 @@ pub struct Target<'a> {
     pub variance_factor: f32,
     /// Whether turn and magnification are fitted too.
     pub turns: bool,
+    /// What the patches know of parts that hide the background for a while; the frames of
+    /// [`fit_frames`] are those it was made for.
+    pub cover: Option<&'a Cover>,
 }
 
 impl<'a> Target<'a> {
     /// Patches against raw frames that are not turned.
     #[must_use]
     pub fn new(patches: &'a [Patch], noise: &'a PixelNoise) -> Self {
-        Self { patches, noise, variance_factor: 1.0, turns: false }
+        Self { patches, noise, variance_factor: 1.0, turns: false, cover: None }
     }
 }
 
@@ -122,12 +126,9 @@ pub fn fit_frame_above(
         let moved = Moves::new(&search, size);
         let mut tiles = std::mem::take(&mut scratch.tiles);
         tiles.clear();
-        tiles.extend(
-            target
-                .patches
-                .iter()
-                .map(|patch| tile_sums(frame, target, patch, (&moved, search.light), scratch)),
-        );
+        tiles.extend(target.patches.iter().map(|patch| {
+            tile_sums(frame, target, patch, (&moved, search.light, usize::MAX), scratch)
+        }));
         search.step(&mut tiles, target, (usual, size));
         scratch.tiles = tiles;
         let settled = search.last < SETTLED;
@@ -170,7 +171,10 @@ pub fn fit_frames(
                 going
                     .iter()
                     .zip(&moved)
-                    .map(|((_, f, s), m)| tile_sums(f, target, patch, (m, s.light), scratch))
+                    .map(|((k, f, s), m)| {
+                        let group = target.cover.map_or(usize::MAX, |c| c.group(*k));
+                        tile_sums(f, target, patch, (m, s.light, group), scratch)
+                    })
                     .collect()
             })
             .collect();

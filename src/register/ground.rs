@@ -268,7 +268,7 @@ fn left_by(
         .iter()
         .zip(path)
         .filter_map(|(f, p)| {
-            Some(Posed { frame: (*f)?, shift: (*p)?, turn: Turn::NONE, light: 1.0 })
+            Some(Posed { frame: (*f)?, shift: (*p)?, turn: Turn::NONE, light: 1.0, hidden: None })
         })
         .collect();
     let (w, h) = posed.first().map_or((0, 0), |p| (p.frame.width, p.frame.height));

@@ -54,6 +54,9 @@ pub struct Patch {
     pub slope_y: Vec<f32>,
     /// 1 for still pixels, 0 for others; `TILE` rows of `TILE`.
     pub still: Vec<f32>,
+    /// Of each group of frames: the cells that something hides, a bit each (see
+    /// [`super::cover::Cover::tile`]); empty where nothing does.
+    pub hidden: Vec<u64>,
     /// Information on x plus that on y, in 1/px^2.
     pub information: f64,
     /// How strongly a frame is drawn to where it was put when the template was made, because its
@@ -245,7 +248,7 @@ impl<'a> Maker<'a> {
                 }
             }
         }
-        Patch { corner, value, slope_x, slope_y, still, information, own }
+        Patch { corner, value, slope_x, slope_y, still, hidden: Vec::new(), information, own }
     }
 
     /// The part of a tile's information that comes from a frame's own noise in the template.
@@ -258,7 +261,7 @@ impl<'a> Maker<'a> {
         let (w, h) = (self.template.width(), self.template.height());
         let middle = |c: usize, length: usize| (c + TILE / 2).min(length - 1);
         let at = middle(corner[1], h) * w + middle(corner[0], w);
-        let seen = average.count.data()[at].max(1.0);
+        let seen = average.seen(at);
         let squares: f32 = self.window.iter().map(|w| w * w).sum();
         let n = squares * squares * self.noise.variance(mean, at) * average.noise_gain / seen;
         let (mut pull, mut all) = (0.0_f64, 0.0_f64);

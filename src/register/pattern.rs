@@ -18,6 +18,7 @@
 use rayon::prelude::*;
 
 use super::block::Block;
+use super::cover::Hidden;
 use super::{PixelNoise, Pose};
 use crate::frame::convert::{index_in, round_isize, signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Plane};
@@ -53,9 +54,16 @@ pub fn fixed_pattern(
     block: &Block,
     noise: &PixelNoise,
 ) -> Option<Plane> {
-    let seen: Vec<(&FixedPlane, Pose)> =
-        frames.iter().zip(&block.poses).filter_map(|(f, p)| Some(((*f)?, (*p)?))).collect();
-    let (first, _) = seen.first()?;
+    let seen: Vec<Seen<'_>> = frames
+        .iter()
+        .zip(&block.poses)
+        .enumerate()
+        .filter_map(|(k, (f, p))| {
+            let hidden = block.cover.as_ref().map(|c| c.of(k));
+            Some(Seen { frame: (*f)?, pose: (*p)?, hidden })
+        })
+        .collect();
+    let first = seen.first()?.frame;
     let (w, h) = (first.width, first.height);
     if (0..2).any(|a| spread(&seen, a) < LEAST_MOTION) {
         return None;
@@ -95,11 +103,18 @@ pub fn take_pattern_off(frame: &mut FixedPlane, pattern: &Plane) {
     }
 }
 
+/// A frame, where it lies, and what is hidden in it.
+struct Seen<'a> {
+    frame: &'a FixedPlane,
+    pose: Pose,
+    hidden: Option<Hidden<'a>>,
+}
+
 /// Standard deviation of the shifts along an axis.
-fn spread(seen: &[(&FixedPlane, Pose)], a: usize) -> f64 {
+fn spread(seen: &[Seen<'_>], a: usize) -> f64 {
     let n = seen.len() as f64;
-    let mean = seen.iter().map(|(_, p)| p.shift[a]).sum::<f64>() / n;
-    (seen.iter().map(|(_, p)| (p.shift[a] - mean).powi(2)).sum::<f64>() / n).sqrt()
+    let mean = seen.iter().map(|s| s.pose.shift[a]).sum::<f64>() / n;
+    (seen.iter().map(|s| (s.pose.shift[a] - mean).powi(2)).sum::<f64>() / n).sqrt()
 }
 
 /// Median of the finite variances.
@@ -110,7 +125,7 @@ fn typical(variance: &Plane) -> Option<f64> {
 }
 
 fn residual(
-    seen: &[(&FixedPlane, Pose)],
+    seen: &[Seen<'_>],
     block: &Block,
     noise: &PixelNoise,
     (w, h): (usize, usize),
@@ -130,8 +145,8 @@ fn residual(
                 .enumerate()
             {
                 let y = band * BAND + i;
-                for (frame, pose) in seen {
-                    let row = Row { frame, pose, block, noise, y };
+                for of in seen {
+                    let row = Row { of, block, noise, y };
                     row.add(scratch, (sum, variance, count));
                 }
                 for ((s, v), c) in sum.iter_mut().zip(variance.iter_mut()).zip(&*count) {
@@ -158,8 +173,7 @@ struct Scratch {
 
 /// One row of one frame.
 struct Row<'a> {
-    frame: &'a FixedPlane,
-    pose: &'a Pose,
+    of: &'a Seen<'a>,
     block: &'a Block,
     noise: &'a PixelNoise,
     y: usize,
@@ -168,24 +182,27 @@ struct Row<'a> {
 impl Row<'_> {
     /// Adds residuals, variances and counts of the still pixels.
     fn add(&self, s: &mut Scratch, (sum, variance, count): (&mut [f32], &mut [f32], &mut [f32])) {
-        let (w, h) = (self.frame.width, self.frame.height);
+        let Seen { frame, pose, hidden } = self.of;
+        let (w, h) = (frame.width, frame.height);
         let template = &self.block.template;
-        let back: Placement = self.pose.placement([w, h]).inverse();
+        let back: Placement = pose.placement([w, h]).inverse();
         s.model.resize(w, 0.0);
         let at = (0, signed(self.y));
-        if self.pose.turn.is_none() {
+        if pose.turn.is_none() {
             let kernel = Shift::new(back.shift[0], back.shift[1]);
             shifted_row(template.into(), &kernel, at, &mut s.model, &mut s.row);
         } else {
             turned_row(template.into(), &back, at, &mut s.model, &mut s.sums);
         }
-        let light = to_f32(self.pose.light);
-        let coding = self.frame.coding;
-        for (x, &code) in self.frame.row(self.y).iter().enumerate() {
+        let light = to_f32(pose.light);
+        let coding = frame.coding;
+        for (x, &code) in frame.row(self.y).iter().enumerate() {
             let by = back.at(x as f64, self.y as f64);
             let place = index_in(signed(x) + round_isize(by[0]), w)
                 .zip(index_in(signed(self.y) + round_isize(by[1]), h));
-            let still = place.is_some_and(|(u, v)| self.block.still[v * w + u] != 0);
+            let still = place.is_some_and(|(u, v)| {
+                self.block.still[v * w + u] != 0 && !hidden.is_some_and(|h| h.at(u, v))
+            });
             if still && code != Coding::MISSING && code != Coding::SATURATED {
                 let expected = light * s.model[x];
                 sum[x] += coding.decode(code) - expected;

@@ -7,9 +7,12 @@
 //! A pixel is still where its temporal variance over the block is what noise and the known
 //! uncertainty of the shifts make of it; the limit is set from the distribution over the frame.
 
+use std::ops::Range;
+
 use rayon::prelude::*;
 
 use super::PixelNoise;
+use super::cover::{CELL, Hidden};
 use super::tracks::tile_size;
 use crate::frame::convert::{clamp_index, signed, to_f32};
 use crate::frame::{FixedPlane, Plane, spare};
@@ -21,7 +24,7 @@ use crate::math::turn::{Placement, Turn, turned_row};
 use crate::math::window::hann;
 
 /// Rows worked on together.
-const BAND: usize = 32;
+pub(super) const BAND: usize = 32;
 /// Widths (standard deviations in pixels) over which the temporal variance is averaged.
 const SCALES: [f64; 3] = [2.0, 5.0, 10.0];
 /// A pixel is used where at least this part of the frames saw it.
@@ -30,8 +33,6 @@ const LEAST_SEEN: f32 = 0.4;
 const STILL_LIMIT: f32 = 4.0;
 /// Pixels taken off the rim of a still area.
 const ERODE: usize = 3;
-/// Side of the cells whose residuals are added up, in pixels; a divisor of [`BAND`].
-const CELL: usize = 4;
 /// Frames whose residuals are added up.
 const TOGETHER: usize = 5;
 
@@ -46,6 +47,8 @@ pub struct Posed<'a> {
     pub turn: Turn,
     /// Its light.
     pub light: f64,
+    /// What of the reference something hides in it.
+    pub hidden: Option<Hidden<'a>>,
 }
 
 impl Posed<'_> {
@@ -66,12 +69,20 @@ impl Posed<'_> {
         (range(0, 0, (width, frame.width)), range(signed(y0), 1, (y1 - y0, frame.height)))
     }
 
+    /// Calls `each` with the runs of columns of x0..x1 of a row that nothing hides.
+    fn runs(&self, y: usize, columns: (usize, usize), mut each: impl FnMut(Range<usize>)) {
+        match &self.hidden {
+            None => each(columns.0..columns.1),
+            Some(hidden) => hidden.runs(y, columns, each),
+        }
+    }
+
     fn placement(&self) -> Placement {
         Placement::new(self.shift, self.turn, [self.frame.width, self.frame.height])
     }
 
     /// What bringing it to the reference leaves of the variance of white noise.
-    fn noise_gain(&self) -> f32 {
+    pub(super) fn noise_gain(&self) -> f32 {
         if self.turn.is_none() {
             Shift::new(self.shift[0], self.shift[1]).noise_gain()
         } else {
@@ -89,35 +100,82 @@ pub struct Average {
     pub count: Plane,
     /// Mean of the kernels' noise gains.
     pub noise_gain: f32,
+    /// How many frames each mean was made of, where that is more than saw the scene there.
+    made_of: Option<Plane>,
+}
+
+impl Average {
+    /// How many frames the mean around a pixel was made of.
+    pub(super) fn seen(&self, at: usize) -> f32 {
+        self.made_of.as_ref().unwrap_or(&self.count).data()[at].max(1.0)
+    }
 }
 
 /// Averages frames in the pose of the reference.
+///
+/// Where what hides the background leaves few frames it is averaged too, the more the fewer: such
+/// pixels are not used, but a step at their rim would spoil those that are.
 #[must_use]
 pub fn average(frames: &[Posed<'_>], width: usize, height: usize) -> Average {
-    let [mut mean, mut count] = [0, 1].map(|_| Plane::filled(width, height, 0.0));
+    let [mut mean, mut count, mut made_of] = [0; 3].map(|_| Plane::filled(width, height, 0.0));
     let rows = (BAND * width).max(1);
+    let few = LEAST_SEEN * frames.len() as f32;
+    let any = frames.iter().any(|f| f.hidden.is_some());
     mean.data_mut()
         .par_chunks_mut(rows)
         .zip(count.data_mut().par_chunks_mut(rows))
+        .zip(made_of.data_mut().par_chunks_mut(rows))
         .enumerate()
-        .for_each_init(BandScratch::default, |scratch, (band, (sum, count))| {
-            let (y0, y1) = (band * BAND, (band * BAND + BAND).min(height));
-            count.copy_from_slice(&seen(frames, (width, y0, y1)));
+        .for_each_init(BandScratch::default, |scratch, (band, ((sum, count), made_of))| {
+            let lines = (width, band * BAND, (band * BAND + BAND).min(height));
+            count.copy_from_slice(&seen(frames, lines));
+            let mut hidden = vec![0.0; if any { sum.len() } else { 0 }];
             for f in frames {
                 let gain = to_f32(1.0 / f.light);
-                scratch.rows(f, (width, y0, y1), |y, x0, values| {
-                    let at = (y - y0) * width + x0;
-                    for (s, v) in sum[at..].iter_mut().zip(values) {
-                        *s += gain * v;
-                    }
+                scratch.rows(f, lines, |y, x0, values| {
+                    let line = (y - lines.1) * width;
+                    let end = x0 + values.len();
+                    let add = |to: &mut [f32], run: Range<usize>| {
+                        if run.is_empty() {
+                            return;
+                        }
+                        let values = &values[run.start - x0..run.end - x0];
+                        for (s, v) in to[line..][run].iter_mut().zip(values) {
+                            *s += gain * v;
+                        }
+                    };
+                    let mut from = x0;
+                    f.runs(y, (x0, end), |run| {
+                        add(hidden.as_mut_slice(), from..run.start);
+                        from = run.end;
+                        add(sum, run);
+                    });
+                    add(hidden.as_mut_slice(), from..end);
                 });
             }
-            for (s, c) in sum.iter_mut().zip(count) {
-                *s /= f32::max(*c, 1.0);
+            if any {
+                let open: Vec<Posed<'_>> =
+                    frames.iter().map(|f| Posed { hidden: None, ..*f }).collect();
+                let all = seen(&open, lines);
+                let found = hidden.iter().zip(count.iter()).zip(all);
+                for ((s, made_of), ((h, c), n)) in sum.iter_mut().zip(made_of).zip(found) {
+                    let part = (1.0 - c / few).max(0.0);
+                    *made_of = c + part * (n - c);
+                    *s = (*s + part * h) / made_of.max(1.0);
+                }
+            } else {
+                for (s, c) in sum.iter_mut().zip(count) {
+                    *s /= f32::max(*c, 1.0);
+                }
             }
         });
     let gains: f32 = frames.iter().map(Posed::noise_gain).sum();
-    Average { mean, count, noise_gain: gains / frames.len().max(1) as f32 }
+    Average {
+        mean,
+        count,
+        noise_gain: gains / frames.len().max(1) as f32,
+        made_of: any.then_some(made_of),
+    }
 }
 
 /// What the frames leave of a template, in units of what noise (and a shift uncertain by some
@@ -184,15 +242,18 @@ pub fn deviation(
                     let quiet = gain * gain * f.noise_gain();
                     let weight = 1.0 / quiet;
                     scratch.rows(f, (width, y0, y1), |y, x0, values| {
-                        let at = (y - y0) * width + x0;
-                        let model = &template.row(y)[x0..];
-                        let residual = &mut cells.residual[at..];
-                        let into = each[at..].iter_mut().zip(residual);
-                        for (((s, sum), v), m) in into.zip(values).zip(model) {
-                            let r = gain * v - m;
-                            *s += weight * r * r;
-                            *sum += r;
-                        }
+                        f.runs(y, (x0, x0 + values.len()), |run| {
+                            let at = (y - y0) * width + run.start;
+                            let model = &template.row(y)[run.clone()];
+                            let residual = &mut cells.residual[at..];
+                            let into = each[at..].iter_mut().zip(residual);
+                            let values = &values[run.start - x0..];
+                            for (((s, sum), v), m) in into.zip(values).zip(model) {
+                                let r = gain * v - m;
+                                *s += weight * r * r;
+                                *sum += r;
+                            }
+                        });
                     });
                 }
                 cells.add(&seen(group, (width, y0, y1)));
@@ -287,7 +348,7 @@ impl Cells {
 }
 
 /// Slope along x and y at a pixel.
-fn gradient(p: &Plane, at: usize) -> [f32; 2] {
+pub(super) fn gradient(p: &Plane, at: usize) -> [f32; 2] {
     let (w, d) = (p.width(), p.data());
     let (x, y) = (at % w, at / w);
     let gx = d[y * w + (x + 1).min(w - 1)] - d[y * w + x.saturating_sub(1)];
@@ -302,8 +363,8 @@ fn steepness(p: &Plane, at: usize) -> f32 {
 }
 
 /// How many frames saw each pixel of rows y0..y1: a frame sees a rectangle, so its corners say
-/// it all.
-fn seen(frames: &[Posed<'_>], (width, y0, y1): (usize, usize, usize)) -> Vec<f32> {
+/// it all; less those in which it was hidden.
+pub(super) fn seen(frames: &[Posed<'_>], (width, y0, y1): (usize, usize, usize)) -> Vec<f32> {
     let across = width + 1;
     let mut corners = vec![0.0_f32; across * (y1 - y0 + 1)];
     for f in frames {
@@ -325,12 +386,24 @@ fn seen(frames: &[Posed<'_>], (width, y0, y1): (usize, usize, usize)) -> Vec<f32
         }
         out.extend_from_slice(&above);
     }
+    for f in frames.iter().filter(|f| f.hidden.is_some()) {
+        let (x, y) = f.seen(width, y0, y1);
+        for row in y.0..y.1 {
+            let line = &mut out[row * width..(row + 1) * width];
+            let mut from = x.0;
+            f.runs(y0 + row, x, |run| {
+                line[from..run.start].iter_mut().for_each(|c| *c -= 1.0);
+                from = run.end;
+            });
+            line[from..x.1.max(from)].iter_mut().for_each(|c| *c -= 1.0);
+        }
+    }
     out
 }
 
 /// Working memory for bringing bands of frames to the reference.
 #[derive(Default)]
-struct BandScratch {
+pub(super) struct BandScratch {
     decoded: Vec<f32>,
     row: RowScratch,
     turned: Vec<f32>,
@@ -340,7 +413,7 @@ struct BandScratch {
 impl BandScratch {
     /// Calls `each(y, x0, values)` for the rows of a band of `f` in the reference's pose: `values`
     /// begin at column x0 and cover what the frame saw.
-    fn rows(
+    pub(super) fn rows(
         &mut self,
         f: &Posed<'_>,
         (width, y0, y1): (usize, usize, usize),
@@ -437,7 +510,7 @@ impl TileFilter<'_> {
         }
         let centre = clamp_index(corner[1] + signed(side / 2), p.height()) * w
             + clamp_index(corner[0] + signed(side / 2), w);
-        let seen = self.average.count.data()[centre].max(1.0);
+        let seen = self.average.seen(centre);
         let squares: f32 = self.window.iter().map(|w| w * w).sum();
         let noise =
             squares * squares * self.noise.variance(mean, centre) * self.average.noise_gain / seen;
@@ -530,7 +603,7 @@ fn smoothed(plane: &Plane, chosen: &[u8], scale: f64) -> Plane {
 
 /// Up to which value a smoothed variance counts as usual: from the lower part of its
 /// distribution, because moving parts sit in the upper one.
-fn usual_limit(smooth: &Plane, allowed: &[u8], least: f32) -> Option<f32> {
+pub(super) fn usual_limit(smooth: &Plane, allowed: &[u8], least: f32) -> Option<f32> {
     let mut values: Vec<f32> = smooth
         .data()
         .iter()

@@ -1,6 +1,7 @@
 //! What one tile of the template says of one frame: sums over its pixels.
 
 use super::LEAST_VARIANCE;
+use super::cover::CELL;
 use super::fit::{Search, Target};
 use super::patch::{AHEAD, HALF, Patch, SIDE, TILE};
 use crate::frame::convert::{floor_isize, round_isize, signed, to_f32};
@@ -58,13 +59,14 @@ pub(super) fn tile_sums(
     frame: &FixedPlane,
     target: &Target<'_>,
     patch: &Patch,
-    (moves, light): (&Moves, f64),
+    (moves, light, group): (&Moves, f64, usize),
     scratch: &mut FitScratch,
 ) -> Sums {
     for c in scratch.columns.iter_mut() {
         c.fill(0.0);
     }
-    let part = Part { frame, target, patch, light: to_f32(light) };
+    let hidden = patch.hidden.get(group).copied().unwrap_or(0);
+    let part = Part { frame, target, patch, light: to_f32(light), hidden };
     let at = moves.offset(patch);
     let moved = moves.of(at);
     part.gather(&moved, &mut scratch.codes);
@@ -173,6 +175,8 @@ struct Part<'a> {
     target: &'a Target<'a>,
     patch: &'a Patch,
     light: f32,
+    /// Cells of the tile that something hides in the frame, a bit each.
+    hidden: u64,
 }
 
 impl Part<'_> {
@@ -214,6 +218,9 @@ impl Part<'_> {
         let coding = self.frame.coding;
         for i in y0..y1 {
             let mut still = all_still[i];
+            if self.hidden != 0 {
+                self.hide(i, &mut still);
+            }
             let y = (signed(corner[1] + i) + moved.whole[1]).unsigned_abs();
             let x = (signed(corner[0] + x0) + moved.whole[0]).unsigned_abs();
             let mut seen = [0.0; TILE];
@@ -230,6 +237,17 @@ impl Part<'_> {
             let slope_x = slopes(&self.patch.slope_x, i, moved);
             let slope_y = slopes(&self.patch.slope_y, i, moved);
             self.add_row(&row, (&slope_x, &slope_y), columns);
+        }
+    }
+
+    /// Takes the hidden cells out of row `i`.
+    #[inline(always)]
+    fn hide(&self, i: usize, still: &mut [f32; TILE]) {
+        let row = self.hidden >> (i / CELL * (TILE / CELL));
+        for (k, s) in still.chunks_exact_mut(CELL).enumerate() {
+            if row >> k & 1 != 0 {
+                s.fill(0.0);
+            }
         }
     }
 

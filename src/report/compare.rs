@@ -14,7 +14,7 @@ use super::picture::{Shown, as_picture, finished, png};
 use super::read::ClipFolder;
 use crate::engine::EngineError;
 use crate::engine::source::Source;
-use crate::footage::{FootageError, OutFrame, write_bytes};
+use crate::footage::{Disk, FootageError, OutFrame, write_on};
 use crate::frame::convert::{clamp_index, round_isize, round_u8, signed, to_f32};
 use crate::frame::{Curve, Frame, Layout, Mosaic};
 use crate::math::robust::median;
@@ -56,7 +56,7 @@ pub struct Compared {
 ///
 /// # Errors
 /// Where the original or the finished frame does not read, or the pictures cannot be written.
-pub fn make(clip: &ClipFolder, source: &Source) -> Result<(), EngineError> {
+pub fn make(clip: &ClipFolder, disk: &dyn Disk, source: &Source) -> Result<(), EngineError> {
     let key = clip.text(&["key"]).unwrap_or("").to_owned();
     let Some(row) = middle(clip) else { return Ok(()) };
     let there = clip.compared.as_ref().is_some_and(|c| c.key == key && c.frame == row.frame);
@@ -90,11 +90,13 @@ pub fn make(clip: &ClipFolder, source: &Source) -> Result<(), EngineError> {
     } else {
         before.coded(clip, &shown, (&after, &codes))?
     };
-    write_bytes(&clip.folder.join(BEFORE), &bytes)?;
-    write_bytes(&clip.folder.join(AFTER), &png(&after, &codes)?)?;
+    let write =
+        |name: &str, bytes: &[u8]| write_on(disk, &clip.folder.join(name), |w| w.write_all(bytes));
+    write(BEFORE, &bytes)?;
+    write(AFTER, &png(&after, &codes)?)?;
     let (w, h) = fitted((after.width, after.height), THUMB_WIDTH);
     let thumb = super::picture::smaller(&after, w, h);
-    write_bytes(&clip.folder.join(THUMB), &png(&thumb, &codes)?)?;
+    write(THUMB, &png(&thumb, &codes)?)?;
     let note = Compared {
         frame: row.frame,
         size: [after.width, after.height],
@@ -106,7 +108,7 @@ pub fn make(clip: &ClipFolder, source: &Source) -> Result<(), EngineError> {
         key,
     };
     let text = serde_json::to_string_pretty(&note).unwrap_or_default();
-    write_bytes(&clip.folder.join(NOTE), text.as_bytes())?;
+    write(NOTE, text.as_bytes())?;
     Ok(())
 }
 

@@ -42,7 +42,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::engine::source::Source;
 use crate::engine::{EngineError, Work};
-use crate::footage::{CAN_ENCODE, Facts, FootageError, clip_folders, write_bytes};
+use crate::footage::{CAN_ENCODE, Disk, Facts, FootageError, clip_folders, write_on};
 use crate::record::Warning;
 use read::ClipFolder;
 
@@ -69,37 +69,38 @@ struct Took {
 ///
 /// # Errors
 /// Where the note cannot be written.
-pub fn took(folder: &Path, seconds: f64) -> Result<(), FootageError> {
+pub fn took((disk, folder): (&dyn Disk, &Path), seconds: f64) -> Result<(), FootageError> {
     let clip = ClipFolder::read(folder);
     let key = clip.text(&["key"]).unwrap_or("").to_owned();
     let note = Took { key, seconds: clip.took_s.unwrap_or(0.0) + seconds };
-    write_bytes(&folder.join(TOOK), serde_json::to_string(&note).unwrap_or_default().as_bytes())?;
+    let text = serde_json::to_string(&note).unwrap_or_default();
+    write_on(disk, &folder.join(TOOK), |w| w.write_all(text.as_bytes()))?;
     Ok(())
 }
 
-/// Makes the pages of all clips in an output folder and the overview; gives their places, the
-/// overview last.
+/// Makes the pages of all clips in an output folder and the overview, on the disk it lies on; gives
+/// their places, the overview last.
 ///
 /// # Errors
 /// Where the folder holds no results, or a page cannot be written.
-pub fn pages(out: &Path) -> Result<Vec<PathBuf>, FootageError> {
+pub fn pages(out: &Path, disk: &dyn Disk) -> Result<Vec<PathBuf>, FootageError> {
     let mut written = Vec::new();
     let mut lines = Vec::new();
     for folder in clip_folders(out)? {
         let clip = ClipFolder::read(&folder);
         let place = folder.join(PAGE);
-        write_bytes(&place, page::page(&clip).as_bytes())?;
+        write_on(disk, &place, |w| w.write_all(page::page(&clip).as_bytes()))?;
         written.push(place);
         lines.push(index::Line::of(&clip));
     }
     let place = out.join(INDEX);
-    write_bytes(&place, index::index(&lines).as_bytes())?;
+    write_on(disk, &place, |w| w.write_all(index::index(&lines).as_bytes()))?;
     written.push(place);
     Ok(written)
 }
 
 /// Makes what the page of a finished clip shows of its pictures: the comparison, the small picture
-/// and, with `movie`, the preview. `input` and `facts` are those of its job; originals are only read.
+/// and, with `movie`, the preview; the clip's folder lies on `disk`. `input` and `facts` are those of its job; originals are only read.
 ///
 /// Gives what did not work, as warnings: the frames are finished, and no picture of them costs the
 /// clip.
@@ -107,7 +108,7 @@ pub fn pages(out: &Path) -> Result<Vec<PathBuf>, FootageError> {
 /// # Errors
 /// [`EngineError::Stopped`] on request only.
 pub fn pictures(
-    folder: &Path,
+    (disk, folder): (&dyn Disk, &Path),
     (input, facts): (&Path, &[Facts]),
     movie: bool,
     work: &Work<'_>,
@@ -117,8 +118,8 @@ pub fn pictures(
         return Ok(Vec::new());
     }
     let compared =
-        Source::open(input, facts.to_vec()).and_then(|source| compare::make(&clip, &source));
-    let filmed = if movie && CAN_ENCODE { preview::make(&clip, work) } else { Ok(()) };
+        Source::open(input, facts.to_vec()).and_then(|source| compare::make(&clip, disk, &source));
+    let filmed = if movie && CAN_ENCODE { preview::make(&clip, disk, work) } else { Ok(()) };
     let mut warnings = Vec::new();
     for (what, kind, outcome) in
         [("comparison", "no-comparison", compared), ("preview", "no-preview", filmed)]
@@ -150,12 +151,12 @@ mod tests {
         let read = || ClipFolder::read(dir.path()).took_s;
         record("a");
         assert_eq!(read(), None);
-        took(dir.path(), 1.5).unwrap();
-        took(dir.path(), 2.0).unwrap();
+        took((&crate::footage::RealDisk, dir.path()), 1.5).unwrap();
+        took((&crate::footage::RealDisk, dir.path()), 2.0).unwrap();
         assert_eq!(read(), Some(3.5));
         record("b");
         assert_eq!(read(), None);
-        took(dir.path(), 0.25).unwrap();
+        took((&crate::footage::RealDisk, dir.path()), 0.25).unwrap();
         assert_eq!(read(), Some(0.25));
     }
 }

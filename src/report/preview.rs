@@ -18,8 +18,8 @@ use super::read::{ClipFolder, Row};
 use crate::engine::ordered::ordered;
 use crate::engine::{EngineError, Phase, Work};
 use crate::footage::{
-    Encoder, FootageError, MovieWriter, OutFrame, Yuv, hash_bytes, hash_file, printable,
-    write_bytes,
+    Disk, Encoder, FootageError, MovieWriter, OutFrame, Yuv, hash_bytes, hash_file, printable,
+    write_on,
 };
 use crate::frame::convert::{count_u32, round_u64, to_f32};
 use crate::frame::units::FrameRate;
@@ -73,11 +73,11 @@ pub struct PreviewNote {
     pub blake3: String,
 }
 
-/// Makes the movie of a clip, unless it is there for these frames already.
+/// Makes the movie of a clip on the disk that its folder lies on, unless it is there for these frames already.
 ///
 /// # Errors
 /// Where a finished frame does not read, the movie cannot be coded or written, or on request.
-pub fn make(clip: &ClipFolder, work: &Work<'_>) -> Result<(), EngineError> {
+pub fn make(clip: &ClipFolder, disk: &dyn Disk, work: &Work<'_>) -> Result<(), EngineError> {
     let rows: Vec<&Row> =
         clip.rows.iter().filter(|r| r.usable() && is_finished(&clip.folder, r.frame)).collect();
     let Some(first) = rows.first() else { return Ok(()) };
@@ -96,6 +96,7 @@ pub fn make(clip: &ClipFolder, work: &Work<'_>) -> Result<(), EngineError> {
     let picture = as_picture(finished(&clip.folder, first.frame)?, &clip.folder)?;
     let maker = Maker {
         clip,
+        disk,
         folder: &clip.folder,
         codes: shown.codes(),
         lights: shown.lights(),
@@ -117,7 +118,7 @@ pub fn make(clip: &ClipFolder, work: &Work<'_>) -> Result<(), EngineError> {
         blake3: film.hash,
     };
     let text = serde_json::to_string(&note).unwrap_or_default();
-    write_bytes(&clip.folder.join(NOTE), text.as_bytes())?;
+    write_on(disk, &clip.folder.join(NOTE), |w| w.write_all(text.as_bytes()))?;
     Ok(())
 }
 
@@ -153,6 +154,7 @@ fn movie_size(size: (usize, usize)) -> (usize, usize) {
 
 struct Maker<'a> {
     clip: &'a ClipFolder,
+    disk: &'a dyn Disk,
     folder: &'a Path,
     codes: Vec<u8>,
     lights: Vec<f64>,
@@ -209,7 +211,7 @@ impl Maker<'_> {
             Encoder::new(to_f32(rate.per_second()), bits).map_err(|e| self.fault(&e))?;
         let side = |v: usize| u16::try_from(v).unwrap_or(u16::MAX);
         let size = (side(self.size.0), side(self.size.1));
-        let mut movie = MovieWriter::begin(&self.folder.join(MOVIE), size, rate)?;
+        let mut movie = MovieWriter::begin((self.disk, &self.folder.join(MOVIE)), size, rate)?;
         let mut screening: Option<Screening> = None;
         let mut ticks = 0_u64;
         let mut light = Vec::with_capacity(rows.len());

@@ -8,7 +8,10 @@
 //!
 //! The time is that of the frame's number; of combined frames, the weighted mean of their times, to
 //! a millionth of a frame interval, and as finely as frames are filmed. Start or middle of the exposure makes no difference, as
-//! the trigger frame's is counted from the same point.
+//! the trigger frame's is counted from the same point. Nor does a rolling shutter: each row is later
+//! than the first by the same time in both, and what is left is how far the scene moved over the
+//! rows since, d rows of h: at most d / h of a frame interval. It is not added; `measure` gives each
+//! frame the time of the part's own row.
 //!
 //! Order: last, after `display` or on linear frames.
 //! Cost: draws some ten glyphs and blends one plate a frame.

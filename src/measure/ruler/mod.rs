@@ -6,7 +6,8 @@
 //!               lowest strong spectral peak; then the highest of these that two strips support
 //! refinement    phases of 1 to 3 harmonics in cells of the picture; plane through them
 //! acceptance    best strip explained by 6 harmonics (R^2 > 0.93), phase slip between halves below
-//!               0.03 cycles, at least 8 periods and 2 strips
+//!               0.03 cycles, at least 8 periods and 2 strips; with 16 periods or more and a slip
+//!               below 0.01 cycles R^2 > 0.85 is enough
 //! ```
 //!
 //! Terms above the plane tell what is wrong with the picture: pitch that changes along the rule or
@@ -16,6 +17,10 @@
 //! Uncertainty: scatter of the phases about the fit, the rule's tolerance (rectangular, GUM 4.3.7)
 //! and the change of pitch across the picture, added in squares (GUM 5.1.2). Works on one plane in
 //! any units proportional or nearly so to light. Cost: about 0.2 s for two million pixels.
+//!
+//! Measured on synthetic rules of 512 x 512 px at 25 / 150 / 2000 e- (`cargo bench --bench rulers`,
+//! 20 of each): 20 of 20 right, error 0.0121 / 0.0034 / 0.0018 % rms, k = 2 covers 95 / 100 / 100 %;
+//! of 100 others (`-- many fresh`) all right, 0.0119 / 0.0089 / 0.0063 % rms, 97 / 94 / 100 %.
 
 mod cells;
 mod draw;
@@ -35,6 +40,13 @@ use crate::optics::{self, rectangular_sigma};
 
 /// Least explained energy of the best strip.
 pub const EXPLAINED: f64 = 0.93;
+/// The same where many periods are in step: what is no rule explains less the more there are. Ticks
+/// in brushed metal, a rule that fills a part of a strip. Ten photographs: 15 % at the most.
+pub const EXPLAINED_BY_MANY: f64 = 0.85;
+/// Periods that are many.
+const MANY: f64 = 16.0;
+/// Largest phase slip with [`EXPLAINED_BY_MANY`], in cycles.
+const SLIP_OF_MANY: f64 = 0.01;
 /// Largest phase slip between the halves of the best strip, in cycles.
 pub const SLIP: f64 = 0.03;
 /// Least number of periods.
@@ -110,8 +122,8 @@ pub fn find_ticks(picture: &Plane) -> Result<Ticks, MeasureError> {
 fn refused(what: &str) -> MeasureError {
     MeasureError::refused(
         format!("not a rule: {what}"),
-        "frame the ticks larger, sharper and evenly lit, or give two points by hand (--from, --to, \
-         --length)",
+        "name the part that shows the ticks (--region), frame them larger, sharper and evenly lit, \
+         or give two points by hand (--from, --to, --length)",
     )
 }
 
@@ -131,11 +143,13 @@ fn along(picture: &Plane, angle: f64) -> Result<Ticks, MeasureError> {
     if test.periods < PERIODS {
         return Err(refused(&format!("only {:.1} periods, wanted {PERIODS}", test.periods)));
     }
-    if test.explained < EXPLAINED {
+    let many = test.periods >= MANY && test.slip <= SLIP_OF_MANY;
+    let wanted = if many { EXPLAINED_BY_MANY } else { EXPLAINED };
+    if test.explained < wanted {
         return Err(refused(&format!(
             "even ticks explain {:.1} % of the best strip, wanted {:.0} %",
             100.0 * test.explained,
-            100.0 * EXPLAINED
+            100.0 * wanted
         )));
     }
     if test.slip > SLIP {
