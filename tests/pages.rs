@@ -172,6 +172,29 @@ fn hostile_names_are_text_and_long_clips_stay_small() {
     }
 }
 
+/// What is put into a page as it is: our style and script, and what templates have escaped before.
+#[test]
+fn nothing_else_goes_round_the_templates() {
+    let mut found = Vec::new();
+    for entry in walkdir::WalkDir::new("src") {
+        let path = entry.unwrap().into_path();
+        if path.extension().is_some_and(|e| e == "rs") {
+            let name = path.file_name().unwrap().to_string_lossy().into_owned();
+            let text = fs::read_to_string(&path).unwrap();
+            let raw = |l: &&str| l.contains("PreEscaped(") || l.contains("Render for");
+            found.extend(text.lines().filter(raw).map(|l| format!("{name}: {}", l.trim())));
+        }
+    }
+    found.sort();
+    let known = [
+        "page.rs: (PreEscaped(printable(&body.0)))",
+        "page.rs: script { (PreEscaped(SCRIPT)) }",
+        "page.rs: style { (PreEscaped(STYLE)) }",
+        "sheet.rs: style { (PreEscaped(STYLE)) }",
+    ];
+    assert_eq!(found, known);
+}
+
 /// Makes folders of results for `tests/reference/drive_pages.py` in `HUSHFRAME_PAGES`.
 #[test]
 #[ignore = "makes files for another program"]

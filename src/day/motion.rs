@@ -478,7 +478,7 @@ fn write(
     let mut files: Vec<(PathBuf, Vec<u8>)> = Vec::new();
     files.push((out.join("motion.csv"), sheet::table(report, steps, series).into_bytes()));
     let svg = plot::motion(report, series);
-    files.push((out.join("motion.svg"), svg.clone().into_bytes()));
+    files.push((out.join("motion.svg"), svg.0.clone().into_bytes()));
     if let Some(picture) = picture {
         files.push((out.join("region.png"), encode_png16(picture, None)?));
     }

@@ -2,7 +2,10 @@
 
 use std::fmt::Write as _;
 
+use maud::{Markup, html};
+
 use super::motion::MotionReport;
+use crate::footage::printable;
 use crate::measure::Series;
 
 /// Width of the drawing, of its margins, and height of a panel with its gap, in px.
@@ -39,7 +42,7 @@ struct Panel {
 }
 
 /// Displacement with its fit and events, and speed.
-pub(super) fn motion(report: &MotionReport, series: &Series) -> String {
+pub(super) fn motion(report: &MotionReport, series: &Series) -> Markup {
     let (factor, unit) = match &report.on_object {
         Some(s) => (s.um_per_px, "\u{b5}m"),
         None => (1.0, "px"),
@@ -53,7 +56,8 @@ pub(super) fn motion(report: &MotionReport, series: &Series) -> String {
         title: format!(
             "{}: displacement along {:.1}\u{b0} (0 right, 90 down), band \u{b1}2 standard \
              uncertainties",
-            report.clip, report.direction_deg
+            printable(&report.clip),
+            report.direction_deg
         ),
         x: "time from the trigger, ms",
         y: format!("displacement, {unit}"),
@@ -96,23 +100,15 @@ pub(super) fn motion(report: &MotionReport, series: &Series) -> String {
     drawing(&[place, fast])
 }
 
-/// Text for SVG and HTML.
-pub(super) fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
-}
-
-fn drawing(panels: &[Panel]) -> String {
+fn drawing(panels: &[Panel]) -> Markup {
     let height = PANEL * panels.len() as f64;
-    let mut out = format!(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH} {height}\" \
-         width=\"{WIDTH}\" height=\"{height}\" font-family=\"sans-serif\" font-size=\"13\" \
-         fill=\"{INK}\">\n<rect width=\"100%\" height=\"100%\" fill=\"white\"/>\n"
-    );
-    for (i, panel) in panels.iter().enumerate() {
-        panel.draw(PANEL * i as f64, &mut out);
+    html! {
+        svg xmlns="http://www.w3.org/2000/svg" viewBox={ "0 0 " (WIDTH) " " (height) }
+            width=(WIDTH) height=(height) font-family="sans-serif" font-size="13" fill=(INK) {
+            rect width="100%" height="100%" fill="white" {}
+            @for (i, panel) in panels.iter().enumerate() { (panel.draw(PANEL * i as f64)) }
+        }
     }
-    out.push_str("</svg>\n");
-    out
 }
 
 /// A range of numbers and the step of its ticks.
@@ -170,106 +166,84 @@ impl Axis {
     }
 }
 
+/// A number to a hundredth of a px, and to a tenth.
+fn fine(v: f64) -> String {
+    format!("{v:.2}")
+}
+
+fn coarse(v: f64) -> String {
+    format!("{v:.1}")
+}
+
 impl Panel {
-    fn draw(&self, top: f64, out: &mut String) {
+    fn draw(&self, top: f64) -> Markup {
         let all = || self.curves.iter().flat_map(|c| &c.points);
         let xs = Axis::over(all().map(|p| p[0]), 8.0);
         let ys = Axis::over(all().flat_map(|p| [p[1] - p[2], p[1] + p[2]]), 5.0);
         let (y0, y1) = (top + TOP, top + PANEL - BOTTOM);
         let x = |v: f64| LEFT + (WIDTH - LEFT - RIGHT) * xs.part(v);
         let y = |v: f64| y1 - (y1 - y0) * ys.part(v);
-        self.axes((top, y0, y1), (xs, ys), out);
-        for c in &self.curves {
-            curve(c, x, y, out);
-        }
-        for (at, word) in &self.marks {
-            let _ = writeln!(
-                out,
-                "<path d=\"M{0:.2} {y0:.2}V{y1:.2}\" stroke=\"{MARK}\" stroke-dasharray=\"5 4\"/>\
-                 <text x=\"{1:.2}\" y=\"{2:.2}\" fill=\"{MARK}\">{word}</text>",
-                x(*at),
-                x(*at) + 4.0,
-                y0 + 13.0
-            );
+        html! {
+            (self.axes((top, y0, y1), (xs, ys)))
+            @for c in &self.curves { (curve(c, x, y)) }
+            @for (at, word) in &self.marks {
+                path d=(format_args!("M{:.2} {y0:.2}V{y1:.2}", x(*at))) stroke=(MARK)
+                    stroke-dasharray="5 4" {}
+                text x=(fine(x(*at) + 4.0)) y=(fine(y0 + 13.0)) fill=(MARK) { (word) }
+            }
         }
     }
 
-    fn axes(&self, (top, y0, y1): (f64, f64, f64), (xs, ys): (Axis, Axis), out: &mut String) {
+    fn axes(&self, (top, y0, y1): (f64, f64, f64), (xs, ys): (Axis, Axis)) -> Markup {
         let right = WIDTH - RIGHT;
-        // Writing to a String cannot fail.
-        let _ = writeln!(
-            out,
-            "<text x=\"{LEFT}\" y=\"{:.1}\" font-weight=\"bold\">{}</text>",
-            top + 22.0,
-            escaped(&self.title)
-        );
-        for v in xs.ticks() {
-            let x = LEFT + (right - LEFT) * xs.part(v);
-            let _ = writeln!(
-                out,
-                "<path d=\"M{x:.2} {y0}V{y1}\" stroke=\"{GRID}\"/>\
-                 <text x=\"{x:.2}\" y=\"{:.1}\" text-anchor=\"middle\">{}</text>",
-                y1 + 16.0,
-                xs.label(v)
-            );
-        }
-        for v in ys.ticks() {
-            let y = y1 - (y1 - y0) * ys.part(v);
-            let _ = writeln!(
-                out,
-                "<path d=\"M{LEFT} {y:.2}H{right}\" stroke=\"{GRID}\"/>\
-                 <text x=\"{:.1}\" y=\"{:.2}\" text-anchor=\"end\">{}</text>",
-                LEFT - 6.0,
-                y + 4.5,
-                ys.label(v)
-            );
-        }
         let middle = 0.5 * (y0 + y1);
-        let _ = writeln!(
-            out,
-            "<path d=\"M{LEFT} {y0}V{y1}H{right}\" fill=\"none\" stroke=\"{INK}\"/>\
-             <text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{}</text>\
-             <text transform=\"translate(18 {middle:.1}) rotate(-90)\" \
-             text-anchor=\"middle\">{}</text>",
-            0.5 * (LEFT + right),
-            y1 + 36.0,
-            escaped(self.x),
-            escaped(&self.y)
-        );
+        html! {
+            text x=(LEFT) y=(coarse(top + 22.0)) font-weight="bold" { (self.title) }
+            @for v in xs.ticks() {
+                @let x = LEFT + (right - LEFT) * xs.part(v);
+                path d=(format_args!("M{x:.2} {y0}V{y1}")) stroke=(GRID) {}
+                text x=(fine(x)) y=(coarse(y1 + 16.0)) text-anchor="middle" { (xs.label(v)) }
+            }
+            @for v in ys.ticks() {
+                @let y = y1 - (y1 - y0) * ys.part(v);
+                path d=(format_args!("M{LEFT} {y:.2}H{right}")) stroke=(GRID) {}
+                text x=(coarse(LEFT - 6.0)) y=(fine(y + 4.5)) text-anchor="end" { (ys.label(v)) }
+            }
+            path d=(format_args!("M{LEFT} {y0}V{y1}H{right}")) fill="none" stroke=(INK) {}
+            text x=(coarse(0.5 * (LEFT + right))) y=(coarse(y1 + 36.0)) text-anchor="middle" {
+                (self.x)
+            }
+            text transform=(format_args!("translate(18 {middle:.1}) rotate(-90)"))
+                text-anchor="middle" { (self.y) }
+        }
     }
 }
 
 /// A band, then a line through the points, then the points themselves.
-fn curve(c: &Curve, x: impl Fn(f64) -> f64, y: impl Fn(f64) -> f64, out: &mut String) {
+fn curve(c: &Curve, x: impl Fn(f64) -> f64, y: impl Fn(f64) -> f64) -> Markup {
     let line = |points: &mut dyn Iterator<Item = (f64, f64)>| {
         let mut d = String::new();
         for (i, (px, py)) in points.enumerate() {
+            // Writing to a String cannot fail.
             let _ = write!(d, "{}{:.2} {:.2}", if i == 0 { "M" } else { "L" }, x(px), y(py));
         }
         d
     };
-    if c.points.iter().any(|p| p[2] > 0.0) {
+    let banded = c.points.iter().any(|p| p[2] > 0.0);
+    let band = || {
         let above = c.points.iter().map(|p| (p[0], p[1] + p[2]));
         let below = c.points.iter().rev().map(|p| (p[0], p[1] - p[2]));
-        let d = line(&mut above.chain(below));
-        let _ = writeln!(out, "<path d=\"{d}Z\" fill=\"{BAND}\" stroke=\"none\"/>");
-    }
-    let d = line(&mut c.points.iter().map(|p| (p[0], p[1])));
-    let _ = writeln!(
-        out,
-        "<path d=\"{d}\" fill=\"none\" stroke=\"{}\" stroke-width=\"1.2\"/>",
-        c.colour
-    );
-    if c.dots && c.points.len() <= 400 {
-        let mut d = String::new();
-        for p in &c.points {
-            let _ = write!(d, "M{:.2} {:.2}h0", x(p[0]), y(p[1]));
+        line(&mut above.chain(below))
+    };
+    let dots = || c.points.iter().map(|p| format!("M{:.2} {:.2}h0", x(p[0]), y(p[1])));
+    html! {
+        @if banded { path d={ (band()) "Z" } fill=(BAND) stroke="none" {} }
+        path d=(line(&mut c.points.iter().map(|p| (p[0], p[1])))) fill="none" stroke=(c.colour)
+            stroke-width="1.2" {}
+        @if c.dots && c.points.len() <= 400 {
+            path d=(dots().collect::<String>()) stroke=(c.colour) stroke-width="3.5"
+                stroke-linecap="round" {}
         }
-        let _ = writeln!(
-            out,
-            "<path d=\"{d}\" stroke=\"{}\" stroke-width=\"3.5\" stroke-linecap=\"round\"/>",
-            c.colour
-        );
     }
 }
 
@@ -293,7 +267,18 @@ mod tests {
     }
 
     #[test]
-    fn names_cannot_break_the_page() {
-        assert_eq!(escaped("a<b & \"c\">"), "a&lt;b &amp; &quot;c&quot;&gt;");
+    fn names_cannot_break_the_plot() {
+        let panel = Panel {
+            title: "a<b & \"c\">".to_owned(),
+            x: "<x>",
+            y: "</text>".to_owned(),
+            curves: Vec::new(),
+            marks: Vec::new(),
+        };
+        let text = drawing(&[panel]).into_string();
+        // XML 1.0, section 2.4: & and < stand for themselves nowhere in text.
+        for safe in [">a&lt;b &amp; &quot;c&quot;&gt;<", ">&lt;x&gt;<", ">&lt;/text&gt;<"] {
+            assert!(text.contains(safe), "{text}");
+        }
     }
 }

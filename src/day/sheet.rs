@@ -2,8 +2,9 @@
 
 use std::fmt::Write as _;
 
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+
 use super::motion::{MotionReport, Sought, Step};
-use super::plot::escaped;
 use crate::footage::{OutFrame, printable};
 use crate::frame::FixedPlane;
 use crate::frame::convert::{round_isize, round_u16, signed};
@@ -191,28 +192,38 @@ impl Lines<'_> {
     }
 }
 
+const STYLE: &str = "body{font:16px/1.5 sans-serif;max-width:62rem;margin:2rem auto;padding:0 1rem}\
+                     th{text-align:left;font-weight:normal;padding-right:2rem}\
+                     svg{max-width:100%;height:auto}";
+
 /// A page that needs nothing else: plot, numbers, notes.
-pub(super) fn page(report: &MotionReport, svg: &str) -> String {
-    let mut rows = String::new();
-    for (name, value) in lines(report) {
-        let _ = writeln!(rows, "<tr><th>{}</th><td>{}</td></tr>", escaped(&name), escaped(&value));
-    }
-    let mut notes = String::new();
-    for w in &report.warnings {
-        let text = format!("{}: {}", printable(&w.text), printable(&w.advice));
-        let _ = writeln!(notes, "<li>{}</li>", escaped(&text));
-    }
-    let title = escaped(&report.clip);
-    format!(
-        "<!doctype html>\n<html lang=\"en\"><meta charset=\"utf-8\"><title>{title}: motion</title>\n\
-         <style>body{{font:16px/1.5 sans-serif;max-width:62rem;margin:2rem auto;padding:0 1rem}}\
-         th{{text-align:left;font-weight:normal;padding-right:2rem}}svg{{max-width:100%;height:auto}}\
-         </style>\n<h1>{title}: motion</h1>\n{svg}\n<table>\n{rows}</table>\n\
-         <p>\u{b1} is one standard uncertainty. Times are those at which a frame's exposure \
-         begins{}.</p>\n<ul>\n{notes}</ul>\n<p><img src=\"region.png\" alt=\"the region and the \
-         part's path in the first frame\"></p>\n</html>\n",
-        if report.row_time_s.is_some() { ", in the part's own row" } else { "" }
-    )
+pub(super) fn page(report: &MotionReport, svg: &Markup) -> String {
+    let title = format!("{}: motion", printable(&report.clip));
+    let row = if report.row_time_s.is_some() { ", in the part's own row" } else { "" };
+    let page = html! {
+        (DOCTYPE)
+        html lang="en" {
+            meta charset="utf-8";
+            title { (title) }
+            style { (PreEscaped(STYLE)) }
+            h1 { (title) }
+            (svg)
+            table {
+                @for (name, value) in lines(report) { tr { th { (name) } td { (value) } } }
+            }
+            p {
+                "\u{b1} is one standard uncertainty. Times are those at which a frame's exposure \
+                 begins" (row) "."
+            }
+            ul {
+                @for w in &report.warnings {
+                    li { (printable(&w.text)) ": " (printable(&w.advice)) }
+                }
+            }
+            p { img src="region.png" alt="the region and the part's path in the first frame"; }
+        }
+    };
+    page.into_string()
 }
 
 /// Colours: the region's frame, and the path of its middle.

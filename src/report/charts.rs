@@ -1,8 +1,8 @@
 //! The parts of a clip's page that are drawn: states, drift, spectrum, light.
 
-use std::fmt::Write as _;
+use maud::{Markup, html};
 
-use super::html::{escape, figures};
+use super::html::figures;
 use super::page::{and_more, capital};
 use super::plot::{Line, Mark, Plot, path, strip};
 use super::read::{ClipFolder, Row, STATES};
@@ -54,9 +54,9 @@ impl Time {
 
 /// The strip of states, and what failed and why.
 #[must_use]
-pub fn frames(clip: &ClipFolder) -> String {
+pub fn frames(clip: &ClipFolder) -> Markup {
     let (Some(first), Some(last)) = (clip.rows.first(), clip.rows.last()) else {
-        return String::new();
+        return html! {};
     };
     let states: Vec<usize> = clip.rows.iter().map(|r| rank(r.status)).collect();
     let counts: Vec<String> = STATES
@@ -68,16 +68,12 @@ pub fn frames(clip: &ClipFolder) -> String {
         .collect();
     let words = format!("Frames {} to {}: {}.", first.frame, last.frame, counts.join(", "));
     let ends = (format!("frame {}", first.frame), format!("frame {}", last.frame));
-    let mut out = strip(&states, STATES, &words, (&ends.0, &ends.1));
+    let drawn = strip(&states, STATES, &words, (&ends.0, &ends.1));
     let failed = clip.failed();
     let gaps = runs(&clip.missing());
     if failed.is_empty() && gaps.is_empty() {
-        return out;
+        return drawn;
     }
-    out.push_str(
-        "<div class=\"scroll\"><table><caption>Frames without a picture</caption><thead><tr>\
-         <th scope=\"col\">Frames</th><th scope=\"col\">What happened</th></tr></thead><tbody>\n",
-    );
     // One row a reason, so that a thousand frames lost for one reason are read as one fault.
     let mut reasons: Vec<(String, Vec<u64>)> = Vec::new();
     if !gaps.is_empty() {
@@ -90,17 +86,21 @@ pub fn frames(clip: &ClipFolder) -> String {
             None => reasons.push((why, vec![n])),
         }
     }
-    for (why, numbers) in reasons.iter().take(MOST_LISTED) {
-        let _ = writeln!(
-            out,
-            "<tr><th scope=\"row\">{}</th><td>{}</td></tr>",
-            escape(&listed(numbers)),
-            escape(why)
-        );
+    html! {
+        (drawn)
+        div.scroll {
+            table {
+                caption { "Frames without a picture" }
+                thead { tr { th scope="col" { "Frames" } th scope="col" { "What happened" } } }
+                tbody {
+                    @for (why, numbers) in reasons.iter().take(MOST_LISTED) {
+                        tr { th scope="row" { (listed(numbers)) } td { (why) } }
+                    }
+                }
+            }
+        }
+        (and_more(MOST_LISTED, reasons.len(), "reason", "record.json"))
     }
-    out.push_str("</tbody></table></div>");
-    out.push_str(&and_more(MOST_LISTED, reasons.len(), "reason", "record.json"));
-    out
 }
 
 /// Numbers as people write them: "3, 7 to 9".
@@ -139,11 +139,12 @@ fn um_per_px(clip: &ClipFolder) -> Option<f64> {
 
 /// The path over time and as a trace.
 #[must_use]
-pub fn drift(clip: &ClipFolder) -> String {
+pub fn drift(clip: &ClipFolder) -> Markup {
     let rows: Vec<&Row> = clip.rows.iter().filter(|r| r.usable()).collect();
     if !clip.locked() || rows.len() < 2 {
-        return "<p>The still background was not looked for or not found, so there is no path.</p>"
-            .to_owned();
+        return html! {
+            p { "The still background was not looked for or not found, so there is no path." }
+        };
     }
     let time = Time::of(clip);
     let range = |a: usize| {
@@ -162,7 +163,7 @@ pub fn drift(clip: &ClipFolder) -> String {
     let line = |name: &str, a: usize| {
         Line::new(name, rows.iter().map(|r| [time.at(r), r.shift[a]]).collect())
     };
-    let mut out = Plot {
+    let plot = Plot {
         id: "drift-p",
         title: "Shift of the scene against the reference".to_owned(),
         description: words.clone(),
@@ -170,24 +171,20 @@ pub fn drift(clip: &ClipFolder) -> String {
         y_label: "shift, px".to_owned(),
         lines: vec![line("x, positive to the right", 0), line("y, positive down", 1)],
         ..Plot::default()
-    }
-    .svg();
+    };
     let scale = um_per_px(clip);
     let (unit, factor) = scale.map_or(("px", 1.0), |s| ("\u{b5}m", s));
     let points: Vec<[f64; 2]> = rows.iter().map(|r| r.shift.map(|v| v * factor)).collect();
     let title = "The same as a path in the plane";
-    let _ = write!(
-        out,
-        "<h3>{title}</h3><div class=\"trace\">{}</div><p class=\"soft\">The dot is the first \
-         frame. {}{}</p>",
-        path(&points, unit, (title, &words)),
-        escape(&capital(&words)),
-        scale.map_or(".".to_owned(), |s| format!(
-            "; one pixel is {} \u{b5}m on the object.",
-            figures(s, 4)
-        ))
-    );
-    out
+    let size = scale.map_or(".".to_owned(), |s| {
+        format!("; one pixel is {} \u{b5}m on the object.", figures(s, 4))
+    });
+    html! {
+        (plot.svg())
+        h3 { (title) }
+        div.trace { (path(&points, unit, (title, &words))) }
+        p.soft { "The dot is the first frame. " (capital(&words)) (size) }
+    }
 }
 
 /// Amplitude in words: px, and um where the scale is known.
@@ -199,14 +196,14 @@ fn amplitude(clip: &ClipFolder, px: f64) -> String {
 
 /// The spectrum of the path.
 #[must_use]
-pub fn shake(clip: &ClipFolder) -> String {
+pub fn shake(clip: &ClipFolder) -> Markup {
     if !clip.locked() {
-        return String::new();
+        return html! {};
     }
     // A missing frame has its neighbours' place, so every number counts.
     let series = |a: usize| clip.rows.iter().map(|r| r.shift[a]).collect::<Vec<f64>>();
     let (Some(x), Some(y)) = (Spectrum::of(&series(0)), Spectrum::of(&series(1))) else {
-        return "<p>Too few frames for a spectrum.</p>".to_owned();
+        return html! { p { "Too few frames for a spectrum." } };
     };
     let rate = clip.rate();
     let (unit, per) = rate.map_or(("cycles/frame", 1.0), |r| ("Hz", r));
@@ -247,13 +244,14 @@ pub fn shake(clip: &ClipFolder) -> String {
         from_zero: true,
         ..Plot::default()
     };
-    format!(
-        "<p>{}</p>{}<p class=\"soft\">Resolution {} {unit}. Faster movement than half the rate \
-         shows at a lower frequency.</p>",
-        escape(&words),
-        plot.svg(),
-        figures(width, 2)
-    )
+    html! {
+        p { (words) }
+        (plot.svg())
+        p.soft {
+            "Resolution " (figures(width, 2)) " " (unit) ". Faster movement than half the rate \
+             shows at a lower frequency."
+        }
+    }
 }
 
 fn spectrum_points(s: &Spectrum, per: f64) -> Vec<[f64; 2]> {
@@ -272,10 +270,10 @@ fn mains(clip: &ClipFolder) -> Vec<f64> {
 
 /// Light over time, and its spectrum with the mains marked.
 #[must_use]
-pub fn light(clip: &ClipFolder) -> String {
+pub fn light(clip: &ClipFolder) -> Markup {
     let rows: Vec<&Row> = clip.rows.iter().filter(|r| r.usable()).collect();
     if !clip.locked() || rows.len() < 2 {
-        return String::new();
+        return html! {};
     }
     let time = Time::of(clip);
     let (low, high) = rows
@@ -290,7 +288,6 @@ pub fn light(clip: &ClipFolder) -> String {
         figures(high, 3),
         figures(swing, 2)
     );
-    let mut out = format!("<p>{}</p>", escape(&words));
     let before = rows.iter().map(|r| [time.at(r), r.light]).collect();
     let mut lines = vec![Line::new("before", before)];
     if let Some(after) = light_after(clip, &rows, &time) {
@@ -299,23 +296,23 @@ pub fn light(clip: &ClipFolder) -> String {
             after,
         ));
     }
-    out.push_str(
-        &Plot {
-            id: "light-p",
-            title: "Light of each frame, before and after".to_owned(),
-            description: words,
-            x_label: time.label.to_owned(),
-            y_label: "relative light".to_owned(),
-            lines,
-            ..Plot::default()
-        }
-        .svg(),
-    );
+    let plot = Plot {
+        id: "light-p",
+        title: "Light of each frame, before and after".to_owned(),
+        description: words.clone(),
+        x_label: time.label.to_owned(),
+        y_label: "relative light".to_owned(),
+        lines,
+        ..Plot::default()
+    };
     let series: Vec<f64> = clip.rows.iter().map(|r| r.light).collect();
-    if let (Some(rate), Some(s)) = (clip.rate(), Spectrum::of(&series)) {
-        out.push_str(&light_spectrum(clip, &s, rate));
+    html! {
+        p { (words) }
+        (plot.svg())
+        @if let (Some(rate), Some(s)) = (clip.rate(), Spectrum::of(&series)) {
+            (light_spectrum(clip, &s, rate))
+        }
     }
-    out
 }
 
 /// Mean light of the finished frames against their median, where the preview was made.
@@ -332,7 +329,7 @@ fn light_after(clip: &ClipFolder, rows: &[&Row], time: &Time) -> Option<Vec<[f64
     Some(points.collect())
 }
 
-fn light_spectrum(clip: &ClipFolder, s: &Spectrum, rate: f64) -> String {
+fn light_spectrum(clip: &ClipFolder, s: &Spectrum, rate: f64) -> Markup {
     let given = !clip.get(&["facts", "mains"]).is_null();
     let length = s.n as f64 / rate;
     let mut words = Vec::new();
@@ -373,7 +370,7 @@ fn light_spectrum(clip: &ClipFolder, s: &Spectrum, rate: f64) -> String {
         marks,
         from_zero: true,
     };
-    format!("<h3>{}</h3><p>{}</p>{}", escape(&plot.title), escape(&words), plot.svg())
+    html! { h3 { (plot.title) } p { (words) } (plot.svg()) }
 }
 
 /// The jitter as a sentence for the overview.

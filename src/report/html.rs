@@ -1,30 +1,7 @@
-//! Text into pages: everything that comes from a record goes through [`escape`] or [`href`].
-//!
-//! HTML Standard, section 13.3: in text and in double-quoted attribute values `&`, `<`, `>`, `"`
-//! must be written as references; `'` is escaped too, so that a slip of quotes does no harm.
-//! Pages have no place where a record's text becomes script, style or an unquoted attribute.
+//! Addresses and numbers in pages. Text becomes HTML in templates only (`maud::html!`), which
+//! escape it; a page has no place where a record's text becomes script, style or an address.
 
 use std::fmt::Write as _;
-
-use crate::footage::printable;
-
-/// Text as HTML, safe in content and in quoted attributes. Control and direction characters are
-/// made visible first ([`printable`]), so that a name cannot turn the text around it.
-#[must_use]
-pub fn escape(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    for c in printable(text).chars() {
-        match c {
-            '&' => out.push_str("&amp;"),
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '"' => out.push_str("&quot;"),
-            '\'' => out.push_str("&#39;"),
-            other => out.push(other),
-        }
-    }
-    out
-}
 
 /// A relative address of a file in a folder beside the page: percent-encoded (RFC 3986), each
 /// segment on its own, and always with "./" before it, so that no name reads as a scheme.
@@ -69,15 +46,6 @@ pub fn figures(x: f64, figures: usize) -> String {
 mod tests {
     use super::*;
     use std::ffi::OsStr;
-
-    #[test]
-    fn nothing_a_name_holds_is_markup() {
-        let name = "\"><script>alert('x')</script>&amp;\u{202e}\n";
-        assert_eq!(
-            escape(name),
-            "&quot;&gt;&lt;script&gt;alert(&#39;x&#39;)&lt;/script&gt;&amp;amp;\\u{202e}\\u{a}"
-        );
-    }
 
     #[test]
     fn addresses_stay_inside() {

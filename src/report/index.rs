@@ -1,11 +1,11 @@
 //! The overview: one row a clip.
 
-use std::fmt::Write as _;
+use maud::{Markup, html};
 
 use super::charts::{fault_words, jitter_words};
 use super::compare::THUMB;
 use super::flash::FlashReport;
-use super::html::{escape, figures, href};
+use super::html::{figures, href};
 use super::page::document;
 use super::preview::{MOVIE, PreviewNote, playing_time};
 use super::read::ClipFolder;
@@ -15,7 +15,7 @@ use super::verdict::{Grade, noise, plural, verdict};
 #[derive(Debug, Clone)]
 pub struct Line {
     grade: Grade,
-    cells: String,
+    cells: Markup,
 }
 
 impl Line {
@@ -26,21 +26,17 @@ impl Line {
         let gain = noise(clip)
             .and_then(|n| n.before.map(|b| b / n.after.max(1e-9)))
             .map_or("\u{2013}".to_owned(), |g| figures(g, 2));
-        let cells = format!(
-            "<td>{}</td><th scope=\"row\"><a class=\"name\" href=\"{}\">{}</a></th>\
-             <td data-k=\"Verdict\"><span class=\"word\">{}</span> {}</td>\
-             <td data-k=\"Noise divided by\">{}</td><td data-k=\"Jitter\">{}</td>\
-             <td data-k=\"Faults\">{}</td><td data-k=\"Time\">{}</td>",
-            picture(clip),
-            address(clip, super::PAGE),
-            escape(&clip.name),
-            v.grade.word(),
-            escape(&v.sentences.join(" ")),
-            escape(&gain),
-            escape(&jitter_words(clip)),
-            escape(&fault_words(clip)),
-            escape(&times(clip))
-        );
+        let cells = html! {
+            td { (picture(clip)) }
+            th scope="row" { a.name href=(address(clip, super::PAGE)) { (clip.name) } }
+            td data-k="Verdict" {
+                span.word { (v.grade.word()) } " " (v.sentences.join(" "))
+            }
+            td data-k="Noise divided by" { (gain) }
+            td data-k="Jitter" { (jitter_words(clip)) }
+            td data-k="Faults" { (fault_words(clip)) }
+            td data-k="Time" { (times(clip)) }
+        };
         Self { grade: v.grade, cells }
     }
 }
@@ -56,28 +52,40 @@ pub fn index(lines: &[Line]) -> String {
             .map(|(grade, word)| format!("{} {word}", count(grade)))
             .collect();
     let worst = lines.iter().map(|l| l.grade).max().unwrap_or(Grade::Good);
-    let mut body = format!(
-        "<div class=\"wide\">\n<header>\n<h1>The morning after</h1>\n</header>\n<main id=\"main\">\n\
-         <section class=\"verdict {}\" aria-label=\"Verdict\"><p><span class=\"word\">{}</span> \
-         {} {}: {}.</p></section>\n<section aria-label=\"Clips\">\n<table class=\"night\">\n\
-         <caption>Each clip links to its own page</caption>\n<thead><tr>\
-         <th scope=\"col\">Picture</th><th scope=\"col\">Clip</th><th scope=\"col\">Verdict</th>\
-         <th scope=\"col\">Noise divided by</th><th scope=\"col\">Jitter before \u{2192} after</th>\
-         <th scope=\"col\">Faults</th><th scope=\"col\">Time</th></tr></thead>\n<tbody>\n",
-        worst.class(),
-        worst.word(),
-        lines.len(),
-        plural(lines.len(), "clip"),
-        words.join(", ")
-    );
-    for line in lines {
-        // Writing into a String cannot fail.
-        let _ = writeln!(body, "<tr class=\"{}\">{}</tr>", line.grade.class(), line.cells);
-    }
-    body.push_str(
-        "</tbody></table>\n</section>\n</main>\n<footer>\n<p>Made from the records; \
-         <code>hushframe report</code> makes it again.</p>\n</footer>\n</div>\n",
-    );
+    let heads = [
+        "Picture",
+        "Clip",
+        "Verdict",
+        "Noise divided by",
+        "Jitter before \u{2192} after",
+        "Faults",
+        "Time",
+    ];
+    let body = html! {
+        div.wide {
+            header { h1 { "The morning after" } }
+            main id="main" {
+                section class={ "verdict " (worst.class()) } aria-label="Verdict" {
+                    p {
+                        span.word { (worst.word()) } " " (lines.len()) " "
+                        (plural(lines.len(), "clip")) ": " (words.join(", ")) "."
+                    }
+                }
+                section aria-label="Clips" {
+                    table.night {
+                        caption { "Each clip links to its own page" }
+                        thead { tr { @for h in heads { th scope="col" { (h) } } } }
+                        tbody {
+                            @for line in lines { tr class=(line.grade.class()) { (line.cells) } }
+                        }
+                    }
+                }
+            }
+            footer {
+                p { "Made from the records; " code { "hushframe report" } " makes it again." }
+            }
+        }
+    };
     document("The morning after", &body)
 }
 
@@ -114,26 +122,24 @@ fn seconds(s: f64) -> String {
 /// The small picture, and the movie in its place where the person wants it. It never plays by
 /// itself: moving pictures are begun by the person (the script does it for a pointer that rests
 /// on the picture, too), and a movie that flashes is not offered here at all.
-fn picture(clip: &ClipFolder) -> String {
-    let name = escape(&clip.name);
-    let thumb = clip.folder.join(THUMB).is_file().then(|| {
-        let place = address(clip, THUMB);
-        move |alt: &str| {
-            format!("<img class=\"thumb\" src=\"{place}\" alt=\"{alt}\" loading=\"lazy\">")
-        }
-    });
+fn picture(clip: &ClipFolder) -> Markup {
+    let has_thumb = clip.folder.join(THUMB).is_file();
+    let thumb = |alt: &str| {
+        html! { img.thumb src=(address(clip, THUMB)) alt=(alt) loading="lazy"; }
+    };
     let safe = |p: &&PreviewNote| p.flash.as_ref().is_none_or(FlashReport::passes);
-    match (thumb, clip.preview.as_ref().filter(safe)) {
-        (thumb, Some(p)) => format!(
-            "<button type=\"button\" class=\"play\" aria-pressed=\"false\" aria-label=\"Play the \
-             preview of {name}\">{}<video muted loop playsinline hidden preload=\"none\" \
-             width=\"{}\" height=\"{}\" src=\"{}\"></video></button>",
-            thumb.map_or_else(|| "<span class=\"thumb none\"></span>".to_owned(), |t| t("")),
-            p.size[0],
-            p.size[1],
-            address(clip, MOVIE)
-        ),
-        (Some(thumb), None) => thumb(&format!("A finished frame of {name}")),
-        (None, None) => "<span class=\"soft\">no picture</span>".to_owned(),
+    html! {
+        @if let Some(p) = clip.preview.as_ref().filter(safe) {
+            button.play type="button" aria-pressed="false"
+                aria-label={ "Play the preview of " (clip.name) } {
+                @if has_thumb { (thumb("")) } @else { span.thumb.none {} }
+                video muted loop playsinline hidden preload="none" width=(p.size[0])
+                    height=(p.size[1]) src=(address(clip, MOVIE)) {}
+            }
+        } @else if has_thumb {
+            (thumb(&format!("A finished frame of {}", clip.name)))
+        } @else {
+            span.soft { "no picture" }
+        }
     }
 }

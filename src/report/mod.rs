@@ -6,14 +6,15 @@
 //! | `verdict` | what it came to, in words and few numbers |
 //! | `page`, `charts`, `noise`, `tables`, `movie`, `index` | the pages |
 //! | `plot`, `spectrum` | decimated plots; frequencies of a series |
-//! | `html` | escaping; addresses; significant figures |
+//! | `html` | addresses; significant figures |
 //! | `picture`, `compare` | finished frames as shown; one frame before and after |
 //! | `preview` | the movie of the finished frames |
 //! | `flash`, `flash_count` | whether it flashes |
 //!
 //! **Pages come from records alone** ([`pages`]); what needs pictures is made once, at the end of
 //! a clip's run ([`pictures`]), and lies beside the page. **Nothing that comes from a record or a
-//! name enters a page unescaped** (`tests/pages.rs`). A page loads nothing but files beside it.
+//! name enters a page unescaped**: pages are `maud` templates, and the few places that put text in
+//! as it is are listed in `tests/pages.rs`. A page loads nothing but files beside it.
 //! A page has a bounded number of points however long the clip is.
 
 pub mod charts;

@@ -3,18 +3,19 @@
 
 use std::fmt::Write as _;
 
+use maud::{Markup, html};
 use serde_json::Value;
 
 use super::charts::Time;
-use super::html::{escape, figures};
+use super::html::figures;
 use super::plot::{Line, Plot};
 use super::read::ClipFolder;
 use super::verdict::noise;
 
 /// The part.
 #[must_use]
-pub fn part(clip: &ClipFolder) -> String {
-    format!("{}{}", left(clip), transfer(clip))
+pub fn part(clip: &ClipFolder) -> Markup {
+    html! { (left(clip)) (transfer(clip)) }
 }
 
 /// Frames that go into one finished frame at most, and the name of that number; `None` where none
@@ -47,11 +48,14 @@ fn averaged(clip: &ClipFolder, window: usize) -> Vec<usize> {
 }
 
 /// Noise over time, with the ideal of averaging.
-fn left(clip: &ClipFolder) -> String {
+fn left(clip: &ClipFolder) -> Markup {
     let Some(n) = noise(clip) else {
-        return "<p>The gain of the camera is not known, so noise has no figure in electrons: give \
-                a folder of black and one of even frames.</p>"
-            .to_owned();
+        return html! {
+            p {
+                "The gain of the camera is not known, so noise has no figure in electrons: give a \
+                 folder of black and one of even frames."
+            }
+        };
     };
     let time = Time::of(clip);
     let mut words = format!(
@@ -104,20 +108,20 @@ fn left(clip: &ClipFolder) -> String {
         from_zero: true,
         ..Plot::default()
     };
-    format!("<p>{}</p>{}", escape(&words), plot.svg())
+    html! { p { (words) } (plot.svg()) }
 }
 
 /// The photon transfer curve with its fit.
-fn transfer(clip: &ClipFolder) -> String {
+fn transfer(clip: &ClipFolder) -> Markup {
     let number = |key: &str| clip.number(&["noise_model", "transfer", key]);
     let points: Vec<[f64; 3]> =
         serde_json::from_value(clip.get(&["noise_model", "transfer", "points"]).clone())
             .unwrap_or_default();
     let (Some(dark), Some(k)) = (number("dark_variance_dn2"), number("k_dn_per_e")) else {
-        return String::new();
+        return html! {};
     };
     let Some(last) = points.last().filter(|p| p[0] > 0.0 && k > 0.0) else {
-        return String::new();
+        return html! {};
     };
     let fitted = number("fitted")
         .map_or(points.len(), |n| crate::frame::convert::floor_usize(n.max(0.0)).min(points.len()));
@@ -155,7 +159,7 @@ fn transfer(clip: &ClipFolder) -> String {
         from_zero: true,
         ..Plot::default()
     };
-    format!("<h3>{}</h3><p>{}</p>{}", escape(&plot.title), escape(&words), plot.svg())
+    html! { h3 { (plot.title) } p { (words) } (plot.svg()) }
 }
 
 #[cfg(test)]
@@ -195,7 +199,7 @@ mod tests {
 
     #[test]
     fn the_transfer_curve_shows_fitted_points_and_others() {
-        let svg = transfer(&clip(3, &serde_json::json!([]), 1));
+        let svg = transfer(&clip(3, &serde_json::json!([]), 1)).into_string();
         // Three places and two samples in the legend; the line from the dark point on.
         assert_eq!(svg.matches("<circle").count(), 5, "{svg}");
         assert!(svg.contains("2 points are fitted, 1 too near saturation are not"), "{svg}");

@@ -1,89 +1,105 @@
 //! The page of one clip.
 
 use std::ffi::OsStr;
-use std::fmt::Write as _;
+
+use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::charts;
 use super::compare::{AFTER, BEFORE, Compared};
-use super::html::{escape, figures, href};
+use super::html::{figures, href};
 use super::movie;
 use super::noise;
 use super::read::ClipFolder;
 use super::tables;
 use super::verdict::{jitter, noise as noise_of, plural, verdict};
+use crate::footage::printable;
 
 const STYLE: &str = include_str!("style.css");
 const SCRIPT: &str = include_str!("script.js");
+const POLICY: &str = "default-src 'none'; img-src 'self' file: data:; media-src 'self' file:; \
+                      style-src 'unsafe-inline'; script-src 'unsafe-inline'; base-uri 'none'; \
+                      form-action 'none'";
 
 /// A whole document: head, style, body, script. Nothing is loaded but files beside the page.
+///
+/// Markup has every text escaped by the template. Here, where all pages pass, control and
+/// direction characters are made visible besides ([`printable`]), so that no name can turn the
+/// text around it; what stands for them has no character that HTML knows.
 #[must_use]
-pub fn document(title: &str, body: &str) -> String {
-    format!(
-        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
-         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
-         <meta name=\"referrer\" content=\"no-referrer\">\n\
-         <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; \
-         img-src 'self' file: data:; media-src 'self' file:; style-src 'unsafe-inline'; \
-         script-src 'unsafe-inline'; base-uri 'none'; form-action 'none'\">\n\
-         <link rel=\"icon\" href=\"data:,\">\n\
-         <title>{}</title>\n<style>\n{STYLE}</style>\n</head>\n<body>\n\
-         <a class=\"skip\" href=\"#main\">Skip to the results</a>\n{body}\
-         <script>\n{SCRIPT}</script>\n</body>\n</html>\n",
-        escape(title)
-    )
+pub fn document(title: &str, body: &Markup) -> String {
+    let page = html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="referrer" content="no-referrer";
+                meta http-equiv="Content-Security-Policy" content=(POLICY);
+                link rel="icon" href="data:,";
+                title { (printable(title)) }
+                style { (PreEscaped(STYLE)) }
+            }
+            body {
+                a.skip href="#main" { "Skip to the results" }
+                (PreEscaped(printable(&body.0)))
+                script { (PreEscaped(SCRIPT)) }
+            }
+        }
+    };
+    page.into_string()
 }
 
 /// A section with a heading; nothing where `body` is empty.
 #[must_use]
-pub fn section(id: &str, heading: &str, body: &str) -> String {
-    if body.is_empty() {
-        return String::new();
+pub fn section(id: &str, heading: &str, body: &Markup) -> Markup {
+    html! {
+        @if !body.0.is_empty() {
+            section aria-labelledby={ (id) "-h" } id=(id) {
+                h2 id={ (id) "-h" } { (heading) }
+                (body)
+            }
+        }
     }
-    format!(
-        "<section aria-labelledby=\"{id}-h\" id=\"{id}\">\n<h2 id=\"{id}-h\">{}</h2>\n{body}\n\
-         </section>\n",
-        escape(heading)
-    )
 }
 
 /// The page.
 #[must_use]
 pub fn page(clip: &ClipFolder) -> String {
-    let tool = clip.text(&["tool"]).unwrap_or("hushframe");
-    let mut body = String::new();
-    let _ = writeln!(
-        body,
-        "<header>\n<p><a href=\"../index.html\">All clips</a></p>\n<h1>{}</h1>\n\
-         <p class=\"soft\">{}</p>\n</header>\n<main id=\"main\">",
-        escape(&clip.name),
-        escape(&subtitle(clip))
-    );
-    body.push_str(&verdict_section(clip));
-    let warned = tables::warnings(clip);
-    body.push_str(&section("warnings", "Warnings, and what to do", &warned));
-    if let Some(p) = &clip.preview {
-        body.push_str(&section("preview", "Preview", &movie::preview(p, &clip.name)));
-        if let Some(f) = &p.flash {
-            body.push_str(&section("flash", "Does it flash?", &movie::flash(f, p.duration_s)));
+    let body = html! {
+        header {
+            p { a href="../index.html" { "All clips" } }
+            h1 { (clip.name) }
+            p.soft { (subtitle(clip)) }
         }
-    }
-    if let Some(c) = &clip.compared {
-        body.push_str(&section("compare", "Before and after", &compare(c)));
-    }
-    body.push_str(&section("frames", "Frames", &charts::frames(clip)));
-    body.push_str(&section("drift", "Where the scene lay", &charts::drift(clip)));
-    body.push_str(&section("shake", "What shakes", &charts::shake(clip)));
-    body.push_str(&section("light", "Light", &charts::light(clip)));
-    body.push_str(&section("noise", "Noise", &noise::part(clip)));
-    body.push_str(&section("references", "References", &tables::references(clip)));
-    body.push_str(&section("facts", "Facts, and where each came from", &tables::facts(clip)));
-    body.push_str(&section("settings", "Stages and settings", &tables::settings(clip)));
-    let _ = writeln!(
-        body,
-        "</main>\n<footer>\n<p>Made by {} from record.json, frames.csv and the files beside this \
-         page; <code>hushframe report</code> makes it again.</p>\n</footer>",
-        escape(tool)
-    );
+        main id="main" {
+            (verdict_section(clip))
+            (section("warnings", "Warnings, and what to do", &tables::warnings(clip)))
+            @if let Some(p) = &clip.preview {
+                (section("preview", "Preview", &movie::preview(p, &clip.name)))
+                @if let Some(f) = &p.flash {
+                    (section("flash", "Does it flash?", &movie::flash(f, p.duration_s)))
+                }
+            }
+            @if let Some(c) = &clip.compared {
+                (section("compare", "Before and after", &compare(c)))
+            }
+            (section("frames", "Frames", &charts::frames(clip)))
+            (section("drift", "Where the scene lay", &charts::drift(clip)))
+            (section("shake", "What shakes", &charts::shake(clip)))
+            (section("light", "Light", &charts::light(clip)))
+            (section("noise", "Noise", &noise::part(clip)))
+            (section("references", "References", &tables::references(clip)))
+            (section("facts", "Facts, and where each came from", &tables::facts(clip)))
+            (section("settings", "Stages and settings", &tables::settings(clip)))
+        }
+        footer {
+            p {
+                "Made by " (clip.text(&["tool"]).unwrap_or("hushframe"))
+                " from record.json, frames.csv and the files beside this page; "
+                code { "hushframe report" } " makes it again."
+            }
+        }
+    };
     document(&format!("{} \u{2013} results", clip.name), &body)
 }
 
@@ -109,20 +125,16 @@ fn subtitle(clip: &ClipFolder) -> String {
     parts.join(" \u{b7} ")
 }
 
-fn verdict_section(clip: &ClipFolder) -> String {
+fn verdict_section(clip: &ClipFolder) -> Markup {
     let v = verdict(clip);
-    let mut out = format!(
-        "<section class=\"verdict {}\" aria-label=\"Verdict\">\n<p><span class=\"word\">{}</span> \
-         {}</p>\n<dl class=\"sums\">\n",
-        v.grade.class(),
-        v.grade.word(),
-        escape(&v.sentences.join(" "))
-    );
-    for (name, value) in sums(clip) {
-        let _ = writeln!(out, "<div><dt>{}</dt><dd>{}</dd></div>", escape(name), escape(&value));
+    html! {
+        section class={ "verdict " (v.grade.class()) } aria-label="Verdict" {
+            p { span.word { (v.grade.word()) } " " (v.sentences.join(" ")) }
+            dl.sums {
+                @for (name, value) in sums(clip) { div { dt { (name) } dd { (value) } } }
+            }
+        }
     }
-    out.push_str("</dl>\n</section>\n");
-    out
 }
 
 /// The few numbers at the top.
@@ -152,7 +164,7 @@ fn sums(clip: &ClipFolder) -> Vec<(&'static str, String)> {
     all
 }
 
-fn compare(c: &Compared) -> String {
+fn compare(c: &Compared) -> Markup {
     let exposure = if c.same_exposure {
         "both with the same exposure"
     } else if c.coloured {
@@ -162,27 +174,32 @@ fn compare(c: &Compared) -> String {
         "before made as bright as after at the median"
     };
     let mosaic = if c.mosaic { ", the colour mosaic in grey as the sensor gave it" } else { "" };
-    let [w, h] = c.size;
-    format!(
-        "<p>Frame {} at full resolution ({w} \u{d7} {h} px), as recorded on the left and finished \
-         on the right. Move the divider with the slider, with the arrow keys, or by dragging in the \
-         picture.</p>\n\
-         <div class=\"slide\"><label for=\"cut\">Divider</label>\
-         <input type=\"range\" id=\"cut\" min=\"0\" max=\"100\" value=\"50\" step=\"1\">\
-         <label><input type=\"checkbox\" id=\"full\"> pixel for pixel</label></div>\n\
-         <div class=\"pair\" data-slide=\"cut\" data-full=\"full\" tabindex=\"0\" role=\"group\" \
-         aria-label=\"Before and after, one over the other\"><div class=\"stack\">\
-         <img src=\"{}\" width=\"{w}\" height=\"{h}\" alt=\"Frame {} as recorded\">\
-         <img class=\"over\" src=\"{}\" width=\"{w}\" height=\"{h}\" alt=\"Frame {} finished\">\
-         </div></div>\n<p class=\"soft\">{}; {exposure}{mosaic}. Before has its black level taken \
-         off and nothing else; it is moved by whole pixels only.</p>",
-        c.frame,
-        href(&[OsStr::new(BEFORE)]),
-        c.frame,
-        href(&[OsStr::new(AFTER)]),
-        c.frame,
-        escape(&capital(&c.after.words()))
-    )
+    let ([w, h], n) = (c.size, c.frame);
+    html! {
+        p {
+            "Frame " (n) " at full resolution (" (w) " \u{d7} " (h) " px), as recorded on the left \
+             and finished on the right. Move the divider with the slider, with the arrow keys, or \
+             by dragging in the picture."
+        }
+        div.slide {
+            label for="cut" { "Divider" }
+            input type="range" id="cut" min="0" max="100" value="50" step="1";
+            label { input type="checkbox" id="full"; " pixel for pixel" }
+        }
+        div.pair data-slide="cut" data-full="full" tabindex="0" role="group"
+            aria-label="Before and after, one over the other" {
+            div.stack {
+                img src=(href(&[OsStr::new(BEFORE)])) width=(w) height=(h)
+                    alt={ "Frame " (n) " as recorded" };
+                img.over src=(href(&[OsStr::new(AFTER)])) width=(w) height=(h)
+                    alt={ "Frame " (n) " finished" };
+            }
+        }
+        p.soft {
+            (capital(&c.after.words())) "; " (exposure) (mosaic) ". Before has its black level \
+             taken off and nothing else; it is moved by whole pixels only."
+        }
+    }
 }
 
 /// With a capital first letter.
@@ -192,12 +209,27 @@ pub fn capital(text: &str) -> String {
     chars.next().map_or(String::new(), |c| c.to_uppercase().chain(chars).collect())
 }
 
-/// "1 warning" and the like for lists that are cut.
+/// "And 3 more reasons" and the like for lists that are cut.
 #[must_use]
-pub fn and_more(shown: usize, all: usize, word: &str, place: &str) -> String {
-    if all <= shown {
-        return String::new();
+pub fn and_more(shown: usize, all: usize, word: &str, place: &str) -> Markup {
+    let n = all.saturating_sub(shown);
+    html! {
+        @if n > 0 { p { "And " (n) " more " (plural(n, word)) ", listed in " (place) "." } }
     }
-    let n = all - shown;
-    format!("<p>And {n} more {}, listed in {place}.</p>", plural(n, word))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nothing_a_name_holds_is_markup() {
+        let name = "\"><script>alert('x')</script>&amp;\u{202e}\n";
+        let page = document(name, &html! { p title=(name) { (name) } });
+        // HTML Standard, section 13.1.4 and 13.1.2.3.
+        let text = "&quot;&gt;&lt;script&gt;alert('x')&lt;/script&gt;&amp;amp;\\u{202e}\\u{a}";
+        let body = format!("<p title=\"{text}\">{text}</p>");
+        assert!(page.contains(&format!("<title>{text}</title>")), "{page}");
+        assert!(page.contains(&body), "{page}");
+    }
 }

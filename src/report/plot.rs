@@ -7,7 +7,9 @@
 
 use std::fmt::Write as _;
 
-use super::html::{escape, figures};
+use maud::{Markup, html};
+
+use super::html::figures;
 
 /// Columns of a plot at most.
 pub const COLUMNS: usize = 720;
@@ -208,16 +210,15 @@ impl Axis {
     }
 }
 
-fn open(out: &mut String, id: &str, size: (f64, f64), (title, description): (&str, &str)) {
-    let _ = write!(
-        out,
-        "<svg class=\"plot\" viewBox=\"0 0 {} {}\" role=\"img\" aria-labelledby=\"{id}-t {id}-d\">\
-         <title id=\"{id}-t\">{}</title><desc id=\"{id}-d\">{}</desc>",
-        size.0,
-        size.1,
-        escape(title),
-        escape(description)
-    );
+/// A picture with its title and description.
+fn framed(id: &str, (w, h): (f64, f64), words: (&str, &str), inside: &Markup) -> Markup {
+    html! {
+        svg.plot viewBox={ "0 0 " (w) " " (h) } role="img" aria-labelledby={ (id) "-t " (id) "-d" } {
+            title id={ (id) "-t" } { (words.0) }
+            desc id={ (id) "-d" } { (words.1) }
+            (inside)
+        }
+    }
 }
 
 /// Ticks of an axis and their distance.
@@ -228,66 +229,65 @@ fn steps(axis: &Axis, wanted: usize) -> (Vec<f64>, f64) {
 }
 
 /// Lines, numbers and names of both axes; the x axis lies along `bottom`.
-fn grid(out: &mut String, (x, y): (&Axis, &Axis), bottom: f64, labels: (&str, &str)) {
-    out.push_str("<g class=\"grid\" aria-hidden=\"true\">");
-    let (all, step) = steps(y, 5);
-    for v in all {
-        let at = y.at(v);
-        let _ = write!(
-            out,
-            "<path d=\"M{:.1} {at:.1}H{:.1}\"/>\
-             <text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{}</text>",
-            x.from,
-            x.to,
-            x.from - 6.0,
-            at + 4.0,
-            tick_label(v, step)
-        );
-    }
-    let (all, step) = steps(x, if x.to - x.from > 400.0 { 8 } else { 4 });
-    for v in all {
-        let at = x.at(v);
-        let _ = write!(
-            out,
-            "<path d=\"M{at:.1} {bottom:.1}v4\"/>\
-             <text x=\"{at:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{}</text>",
-            bottom + 17.0,
-            tick_label(v, step)
-        );
-    }
+fn grid((x, y): (&Axis, &Axis), bottom: f64, labels: (&str, &str)) -> Markup {
+    let (rows, row) = steps(y, 5);
+    let (columns, column) = steps(x, if x.to - x.from > 400.0 { 8 } else { 4 });
     let (middle_x, middle_y) = ((x.from + x.to) / 2.0, (y.from + y.to) / 2.0);
-    let _ = write!(
-        out,
-        "<text x=\"{middle_x:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{}</text>\
-         <text transform=\"translate(13 {middle_y:.1}) rotate(-90)\" text-anchor=\"middle\">{}</text>\
-         </g>",
-        bottom + 34.0,
-        escape(labels.0),
-        escape(labels.1)
-    );
+    html! {
+        g.grid aria-hidden="true" {
+            @for v in rows {
+                @let at = y.at(v);
+                path d=(format_args!("M{:.1} {at:.1}H{:.1}", x.from, x.to)) {}
+                text x=(tenths(x.from - 6.0)) y=(tenths(at + 4.0)) text-anchor="end" {
+                    (tick_label(v, row))
+                }
+            }
+            @for v in columns {
+                @let at = x.at(v);
+                path d=(format_args!("M{at:.1} {bottom:.1}v4")) {}
+                text x=(tenths(at)) y=(tenths(bottom + 17.0)) text-anchor="middle" {
+                    (tick_label(v, column))
+                }
+            }
+            text x=(tenths(middle_x)) y=(tenths(bottom + 34.0)) text-anchor="middle" { (labels.0) }
+            text transform=(format_args!("translate(13 {middle_y:.1}) rotate(-90)"))
+                text-anchor="middle" { (labels.1) }
+        }
+    }
 }
 
-fn line(out: &mut String, points: &[[f64; 2]], (x, y): (&Axis, &Axis), class: usize) {
-    let _ = write!(out, "<polyline class=\"s{class}\" points=\"");
-    for p in points.iter().filter(|p| p.iter().all(|v| v.is_finite())) {
-        let _ = write!(out, "{:.1},{:.1} ", x.at(p[0]), y.at(p[1]));
-    }
-    out.push_str("\"/>");
+/// A place in a picture; its units are about pixels.
+fn tenths(v: f64) -> String {
+    format!("{v:.1}")
 }
 
-fn dots(out: &mut String, points: &[[f64; 2]], (x, y): (&Axis, &Axis), class: usize) {
-    let _ = write!(out, "<g class=\"dots d{class}\">");
-    for p in points.iter().filter(|p| p.iter().all(|v| v.is_finite())) {
-        let _ =
-            write!(out, "<circle cx=\"{:.1}\" cy=\"{:.1}\" r=\"3.2\"/>", x.at(p[0]), y.at(p[1]));
+fn drawable(points: &[[f64; 2]]) -> impl Iterator<Item = &[f64; 2]> {
+    points.iter().filter(|p| p.iter().all(|v| v.is_finite()))
+}
+
+fn line(points: &[[f64; 2]], (x, y): (&Axis, &Axis), class: usize) -> Markup {
+    let mut places = String::new();
+    for p in drawable(points) {
+        // Writing into a String cannot fail.
+        let _ = write!(places, "{:.1},{:.1} ", x.at(p[0]), y.at(p[1]));
     }
-    out.push_str("</g>");
+    html! { polyline class={ "s" (class) } points=(places) {} }
+}
+
+fn dots(points: &[[f64; 2]], (x, y): (&Axis, &Axis), class: usize) -> Markup {
+    html! {
+        g class={ "dots d" (class) } {
+            @for p in drawable(points) {
+                circle cx=(tenths(x.at(p[0]))) cy=(tenths(y.at(p[1]))) r="3.2" {}
+            }
+        }
+    }
 }
 
 impl Plot {
     /// The plot as SVG with its legend.
     #[must_use]
-    pub fn svg(&self) -> String {
+    pub fn svg(&self) -> Markup {
         let all = || self.lines.iter().flat_map(|l| l.points.iter());
         let marks = self.marks.iter().map(|m| m.x);
         let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
@@ -297,59 +297,58 @@ impl Plot {
         }
         let x = Axis::of(all().map(|p| p[0]), false, (LEFT, WIDTH - RIGHT)).tight(low, high);
         let y = Axis::of(all().map(|p| p[1]), self.from_zero, (HEIGHT - BOTTOM, TOP));
-        let mut out = String::new();
-        open(&mut out, self.id, (WIDTH, HEIGHT), (&self.title, &self.description));
-        grid(&mut out, (&x, &y), HEIGHT - BOTTOM, (&self.x_label, &self.y_label));
-        for (k, m) in self.marks.iter().enumerate() {
-            let at = x.at(m.x);
-            let end = at > WIDTH * 0.7;
-            let _ = write!(
-                out,
-                "<g class=\"mark\"><path d=\"M{at:.1} {TOP:.1}V{:.1}\"/>\
-                 <text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"{}\">{}</text></g>",
-                HEIGHT - BOTTOM,
-                if end { at - 4.0 } else { at + 4.0 },
-                TOP + 10.0 + 13.0 * k as f64,
-                if end { "end" } else { "start" },
-                escape(&m.label)
-            );
+        let inside = html! {
+            (grid((&x, &y), HEIGHT - BOTTOM, (&self.x_label, &self.y_label)))
+            @for (k, m) in self.marks.iter().enumerate() { (mark(m, k, x.at(m.x))) }
+            @for (k, l) in self.lines.iter().enumerate() {
+                @let kept = decimate(&l.points, COLUMNS);
+                @if l.dots { (dots(&kept, (&x, &y), k + 1)) }
+                @else { (line(&kept, (&x, &y), k + 1)) }
+            }
+        };
+        html! {
+            (framed(self.id, (WIDTH, HEIGHT), (&self.title, &self.description), &inside))
+            @if self.lines.len() > 1 { (self.legend()) }
         }
-        for (k, l) in self.lines.iter().enumerate() {
-            let kept = decimate(&l.points, COLUMNS);
-            if l.dots {
-                dots(&mut out, &kept, (&x, &y), k + 1);
-            } else {
-                line(&mut out, &kept, (&x, &y), k + 1);
+    }
+
+    fn legend(&self) -> Markup {
+        html! {
+            p.legend {
+                @for (k, l) in self.lines.iter().enumerate() {
+                    span {
+                        svg width="26" height="10" aria-hidden="true" {
+                            @if l.dots {
+                                g class={ "dots d" (k + 1) } { circle cx="13" cy="5" r="3.2" {} }
+                            } @else {
+                                path class={ "s" (k + 1) } d="M0 5H26" {}
+                            }
+                        }
+                        " " (l.name)
+                    }
+                    " "
+                }
             }
         }
-        out.push_str("</svg>");
-        if self.lines.len() > 1 {
-            out.push_str("<p class=\"legend\">");
-            for (k, l) in self.lines.iter().enumerate() {
-                let sample = if l.dots {
-                    format!(
-                        "<g class=\"dots d{}\"><circle cx=\"13\" cy=\"5\" r=\"3.2\"/></g>",
-                        k + 1
-                    )
-                } else {
-                    format!("<path class=\"s{}\" d=\"M0 5H26\"/>", k + 1)
-                };
-                let _ = write!(
-                    out,
-                    "<span><svg width=\"26\" height=\"10\" aria-hidden=\"true\">{sample}</svg> \
-                     {}</span> ",
-                    escape(&l.name)
-                );
+    }
+}
+
+/// The `k`th mark, at the place `at`; its label stands on the side where there is room.
+fn mark(m: &Mark, k: usize, at: f64) -> Markup {
+    let (x, anchor) = if at > WIDTH * 0.7 { (at - 4.0, "end") } else { (at + 4.0, "start") };
+    html! {
+        g.mark {
+            path d=(format_args!("M{at:.1} {TOP:.1}V{:.1}", HEIGHT - BOTTOM)) {}
+            text x=(tenths(x)) y=(tenths(TOP + 10.0 + 13.0 * k as f64)) text-anchor=(anchor) {
+                (m.label)
             }
-            out.push_str("</p>");
         }
-        out
     }
 }
 
 /// A path in the plane, both axes to one scale, y down as in the picture.
 #[must_use]
-pub fn path(points: &[[f64; 2]], unit: &str, words: (&str, &str)) -> String {
+pub fn path(points: &[[f64; 2]], unit: &str, words: (&str, &str)) -> Markup {
     const SIDE: f64 = 360.0;
     let low = |a: usize| points.iter().map(|p| p[a]).fold(f64::INFINITY, f64::min);
     let high = |a: usize| points.iter().map(|p| p[a]).fold(f64::NEG_INFINITY, f64::max);
@@ -364,32 +363,24 @@ pub fn path(points: &[[f64; 2]], unit: &str, words: (&str, &str)) -> String {
         to: from + inner,
     };
     let (x, y) = (axis(0, LEFT), axis(1, TOP));
-    let mut out = String::new();
-    open(&mut out, "trace", (SIDE, TOP + inner + BOTTOM), words);
     let labels = (format!("x, {unit}"), format!("y, {unit} (down)"));
-    grid(&mut out, (&x, &y), y.to, (&labels.0, &labels.1));
-    line(&mut out, &decimate_path(points, COLUMNS), (&x, &y), 1);
-    if let Some(first) = points.first() {
-        let _ = write!(
-            out,
-            "<circle class=\"start\" cx=\"{:.1}\" cy=\"{:.1}\" r=\"4\"/>",
-            x.at(first[0]),
-            y.at(first[1])
-        );
-    }
-    out.push_str("</svg>");
-    out
+    let inside = html! {
+        (grid((&x, &y), y.to, (&labels.0, &labels.1)))
+        (line(&decimate_path(points, COLUMNS), (&x, &y), 1))
+        @if let Some(first) = points.first() {
+            circle.start cx=(tenths(x.at(first[0]))) cy=(tenths(y.at(first[1]))) r="4" {}
+        }
+    };
+    framed("trace", (SIDE, TOP + inner + BOTTOM), words, &inside)
 }
 
 /// A strip that shows how each frame fared: one column a run of frames, with the worst of it.
 ///
 /// `states` are ranks from 0 (well) up; `words` name them.
 #[must_use]
-pub fn strip(states: &[usize], words: &[&str], description: &str, ends: (&str, &str)) -> String {
+pub fn strip(states: &[usize], words: &[&str], description: &str, ends: (&str, &str)) -> Markup {
     const TALL: f64 = 54.0;
     let columns = states.len().min(COLUMNS);
-    let mut out = String::new();
-    open(&mut out, "timeline", (WIDTH, TALL), ("How each frame fared", description));
     let wide = (WIDTH - 2.0 * RIGHT) / columns.max(1) as f64;
     let worst: Vec<usize> = (0..columns)
         .map(|c| {
@@ -397,39 +388,38 @@ pub fn strip(states: &[usize], words: &[&str], description: &str, ends: (&str, &
             states[run].iter().copied().max().unwrap_or(0)
         })
         .collect();
-    let mut from = 0;
-    while from < columns {
-        let state = worst[from];
-        let to = (from..columns).find(|&c| worst[c] != state).unwrap_or(columns);
-        let _ = write!(
-            out,
-            "<rect class=\"t{state}\" x=\"{:.2}\" y=\"4\" width=\"{:.2}\" height=\"26\"/>",
-            RIGHT + from as f64 * wide,
-            (to - from) as f64 * wide
-        );
-        from = to;
-    }
-    let _ = write!(
-        out,
-        "<g class=\"grid\" aria-hidden=\"true\"><text x=\"{RIGHT}\" y=\"46\">{}</text>\
-         <text x=\"{}\" y=\"46\" text-anchor=\"end\">{}</text></g></svg><p class=\"legend\">",
-        escape(ends.0),
-        WIDTH - RIGHT,
-        escape(ends.1)
-    );
-    for (k, word) in words.iter().enumerate() {
-        let count = states.iter().filter(|s| **s == k).count();
-        if count > 0 {
-            let _ = write!(
-                out,
-                "<span><svg width=\"14\" height=\"12\" aria-hidden=\"true\">\
-                 <rect class=\"t{k}\" width=\"14\" height=\"12\"/></svg> {} {count}</span> ",
-                escape(word)
-            );
+    let runs = worst.chunk_by(|a, b| a == b).scan(0, |next, run| {
+        let from = *next;
+        *next += run.len();
+        Some((run[0], from, run.len()))
+    });
+    let inside = html! {
+        @for (state, from, length) in runs {
+            rect class={ "t" (state) } x=(format_args!("{:.2}", RIGHT + from as f64 * wide)) y="4"
+                width=(format_args!("{:.2}", length as f64 * wide)) height="26" {}
+        }
+        g.grid aria-hidden="true" {
+            text x=(RIGHT) y="46" { (ends.0) }
+            text x=(WIDTH - RIGHT) y="46" text-anchor="end" { (ends.1) }
+        }
+    };
+    html! {
+        (framed("timeline", (WIDTH, TALL), ("How each frame fared", description), &inside))
+        p.legend {
+            @for (k, word) in words.iter().enumerate() {
+                @let count = states.iter().filter(|s| **s == k).count();
+                @if count > 0 {
+                    span {
+                        svg width="14" height="12" aria-hidden="true" {
+                            rect class={ "t" (k) } width="14" height="12" {}
+                        }
+                        " " (word) " " (count)
+                    }
+                    " "
+                }
+            }
         }
     }
-    out.push_str("</p>");
-    out
 }
 
 #[cfg(test)]
@@ -483,9 +473,31 @@ mod tests {
     fn a_strip_shows_the_worst_of_a_column() {
         let mut states = vec![0; 20_000];
         states[12_345] = 2;
-        let svg = strip(&states, &["ok", "missing", "unreadable"], "", ("a", "b"));
+        let svg = strip(&states, &["ok", "missing", "unreadable"], "", ("a", "b")).into_string();
         assert!(svg.contains("class=\"t2\" x="));
         assert!(svg.contains("unreadable 1<"), "{svg}");
+    }
+
+    #[test]
+    fn every_word_of_a_plot_is_text() {
+        const EVIL: &str = "\"><script>alert(1)</script>&";
+        let plot = Plot {
+            id: "p",
+            title: EVIL.into(),
+            description: EVIL.into(),
+            x_label: EVIL.into(),
+            y_label: EVIL.into(),
+            lines: vec![Line::new(EVIL, vec![[0.0, 1.0]]), Line::dots(EVIL, vec![[1.0, 2.0]])],
+            marks: vec![Mark { x: 0.5, label: EVIL.into() }],
+            from_zero: false,
+        };
+        let all = plot.svg().into_string()
+            + &path(&[[0.0, 0.0]], EVIL, (EVIL, EVIL)).into_string()
+            + &strip(&[0], &[EVIL], EVIL, (EVIL, EVIL)).into_string();
+        // HTML Standard, section 13.1.4 and 13.1.2.3: as references, in text and in attributes.
+        let safe = "&quot;&gt;&lt;script&gt;alert(1)&lt;/script&gt;&amp;";
+        assert_eq!(all.matches(safe).count(), 7 + 4 + 4, "{all}");
+        assert!(!all.contains("<script") && !all.contains(EVIL), "{all}");
     }
 
     #[test]
@@ -495,16 +507,17 @@ mod tests {
             lines: vec![Line::new("a", vec![[0.0, f64::NAN], [1.0, 2.0]])],
             ..Plot::default()
         };
-        let svg = plot.svg();
+        let svg = plot.svg().into_string();
         assert!(!svg.contains("inf"), "{svg}");
         let dotted = Plot {
             id: "d",
             lines: vec![Line::dots("a", vec![[0.0, f64::INFINITY], [1.0, 2.0], [2.0, 3.0]])],
             ..Plot::default()
         };
-        assert_eq!(dotted.svg().matches("<circle").count(), 2, "{}", dotted.svg());
+        let svg = dotted.svg().into_string();
+        assert_eq!(svg.matches("<circle").count(), 2, "{svg}");
         let empty = Plot { id: "e", ..Plot::default() };
-        assert!(empty.svg().ends_with("</svg>"));
-        assert!(path(&[], "px", ("", "")).ends_with("</svg>"));
+        assert!(empty.svg().into_string().ends_with("</svg>"));
+        assert!(path(&[], "px", ("", "")).into_string().ends_with("</svg>"));
     }
 }

@@ -1,10 +1,10 @@
 //! The parts of a clip's page that are lists: warnings, references, facts, settings.
 
-use std::fmt::Write as _;
-
+use maud::{Markup, html};
 use serde_json::Value;
 
-use super::html::{escape, figures};
+use super::html::figures;
+use super::page::capital;
 use super::read::ClipFolder;
 use crate::pipeline::STAGES;
 
@@ -25,32 +25,27 @@ const FACTS: &[(&str, &str, &str)] = &[
     ("binning", "Sensor pixels read as one, along a side", ""),
 ];
 
-fn table(caption: &str, heads: &[&str], rows: &[Vec<String>]) -> String {
-    // In a narrow window three columns stand below one another, each with its head before it.
-    let class = if heads.len() > 2 { " class=\"stack\"" } else { "" };
-    let mut out = format!(
-        "<div class=\"scroll\"><table{class}><caption>{}</caption><thead><tr>",
-        escape(caption)
-    );
-    for h in heads {
-        let _ = write!(out, "<th scope=\"col\">{}</th>", escape(h));
-    }
-    out.push_str("</tr></thead><tbody>\n");
-    for row in rows {
-        out.push_str("<tr>");
-        for (k, cell) in row.iter().enumerate() {
-            let text = escape(cell);
-            let _ = if k == 0 {
-                write!(out, "<th scope=\"row\">{text}</th>")
-            } else {
-                let head = escape(heads.get(k).copied().unwrap_or(""));
-                write!(out, "<td data-k=\"{head}\">{text}</td>")
-            };
+fn table(caption: &str, heads: &[&str], rows: &[Vec<String>]) -> Markup {
+    html! {
+        div.scroll {
+            // In a narrow window three columns stand below one another, each with its head before
+            // it.
+            table class=[(heads.len() > 2).then_some("stack")] {
+                caption { (caption) }
+                thead { tr { @for h in heads { th scope="col" { (h) } } } }
+                tbody {
+                    @for row in rows {
+                        tr {
+                            @if let Some(first) = row.first() { th scope="row" { (first) } }
+                            @for (head, cell) in heads.iter().zip(row).skip(1) {
+                                td data-k=(head) { (cell) }
+                            }
+                        }
+                    }
+                }
+            }
         }
-        out.push_str("</tr>\n");
     }
-    out.push_str("</tbody></table></div>");
-    out
 }
 
 /// A value of a record as text, without quotes.
@@ -77,27 +72,25 @@ fn plain(value: &Value) -> String {
 
 /// Warnings and faults of the records, with advice.
 #[must_use]
-pub fn warnings(clip: &ClipFolder) -> String {
-    let mut out = String::new();
-    for w in clip.warnings() {
-        let _ = writeln!(
-            out,
-            "<li class=\"warned\"><strong>{}</strong> {}</li>",
-            escape(&super::page::capital(&w.text)),
-            escape(&super::page::capital(&w.advice))
-        );
+pub fn warnings(clip: &ClipFolder) -> Markup {
+    let warned = clip.warnings();
+    html! {
+        @if !(warned.is_empty() && clip.faults.is_empty()) {
+            ul.plain {
+                @for w in &warned {
+                    li.warned { strong { (capital(&w.text)) } " " (capital(&w.advice)) }
+                }
+                @for fault in &clip.faults { li.warned { strong { (fault) } } }
+            }
+        }
     }
-    for fault in &clip.faults {
-        let _ = writeln!(out, "<li class=\"warned\"><strong>{}</strong></li>", escape(fault));
-    }
-    if out.is_empty() { out } else { format!("<ul class=\"plain\">\n{out}</ul>") }
 }
 
 /// Which references were used and what they say of the camera.
 #[must_use]
-pub fn references(clip: &ClipFolder) -> String {
+pub fn references(clip: &ClipFolder) -> Markup {
     if clip.record.is_null() {
-        return String::new();
+        return html! {};
     }
     let used = |key: &str, word: &str, gain: &str| match clip.text(&["inputs", key]) {
         Some(hash) => {
@@ -196,9 +189,9 @@ fn defects(clip: &ClipFolder) -> Option<String> {
 
 /// The facts with their sources.
 #[must_use]
-pub fn facts(clip: &ClipFolder) -> String {
+pub fn facts(clip: &ClipFolder) -> Markup {
     if clip.record.is_null() {
-        return String::new();
+        return html! {};
     }
     let rows: Vec<Vec<String>> = FACTS
         .iter()
@@ -215,15 +208,10 @@ pub fn facts(clip: &ClipFolder) -> String {
         .filter(|(key, ..)| clip.get(&["facts", key]).is_null())
         .map(|(_, name, _)| *name)
         .collect();
-    let mut out = table("Facts of the clip", &["Fact", "Value", "From"], &rows);
-    if !given.is_empty() {
-        let _ = write!(
-            out,
-            "<p class=\"soft\">Not given: {}.</p>",
-            escape(&given.join(", ").to_lowercase())
-        );
+    html! {
+        (table("Facts of the clip", &["Fact", "Value", "From"], &rows))
+        @if !given.is_empty() { p.soft { "Not given: " (given.join(", ").to_lowercase()) "." } }
     }
-    out
 }
 
 fn scale(value: &Value) -> String {
@@ -239,8 +227,8 @@ fn scale(value: &Value) -> String {
 
 /// Stages in their order with their settings.
 #[must_use]
-pub fn settings(clip: &ClipFolder) -> String {
-    let Some(steps) = clip.get(&["pipeline", "steps"]).as_array() else { return String::new() };
+pub fn settings(clip: &ClipFolder) -> Markup {
+    let Some(steps) = clip.get(&["pipeline", "steps"]).as_array() else { return html! {} };
     let mut rows = Vec::new();
     for (n, step) in steps.iter().enumerate() {
         let name = step.get("use").and_then(Value::as_str).unwrap_or("?");
@@ -262,13 +250,11 @@ pub fn settings(clip: &ClipFolder) -> String {
         let set = if set.is_empty() { "no settings".to_owned() } else { set.join("; ") };
         rows.push(vec![format!("{}. {name}", n + 1), summary.to_owned(), set]);
     }
-    let mut out =
-        table("Stages in the order they were done", &["Stage", "What it does", "Settings"], &rows);
-    out.push_str(&output(clip));
-    out
+    let heads = ["Stage", "What it does", "Settings"];
+    html! { (table("Stages in the order they were done", &heads, &rows)) (output(clip)) }
 }
 
-fn output(clip: &ClipFolder) -> String {
+fn output(clip: &ClipFolder) -> Markup {
     let mut rows = Vec::new();
     let mut row = |name: &str, text: Option<String>| {
         if let Some(text) = text {
