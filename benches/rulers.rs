@@ -11,7 +11,7 @@ use rules::Rule;
 
 fn main() {
     let each = std::env::args().any(|a| a == "each");
-    // The floor of the uncertainty was set on rules 0 to 99; these are others.
+    // Limits were chosen on rules 0 to 99; these are others.
     let first = if std::env::args().any(|a| a == "fresh") { 1000 } else { 0 };
     let count = if std::env::args().any(|a| a == "many") { 100 } else { 20 };
     println!(

@@ -443,3 +443,74 @@ fn results_do_not_depend_on_threads() {
         assert!(same, "{name} differs");
     }
 }
+
+#[test]
+fn the_motion_is_drawn_into_finished_frames() {
+    let place = Place::new();
+    let take = Take::new(Course::Ringing(vec![ring(3.0, 200.0, 0.02)]), 2000, 40);
+    take.film(&place.path("clip"));
+    let measure = |more: &[&str]| {
+        let base = ["measure", "clip", "--region", REGION, "-o", "m"];
+        place.run(&[&base[..], more].concat()).expect(0, &[]);
+    };
+    let stages = |last: &str| {
+        format!(
+            "name = \"p\"\n[[stage]]\nuse = \"dark\"\n[[stage]]\nuse = \"steady\"\nedges = \"fill\"\n\
+             [[stage]]\nuse = \"display\"\n{last}"
+        )
+    };
+    fs::write(place.path("plain.toml"), stages("")).unwrap();
+    let drawn = stages("[[stage]]\nuse = \"motion\"\ngraph = false\n");
+    fs::write(place.path("drawn.toml"), &drawn).unwrap();
+    // Before anything is measured, `check` says what to do, and so does a folder without a table.
+    let run = |words: &[&str]| place.run(&[words, &["--out", "out", "--no-preview"][..]].concat());
+    let check = |more: &[&str]| {
+        place.run(
+            &[&["check", "clip", "--pipeline", "drawn.toml", "--out", "out"][..], more].concat(),
+        )
+    };
+    let said = check(&[]);
+    assert!(said.code != 0 && format!("{}{}", said.out, said.err).contains("run measure first"));
+    let said = check(&["--motion", "nowhere"]);
+    assert!(said.code != 0 && format!("{}{}", said.out, said.err).contains("motion.json"));
+    measure(&["--frames", "1-30"]);
+    run(&["run", "clip", "--pipeline", "plain.toml"]).expect(0, &[]);
+    let picture = || -> Vec<Vec<u16>> {
+        let frames = place.path("out/clip/frames");
+        let one = |k: u32| decode(&FrameFile::single(&frames.join(format!("{k:06}.tif")))).unwrap();
+        (1..=40).map(|k| one(k).samples.data).collect()
+    };
+    let plain = picture();
+    fs::remove_dir_all(place.path("out")).unwrap();
+    let ended = run(&["run", "clip", "--pipeline", "drawn.toml", "--motion", "m"]);
+    ended.expect(0, &[]);
+    assert!(format!("{}{}", ended.out, ended.err).contains("30 of the clip's 40 frames"));
+    let drawn = picture();
+    let record = read_json(&place.path("out/clip/record.json"));
+    assert_eq!(record["facts"]["motion"]["value"]["folder"], "./m", "{}", record["facts"]);
+    // The first frame has one dot with a rim, in the part's middle; frames that were not measured
+    // have nothing.
+    let rows = read_csv(&place.path("m/motion.csv"));
+    let place_of = |axis: usize| -> f64 {
+        let column = ["shift_x_px", "shift_y_px"][axis];
+        [77.5, 59.5][axis] + rows[0][column].parse::<f64>().unwrap()
+    };
+    let (mut sum, mut count) = ([0.0; 2], 0.0);
+    for (i, (a, b)) in plain[0].iter().zip(&drawn[0]).enumerate() {
+        if a != b {
+            sum = [sum[0] + (i % SIZE.0) as f64, sum[1] + (i / SIZE.0) as f64];
+            count += 1.0;
+        }
+    }
+    assert!(count > 20.0 && count < 120.0, "{count} pixels");
+    for axis in [0, 1] {
+        let off = sum[axis] / count - place_of(axis);
+        assert!(off.abs() < 0.6, "axis {axis}: {off} px");
+    }
+    assert_eq!(plain[35], drawn[35]);
+    assert_ne!(plain[25], drawn[25]);
+    // Measured anew, the frames are made anew.
+    measure(&[]);
+    run(&["run", "clip", "--pipeline", "drawn.toml", "--motion", "m"]).expect(0, &[]);
+    assert_ne!(picture()[35], plain[35]);
+}

@@ -136,6 +136,8 @@ fn dark_and_flat_arithmetic_is_that_of_ccdproc() {
         exposure: None,
         scale: None,
         scale_fault: None,
+        motion: None,
+        cut: None,
         trigger_frame: 0,
         first_frame: 0,
         last_frame: 0,

@@ -1,6 +1,6 @@
 //! The facts of a clip as options.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 
@@ -51,6 +51,9 @@ pub(super) struct FactOptions {
     /// Pixels of the sensor that were read as one, along a side
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..=16))]
     binning: Option<u64>,
+    /// Folder that `measure` wrote for this clip, for stage motion
+    #[arg(long, value_name = "FOLDER")]
+    motion: Option<PathBuf>,
 }
 
 pub(super) fn above_zero(text: &str) -> Result<f64, String> {
@@ -77,6 +80,7 @@ impl FactOptions {
             mains: self.mains,
             row_time: self.row_time,
             binning: self.binning,
+            motion: self.motion.clone(),
             raw: None,
         };
         Ok(file.resolve(&FactSource::Option, Path::new("."))?)

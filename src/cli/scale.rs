@@ -34,7 +34,8 @@ pub(super) struct Args {
     /// How well each point was picked, in px
     #[arg(long, value_name = "PX", default_value_t = PICK_SIGMA_PX, requires = "from")]
     picked_to: f64,
-    /// How true the rule is: per cent (0.1%), a length (1.5um), or its class (I, II, III)
+    /// How true the rule is: per cent (0.1%), a length (1.5um), its class (I, II, III), or
+    /// "DIN 866 A" or "DIN 866 B"
     #[arg(long, value_name = "TOLERANCE")]
     tolerance: Option<Tolerance>,
     /// Magnification it was taken at; clips of another one refuse the scale

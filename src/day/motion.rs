@@ -122,6 +122,8 @@ pub struct MotionReport {
     pub clip: String,
     /// The part: x, y, width, height in px.
     pub region: [usize; 4],
+    /// Width and height of the pictures measured.
+    pub size_px: [usize; 2],
     /// Direction of the displacements told, in degrees: 0 right, 90 down, -90 up.
     pub direction_deg: f64,
     /// Frames of the clip that were looked at.
@@ -196,6 +198,7 @@ pub fn run(args: &MotionArgs, out: &Path, work: &Work<'_>) -> Result<MotionRepor
         tool: format!("hushframe {VERSION}"),
         clip: clip.name.clone(),
         region: args.region,
+        size_px: [clip.size.0, clip.size.1],
         direction_deg: direction,
         frames: steps.len(),
         followed: found.iter().flatten().count(),

@@ -31,7 +31,7 @@ use crate::register::rows::{RowModel, Seen, take_off};
 use crate::stages::average::{Average, Averaged, Averager, Locked};
 use crate::stages::combine::Combine;
 use crate::stages::steady::{self, Edges, Move};
-use crate::stages::{ClipInfo, Moment, Stage};
+use crate::stages::{ClipInfo, Cut, Moment, Stage};
 
 /// Value of zero light in finished linear frames, in output DN.
 pub const PEDESTAL: f32 = 256.0;
@@ -156,6 +156,7 @@ impl<'a> Renderer<'a> {
             width: window.size[0],
             height: window.size[1],
             bright: Some(analysis.bright_dn),
+            cut: Some(Cut { origin: window.origin, of: (info.width, info.height) }),
             ..info.clone()
         };
         let patch = patch_means(pipeline, source, corrector, analysis)?;

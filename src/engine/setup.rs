@@ -11,7 +11,7 @@ use crate::record::{Notes, Warning};
 use crate::register::PixelNoise;
 use crate::register::path::{Window, common_window};
 use crate::stages::{
-    ClipInfo, Moment, Stage, balance, caption, clock, demosaic, display, scale_bar,
+    ClipInfo, Moment, Stage, balance, caption, clock, demosaic, display, motion, scale_bar,
 };
 
 /// The part every frame saw that lies by one of `shifts` from where it should, or all of the frame
@@ -142,6 +142,11 @@ pub(super) fn later_stages(
             }
             Step::Caption(s) => out.push(Box::new(caption::Caption::new(s, &info)?)),
             Step::Clock(s) => out.push(Box::new(clock::Clock::new(s, &info)?)),
+            Step::Motion(s) => {
+                let motion = motion::Motion::new(s, &info)?;
+                warnings.extend(motion.warning());
+                out.push(Box::new(motion));
+            }
         }
     }
     Ok(out)

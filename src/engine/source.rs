@@ -176,6 +176,8 @@ impl Source {
                 sigma_um_per_px: s.value.sigma_um_per_px,
             }),
             scale_fault: self.scale_fault.clone(),
+            motion: f.motion.as_ref().and_then(|m| m.value.table.clone()),
+            cut: None,
             trigger_frame: self.trigger_frame(),
             first_frame: self.clip.first(),
             last_frame: self.clip.last(),

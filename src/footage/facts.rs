@@ -8,13 +8,14 @@
 
 use std::fmt;
 use std::fs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::str::FromStr;
 
 use serde::{Deserialize, Serialize};
 
 use super::FootageError;
 use super::find::Clip;
+use super::motion::{MotionValue, read_motion};
 use super::raw::RawLayout;
 use super::scale::{ScaleText, ScaleValue, Taken, read_scale};
 use super::toml_text::{above_zero, finite, read_toml};
@@ -128,6 +129,8 @@ pub struct FactsFile {
     /// Pixels of the sensor that were read as one, along a side; 1 to 16.
     #[serde(deserialize_with = "binning")]
     pub binning: Option<u64>,
+    /// Folder that `hushframe measure` wrote for this clip, for stage `motion`.
+    pub motion: Option<PathBuf>,
     /// How headerless frames lie in their files; in `clip.toml` only.
     pub raw: Option<RawLayout>,
 }
@@ -170,10 +173,11 @@ impl FactsFile {
         }
     }
 
-    /// These facts with their source; a scale file is read, relative to the folder `base`.
+    /// These facts with their source; a scale file and a motion's table are read,
+    /// relative to the folder `base`.
     ///
     /// # Errors
-    /// Where the scale file cannot be read.
+    /// Where one of these cannot be read.
     pub fn resolve(&self, source: &FactSource, base: &Path) -> Result<Facts, FootageError> {
         if self.raw.is_some() && *source != FactSource::Clip {
             return Err(FootageError::Facts {
@@ -186,6 +190,7 @@ impl FactsFile {
             Some(ScaleText::Length(l)) => Some(ScaleValue::plain(l.um())),
             Some(ScaleText::File(file)) => Some(read_scale(&base.join(file))?),
         };
+        let motion = self.motion.as_ref().map(|f| read_motion(&base.join(f))).transpose()?;
         Ok(Facts {
             rate: Fact::of(self.rate, source),
             playback: Fact::of(self.playback, source),
@@ -200,6 +205,7 @@ impl FactsFile {
             mains: Fact::of(self.mains, source),
             row_time: Fact::of(self.row_time, source),
             binning: Fact::of(self.binning, source),
+            motion: Fact::of(motion, source),
         })
     }
 }
@@ -312,6 +318,9 @@ pub struct Facts {
     /// Pixels of the sensor that were read as one, along a side.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub binning: Option<Fact<u64>>,
+    /// How a part of the clip moved, as `measure` found it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub motion: Option<Fact<MotionValue>>,
 }
 
 impl Facts {
@@ -332,6 +341,7 @@ impl Facts {
             mains: self.mains.or(lower.mains),
             row_time: self.row_time.or(lower.row_time),
             binning: self.binning.or(lower.binning),
+            motion: self.motion.or(lower.motion),
         }
     }
 
@@ -424,7 +434,6 @@ fn scale_agrees(given: &Fact<ScaleValue>, nominal: f64) -> Option<Warning> {
 mod tests {
     use super::super::toml_text::toml_fault;
     use super::*;
-    use std::path::PathBuf;
 
     fn read(text: &str) -> Result<FactsFile, String> {
         let path = Path::new("comb/clip.toml");

@@ -9,6 +9,7 @@
 //! | `spool` | a stream on standard input, kept as a file |
 //! | `packed` | samples of 8 to 16 bits packed into bytes |
 //! | `facts` | rate, exposure, scale ... and where each came from |
+//! | `motion` | the table of a part's motion that `measure` wrote |
 //! | `scale`, `toml_text` | the object-space scale; small TOML files and their mistakes |
 //! | `exif`, `header` | the facts a camera wrote into its files |
 //! | `write` | temp file, fsync, rename, fsync of the folder; TIFF and PNG bytes |
@@ -37,6 +38,7 @@ mod header;
 mod ifd;
 mod jpeg;
 mod ljpeg;
+mod motion;
 mod mp4;
 mod names;
 mod ome;
@@ -72,6 +74,7 @@ pub use find::{Clip, FrameFile, MAX_SPAN, find};
 pub use guard::{check_output, clip_folders};
 pub use h264::{CAN_ENCODE, Encoder, Yuv};
 pub use header::HeaderFacts;
+pub use motion::{MotionRow, MotionTable, MotionValue, read_motion};
 pub use mp4::MovieWriter;
 pub use names::printable;
 pub use ome::{OmeTags, ome_xml};

@@ -6,8 +6,8 @@
 //!
 //! ```text
 //! +-----------------------+    +-----------+
-//! | upper left (clock)    |    | clock     |   30 % of the height
-//! |                       |    |           |
+//! | upper left (clock)    |    | clock     |   30 % of the height; of its width the right
+//! |                (graph)|    |           |   39 % may be a graph: the clock is narrower
 //! +-------------+---------+    +-----------+
 //! | lower left  | lower   |    | caption   |   65 %
 //! | (caption)   | right   |    +-----------+
@@ -46,6 +46,8 @@ pub enum Corner {
     LowerLeft,
     /// Lower right.
     LowerRight,
+    /// Upper right, beside the clock.
+    UpperRight,
 }
 
 /// Whole pixels from `x0, y0` up to, not including, `x1, y1`.
@@ -106,6 +108,9 @@ impl Canvas {
         let tall = self.height * 4 > self.width * 5;
         match corner {
             Corner::UpperLeft => Area { y1: safe.y0 + part(h, 30), ..safe },
+            Corner::UpperRight => {
+                Area { x0: safe.x1 - part(w, 39), y1: safe.y0 + part(h, 30), ..safe }
+            }
             Corner::LowerLeft if tall => {
                 Area { y0: safe.y1 - part(h, 65), y1: safe.y1 - part(h, 20), ..safe }
             }
@@ -126,8 +131,10 @@ impl Canvas {
         if width > zone.width() || height > zone.height() {
             return None;
         }
-        let x0 = if corner == Corner::LowerRight { zone.x1 - width } else { zone.x0 };
-        let y0 = if corner == Corner::UpperLeft { zone.y0 } else { zone.y1 - height };
+        let right = matches!(corner, Corner::LowerRight | Corner::UpperRight);
+        let upper = matches!(corner, Corner::UpperLeft | Corner::UpperRight);
+        let x0 = if right { zone.x1 - width } else { zone.x0 };
+        let y0 = if upper { zone.y0 } else { zone.y1 - height };
         Some(Area { x0, y0, x1: x0 + width, y1: y0 + height })
     }
 

@@ -1,6 +1,6 @@
 //! Coverage of pixels by a drawing: 0 outside, 1 inside, between the two on its edge.
 
-use crate::frame::convert::to_f32;
+use crate::frame::convert::{floor_usize, to_f32};
 
 /// A rectangle of coverage values.
 #[derive(Debug, Clone, PartialEq)]
@@ -48,6 +48,29 @@ impl Mask {
         }
     }
 
+    /// Covers the stroke of `width` pixels from one place to another, round at its ends and soft over
+    /// a pixel; places are in pixel edges. Strokes over each other do not add up.
+    pub fn stroke(&mut self, from: [f64; 2], to: [f64; 2], width: f64) {
+        let reach = 0.5 * width + 1.0;
+        let side = |i: usize, all: usize| {
+            let low = floor_usize((from[i].min(to[i]) - reach).max(0.0)).min(all);
+            let high = floor_usize((from[i].max(to[i]) + reach + 1.0).max(0.0)).min(all);
+            low..high
+        };
+        let d = [to[0] - from[0], to[1] - from[1]];
+        let squared = (d[0] * d[0] + d[1] * d[1]).max(1e-12);
+        for y in side(1, self.height) {
+            for x in side(0, self.width) {
+                let r = [x as f64 + 0.5 - from[0], y as f64 + 0.5 - from[1]];
+                let part = ((r[0] * d[0] + r[1] * d[1]) / squared).clamp(0.0, 1.0);
+                let off = libm::hypot(r[0] - part * d[0], r[1] - part * d[1]);
+                let cover = to_f32((0.5 * width + 0.5 - off).clamp(0.0, 1.0));
+                let cell = &mut self.data[y * self.width + x];
+                *cell = cell.max(cover);
+            }
+        }
+    }
+
     /// Covers the rectangle from `(x0, y0)` to `(x1, y1)`, in pixel edges (0 is the left edge of
     /// the first pixel). Each pixel gets the part of its area that lies inside: the drawn length
     /// is exact, whatever its fraction. What is outside the mask is cut off.
@@ -79,6 +102,19 @@ fn overlap(i: usize, from: f64, to: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_stroke_covers_its_length_times_its_width() {
+        let mut m = Mask::new(60, 40);
+        m.stroke([10.0, 20.0], [50.0, 20.0], 2.0);
+        // And two half discs at its ends.
+        assert!((m.area() - (40.0 * 2.0 + std::f64::consts::PI)).abs() < 2.0, "{}", m.area());
+        let before = m.area();
+        m.stroke([10.0, 20.0], [50.0, 20.0], 2.0);
+        assert!((m.area() - before).abs() < 1e-6, "twice is once");
+        m.stroke([-1e9, f64::NAN], [1e9, 5.0], 2.0);
+        m.stroke([-50.0, -50.0], [-40.0, -40.0], 3.0);
+    }
 
     #[test]
     fn a_box_covers_its_own_area() {

@@ -25,6 +25,12 @@ pub fn flicker_index_of_sine(depth: f64) -> f64 {
     depth / PI
 }
 
+/// The same of a square wave that is on half the time: `depth / 2`.
+#[must_use]
+pub fn flicker_index_of_square(depth: f64) -> f64 {
+    0.5 * depth
+}
+
 /// Frequency in Hz at which `lamp_hz` shows in frames taken at `rate`: `|f - k rate|` with
 /// `k = round(f / rate)`. Arithmetic of sampling.
 #[must_use]
@@ -78,7 +84,11 @@ mod tests {
             v.iter().map(|x| (x - mean).max(0.0)).sum::<f64>() / all
         };
         assert!((index(&|t| 1.0 + 0.25 * libm::sin(2.0 * PI * t)) - 0.0796).abs() < 5e-5);
-        assert!((index(&|t| if t < 0.5 { 2.0 } else { 0.0 }) - 0.5).abs() < 1e-9);
+        for (depth, expected) in [(1.0, 0.5), (0.25, 0.125)] {
+            let square = |t: f64| if t < 0.5 { 1.0 + depth } else { 1.0 - depth };
+            assert!((index(&square) - expected).abs() < 1e-9);
+            assert!((flicker_index_of_square(depth) - expected).abs() < 1e-12);
+        }
     }
 
     #[test]

@@ -145,6 +145,27 @@ pub fn rule_error_mm(class: MaterialClass, length_m: f64) -> f64 {
     a + b * length_m.ceil().max(1.0)
 }
 
+/// Form of an engineers' scale by DIN 866: A is the finer one.
+///
+/// From memory, the standard was not read: check the rule's certificate.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum EngineersScale {
+    /// Form A.
+    A,
+    /// Form B.
+    B,
+}
+
+/// Largest permitted error in µm of a length of `length_mm` mm on an engineers' scale: form A
+/// `20 + L/50`, form B `50 + L/20`. From memory: [`EngineersScale`].
+#[must_use]
+pub fn engineers_scale_error_um(form: EngineersScale, length_mm: f64) -> f64 {
+    match form {
+        EngineersScale::A => 20.0 + length_mm / 50.0,
+        EngineersScale::B => 50.0 + length_mm / 20.0,
+    }
+}
+
 /// Largest permitted error in mm of one step between neighbouring marks `step_mm` apart;
 /// `None` above 10 mm, where the table used here ends. Source: [`MaterialClass`].
 #[must_use]
@@ -246,6 +267,13 @@ mod rule_tests {
         assert_eq!(rule_step_error_mm(MaterialClass::I, 20.0), None);
         // 10 mm known to 27 um (a laboratory's figure for metal rules, NIST) is 0.27 %.
         assert!((0.027_f64 / 10.0 - 0.0027).abs() < 1e-12);
+    }
+
+    #[test]
+    fn engineers_scales() {
+        // DIN 866, from memory: 500 mm are within 30 um (form A), 75 um (form B).
+        assert!((engineers_scale_error_um(EngineersScale::A, 500.0) - 30.0).abs() < 1e-12);
+        assert!((engineers_scale_error_um(EngineersScale::B, 500.0) - 75.0).abs() < 1e-12);
     }
 
     #[test]

@@ -13,17 +13,18 @@ mod time;
 mod tines;
 
 pub use flicker::{
-    alias_hz, flicker_index_of_sine, on_screen_hz, percent_flicker, ripple_kept, ripple_period,
+    alias_hz, flicker_index_of_sine, flicker_index_of_square, on_screen_hz, percent_flicker,
+    ripple_kept, ripple_period,
 };
 pub use geometry::{
-    MaterialClass, RoundLength, ScaleOfLength, bar_length, cosine_loss, field_of_view_mm,
-    object_pixel_um, real_magnification, rectangular_sigma, rule_error_mm, rule_step_error_mm,
-    scale_of_length,
+    EngineersScale, MaterialClass, RoundLength, ScaleOfLength, bar_length, cosine_loss,
+    engineers_scale_error_um, field_of_view_mm, object_pixel_um, real_magnification,
+    rectangular_sigma, rule_error_mm, rule_step_error_mm, scale_of_length,
 };
 pub use light::{
     airy_radius_um, effective_f_number, exposure_factor, f_number_of_aperture, finest_pitch_um,
-    lens_depth_mm, light_loss_stops, object_finest_um, objective_depth_um, rayleigh_pixel_um,
-    rayleigh_um, stops_between, wave_depth_um,
+    lens_depth_mm, light_loss_stops, object_finest_um, objective_depth_um, other_depth_um,
+    rayleigh_pixel_um, rayleigh_um, stops_between, wave_depth_um,
 };
 pub use noise::{
     MEDIAN_VARIANCE, averaged_noise, dark_count, dark_current, dark_noise_factor,

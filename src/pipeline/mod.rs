@@ -101,6 +101,7 @@ stage_list! {
     ScaleBar scale_bar ScaleBarSettings,
     Caption caption CaptionSettings,
     Clock clock ClockSettings,
+    Motion motion MotionSettings,
 }
 
 /// A pipeline in which nothing is left to decide.

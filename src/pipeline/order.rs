@@ -60,6 +60,8 @@ pub(super) fn check_order(steps: &[Step]) -> Result<(), (usize, String)> {
         ("combine", "scale-bar", "labels are drawn on finished frames"),
         ("combine", "caption", "labels are drawn on finished frames"),
         ("combine", "clock", "labels are drawn on finished frames"),
+        ("combine", "motion", "labels are drawn on finished frames"),
+        ("steady", "motion", "a part's way is told in steadied coordinates"),
     ] {
         if let (Some(a), Some(b)) = (at(first), at(then))
             && b < a

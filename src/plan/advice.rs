@@ -70,6 +70,7 @@ pub(super) fn warnings(state: &State) -> Vec<String> {
     let mut out = state.warnings.clone();
     out.extend([blur(state), cycles(state), event(state), sampling(state)].into_iter().flatten());
     out.extend([flash(state), dark(state), saturation(state)].into_iter().flatten());
+    out.extend(undetected(state));
     out.extend(unfulfilled(state));
     out
 }
@@ -177,6 +178,27 @@ fn saturation(state: &State) -> Option<String> {
             show(Quantity::Flicker.about().kind, 100.0 * signal / full)
         )
     })
+}
+
+/// Unevenness that is less than what noise leaves in the means of the stacks.
+fn undetected(state: &State) -> Vec<String> {
+    use Quantity::{BrightSpread, BrightVariance, DarkSpread, DarkVariance, Dsnu, Prnu};
+    let frames = state.value(Quantity::StackFrames);
+    [(Dsnu, DarkSpread, DarkVariance), (Prnu, BrightSpread, BrightVariance)]
+        .into_iter()
+        .filter_map(|(result, spread, variance)| {
+            let (s, v) = (state.value(spread)?, state.value(variance)?);
+            let noise = (v / frames?).sqrt();
+            (s <= noise && state.value(result).is_none()).then(|| {
+                format!(
+                    "{result} is below detection: noise alone leaves {} DN in the mean of {} \
+                     frames; take more frames",
+                    figures(noise, 3),
+                    figures(frames.unwrap_or(0.0), 4)
+                )
+            })
+        })
+        .collect()
 }
 
 /// Wishes that could not be worked out, and what they need.

@@ -71,7 +71,8 @@ impl Law {
                         .collect()
                 };
                 if wanted == result {
-                    return Some(f(&values(None)?));
+                    // "Below detection" has no value, and is none.
+                    return Some(f(&values(None)?)).filter(|value| !value.is_nan());
                 }
                 let index = of.iter().position(|&q| q == wanted)?;
                 let inverse = back.iter().find(|b| b.0 == index)?.1;

@@ -324,7 +324,8 @@ fn plan(
 ) -> Result<Plan, PlanError> {
     let state = State::solve(given)?;
     let lens = state.value(Quantity::LensDepth).is_some();
-    let of_objectives = [Quantity::ObjectiveDepth, Quantity::WaveDepth, Quantity::Index];
+    let of_objectives =
+        [Quantity::ObjectiveDepth, Quantity::WaveDepth, Quantity::OtherDepth, Quantity::Index];
     let rows = state
         .known
         .iter()
@@ -344,7 +345,10 @@ fn plan(
             let mut shown = show(about.kind, known.value);
             match quantity {
                 // Formulas differ by tens of per cent: one figure is what they are good for.
-                Quantity::LensDepth | Quantity::ObjectiveDepth | Quantity::WaveDepth => {
+                Quantity::LensDepth
+                | Quantity::ObjectiveDepth
+                | Quantity::WaveDepth
+                | Quantity::OtherDepth => {
                     shown = format!("about {}", show(about.kind, one_figure(known.value)));
                 }
                 Quantity::SlowDown => note = exact_slow_down(rates).or(note),

@@ -1,4 +1,5 @@
-//! Formulas beside the main chain of a plan: tilt, tube lenses, references, dark current, decibels.
+//! Formulas beside the main chain of a plan: tilt, tube lenses, references, dark current, decibels,
+//! uncertainties, non-uniformity.
 
 use super::laws::{Law, Relation, function, product};
 use super::quantity::Quantity::*;
@@ -32,6 +33,30 @@ pub(super) const MORE: &[Law] = &[
             let length = optics::rectangular_sigma(v[1]) / v[0];
             100.0 * libm::hypot(length, std::f64::consts::SQRT_2 * v[3] / v[2])
         },
+    ),
+    product(
+        "a / sqrt(3)",
+        "rectangular tolerance (GUM)",
+        0.577_350_269_189_625_8,
+        &[(LengthSigma, -1.0), (LengthTolerance, 1.0)],
+    ),
+    product(
+        "sqrt(2) u",
+        "two points that are picked (GUM)",
+        std::f64::consts::SQRT_2,
+        &[(PixelsSigma, -1.0), (PickSigma, 1.0)],
+    ),
+    product(
+        "u_r(s) x s",
+        "uncertainty of a scale (GUM)",
+        0.01,
+        &[(ScaleSigmaUm, -1.0), (ScaleSigma, 1.0), (Scale, 1.0)],
+    ),
+    product(
+        "2 u_r(s)",
+        "expanded uncertainty (GUM)",
+        2.0,
+        &[(ScaleExpanded, -1.0), (ScaleSigma, 1.0)],
     ),
     product(
         "pixels x s",
@@ -109,6 +134,20 @@ pub(super) const MORE: &[Law] = &[
         |v| optics::wave_depth_um(v[0], v[1], v[2]),
     ),
     function(
+        "(n lambda / NA^2) (1 + 1/(2 m))",
+        "depth of field, another formula",
+        OtherDepth,
+        &[Index, Wavelength, Aperture, Magnification],
+        |v| optics::other_depth_um(v[0], v[1], v[2], v[3]),
+    ),
+    function(
+        "2 log2(N_eff / other)",
+        "light of two lenses",
+        OtherStops,
+        &[OtherFNumber, EffectiveFNumber],
+        |v| optics::stops_between(v[0], v[1]),
+    ),
+    function(
         "s = lambda / (4 NA)",
         "sampling by Nyquist",
         ObjectFinest,
@@ -118,6 +157,12 @@ pub(super) const MORE: &[Law] = &[
     function("1 / (rate sqrt(6))", "two times known to a frame", DurationSigma, &[Rate], |v| {
         optics::duration_sigma_s(v[0])
     }),
+    product(
+        "2 u",
+        "expanded uncertainty (GUM)",
+        2.0,
+        &[(DurationExpanded, -1.0), (DurationSigma, 1.0)],
+    ),
     product(
         "frames / rate",
         "elapsed time",
@@ -139,6 +184,9 @@ pub(super) const MORE: &[Law] = &[
     ),
     function("flicker / pi", "flicker index", FlickerIndex, &[Flicker], |v| {
         optics::flicker_index_of_sine(0.01 * v[0])
+    }),
+    function("flicker / 2", "flicker index", SquareIndex, &[Flicker], |v| {
+        optics::flicker_index_of_square(0.01 * v[0])
     }),
     product(
         "rate / lamp",
@@ -205,5 +253,52 @@ pub(super) const MORE: &[Law] = &[
         "dark electrons",
         1.0,
         &[(DarkElectrons, 1.0), (DarkCurrent, -1.0), (DarkGrowth, -1.0), (Exposure, -1.0)],
+    ),
+    function(
+        "sqrt(spread^2 - variance / frames) x g",
+        "non-uniformity (EMVA 1288)",
+        Dsnu,
+        &[DarkSpread, DarkVariance, StackFrames, Gain],
+        |v| {
+            let dsnu = optics::dark_signal_non_uniformity_e(v[0], v[1], v[2], 1.0 / v[3]);
+            dsnu.unwrap_or(f64::NAN)
+        },
+    ),
+    function(
+        "sqrt(bright s^2 - dark s^2) / (bright - dark)",
+        "non-uniformity (EMVA 1288)",
+        Prnu,
+        &[
+            BrightSpread,
+            BrightVariance,
+            DarkSpread,
+            DarkVariance,
+            StackFrames,
+            BrightMean,
+            DarkMean,
+        ],
+        |v| {
+            let (bright, dark) = ((v[0], v[1]), (v[2], v[3]));
+            let prnu = optics::response_non_uniformity_percent(bright, dark, v[4], v[5] - v[6]);
+            prnu.unwrap_or(f64::NAN)
+        },
+    ),
+    function("20 log10(sqrt(frames))", "averaging", AveragedDb, &[Averaged], |v| {
+        -optics::decibel(optics::averaged_noise(v[0]))
+    }),
+    function("log2(sqrt(frames))", "averaging", AveragedStops, &[Averaged], |v| {
+        -libm::log2(optics::averaged_noise(v[0]))
+    }),
+    product(
+        "pi/2 x frames",
+        "median against mean",
+        optics::MEDIAN_VARIANCE,
+        &[(MedianNeeds, -1.0), (Averaged, 1.0)],
+    ),
+    product(
+        "2/pi x frames",
+        "median against mean",
+        1.0 / optics::MEDIAN_VARIANCE,
+        &[(MedianWorth, -1.0), (Averaged, 1.0)],
     ),
 ];

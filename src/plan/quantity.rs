@@ -154,7 +154,11 @@ quantities! {
     LengthTolerance "length_tolerance" "how far the known length may be off, either way" Length 0.0 .. 1e6 "1.5um";
     PickSigma "pick_sigma" "standard uncertainty of a point that is picked" Pixels 0.0 .. 100.0 "0.5px";
     LengthError "length_error" "how far the known length may be off, in parts of it" Percent 0.0 .. 1e3 "";
+    LengthSigma "length_sigma" "standard uncertainty of the known length" Length 0.0 .. 1e6 "";
+    PixelsSigma "pixels_sigma" "standard uncertainty of its length in pixels" Pixels 0.0 .. 1e3 "";
     ScaleSigma "scale_sigma" "standard uncertainty of the scale" Percent 0.0 .. 1e3 "";
+    ScaleSigmaUm "scale_sigma_um" "the same on the object" Scale 0.0 .. 1e5 "";
+    ScaleExpanded "scale_expanded" "expanded uncertainty of the scale (k = 2)" Percent 0.0 .. 2e3 "";
     PartPixels "part_pixels" "length of a part in pixels" Pixels 0.0 .. 1e6 "250px";
     PartPick "part_pick" "standard uncertainty of that length" Pixels 0.0 .. 1e4 "1px";
     PartLength "part_length" "length of a part" Length 0.0 .. 1e9 "";
@@ -168,6 +172,8 @@ quantities! {
     Aperture "aperture" "numerical aperture" Number 1e-4 .. 0.999 "0.28";
     Index "index" "refractive index before the objective" Number 1.0 .. 2.0 "1.33";
     EffectiveFNumber "effective_f_number" "effective f-number at the sensor" Number 0.5 .. 1e5 "";
+    OtherFNumber "other_f_number" "effective f-number of another lens" Number 0.5 .. 1e5 "17.9";
+    OtherStops "other_stops" "light lost against the other lens" Stops -40.0 .. 40.0 "";
     LightLoss "light_loss" "light lost by focusing close" Stops 0.0 .. 40.0 "";
     Wavelength "wavelength" "wavelength of the light" Length 0.1 .. 20.0 "550nm";
     Rayleigh "rayleigh" "smallest detail resolved on the object" Length 1e-3 .. 1e6 "";
@@ -179,6 +185,7 @@ quantities! {
     Circle "circle" "circle of confusion on the sensor" Length 0.1 .. 1000.0 "20um";
     LensDepth "lens_depth" "depth of field" Length 0.0 .. 1e9 "";
     WaveDepth "wave_depth" "depth of field by diffraction alone" Length 0.0 .. 1e9 "";
+    OtherDepth "other_depth" "depth of field by another formula in use" Length 0.0 .. 1e9 "";
     ObjectiveDepth "objective_depth" "depth of field" Length 0.0 .. 1e9 "";
     Rate "rate" "frame rate" Rate 0.01 .. 1e7 "5000";
     Interval "interval" "time from frame to frame" Time 1e-7 .. 100.0 "";
@@ -193,6 +200,7 @@ quantities! {
     FramesAcross "frames_across" "frames across the event" Frames 0.0 .. 1e9 "20";
     FramesPerCycle "frames_per_cycle" "frames in a cycle of the motion" Frames 0.0 .. 1e9 "10";
     DurationSigma "duration_sigma" "standard uncertainty of a duration" Time 1e-9 .. 1e4 "";
+    DurationExpanded "duration_expanded" "expanded uncertainty of a duration (k = 2)" Time 1e-9 .. 1e4 "";
     ClockPpm "clock_ppm" "error of the camera's clock in parts of a million" Number 0.0 .. 1e5 "50";
     ClockError "clock_error" "error of a duration by the clock" Time 0.0 .. 1e4 "";
     ElapsedFrames "elapsed_frames" "frames since the trigger" Frames 0.0 .. 1e12 "1234";
@@ -216,6 +224,7 @@ quantities! {
     LightLeast "light_least" "darkest moment of the lamp" Number 0.0 .. 1e12 "0.6";
     Flicker "flicker" "percent flicker of the lamp" Percent 0.0 .. 100.0 "8";
     FlickerIndex "flicker_index" "flicker index of a sine" Number 0.0 .. 1.0 "";
+    SquareIndex "square_index" "flicker index of a square wave that is on half the time" Number 0.0 .. 1.0 "";
     LowRiskFlicker "low_risk_flicker" "flicker of low risk to people by IEEE 1789, from memory" Percent 0.0 .. 1e3 "";
     NoEffectFlicker "no_effect_flicker" "flicker without effect on people by IEEE 1789, from memory" Percent 0.0 .. 1e3 "";
     RippleKept "ripple_kept" "part of the ripple that the exposure keeps" Number 0.0 .. 1.0 "";
@@ -232,6 +241,11 @@ quantities! {
     DarkMean "dark_mean" "mean of a black frame in DN" Number 0.0 .. 1e9 "100";
     BrightMean "bright_mean" "mean of an even field in DN" Number 0.0 .. 1e9 "1100";
     BrightVariance "bright_variance" "variance of an even field in time, in DN^2" Number 1e-6 .. 1e15 "530";
+    StackFrames "stack_frames" "frames in each of the two stacks" Number 2.0 .. 1e6 "16";
+    DarkSpread "dark_spread" "spread from pixel to pixel of the mean black frame in DN" Number 0.0 .. 1e9 "1.2";
+    BrightSpread "bright_spread" "spread from pixel to pixel of the mean even field in DN" Number 0.0 .. 1e9 "12";
+    Dsnu "dsnu" "unevenness in the dark (DSNU)" Electrons 0.0 .. 1e9 "";
+    Prnu "prnu" "unevenness of the response (PRNU)" Percent 0.0 .. 1e3 "";
     FullWell "full_well" "full well" Electrons 1.0 .. 1e9 "20000";
     SignalToNoise "signal_to_noise" "signal over noise of one frame" Number 0.0 .. 1e6 "";
     SignalToNoiseDb "signal_to_noise_db" "the same in dB" Number -300.0 .. 300.0 "";
@@ -242,6 +256,10 @@ quantities! {
     LeastPhotons "least_photons" "photons at which signal equals noise" Number 0.0 .. 1e12 "";
     Averaged "averaged" "frames averaged" Frames 1.0 .. 1e6 "9";
     AveragedSignalToNoise "averaged_signal_to_noise" "signal over noise after averaging" Number 1e-3 .. 1e7 "20";
+    AveragedDb "averaged_db" "what averaging gains in dB" Number 0.0 .. 60.0 "";
+    AveragedStops "averaged_stops" "the same in stops" Stops 0.0 .. 10.0 "";
+    MedianNeeds "median_needs" "frames that a median needs for what this mean does" Frames 1.0 .. 2e6 "";
+    MedianWorth "median_worth" "frames in a mean that a median of as many is worth" Frames 0.5 .. 1e6 "";
     Darks "darks" "black reference frames averaged" Number 1.0 .. 1e6 "64";
     DarkResidual "dark_residual" "noise left in the black reference, in parts of one frame's" Number 0.0 .. 1.0 "";
     DarkPenalty "dark_penalty" "noise added by the black reference" Percent 1e-4 .. 100.0 "1";

@@ -34,6 +34,8 @@ pub(super) fn clip() -> ClipInfo {
         exposure: None,
         scale: Some(Scale { um_per_px: 1.0, sigma_um_per_px: Some(0.002) }),
         scale_fault: None,
+        motion: None,
+        cut: None,
         trigger_frame: 0,
         first_frame: 0,
         last_frame: 4999,

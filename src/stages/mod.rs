@@ -17,11 +17,15 @@ pub mod flat;
 pub mod flicker;
 #[cfg(test)]
 mod label_tests;
+pub mod motion;
 pub mod scale_bar;
 pub mod steady;
 
+use std::sync::Arc;
+
 use thiserror::Error;
 
+use crate::footage::MotionTable;
 use crate::frame::units::{Duration, FrameRate};
 use crate::frame::{Frame, Layout, NoiseModel};
 use crate::record::Notes;
@@ -33,6 +37,15 @@ pub struct Scale {
     pub um_per_px: f64,
     /// Its standard uncertainty in the same unit; `None` where it was given without one.
     pub sigma_um_per_px: Option<f64>,
+}
+
+/// The part of a frame that is kept.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Cut {
+    /// Its upper left corner, x and y.
+    pub origin: [usize; 2],
+    /// Width and height of the whole frame.
+    pub of: (usize, usize),
 }
 
 /// What the stages may know of a clip. Facts that nobody gave are `None`, never guessed.
@@ -56,6 +69,10 @@ pub struct ClipInfo {
     pub scale: Option<Scale>,
     /// Why the scale that was given must not be used, where `scale` is `None` for that.
     pub scale_fault: Option<String>,
+    /// How a part moved, where `measure` found it.
+    pub motion: Option<Arc<MotionTable>>,
+    /// The part of the clip's frames that this stage gets; `None` before the first pass.
+    pub cut: Option<Cut>,
     /// Number of the frame whose time is 0.
     pub trigger_frame: u64,
     /// Number of the clip's first frame.

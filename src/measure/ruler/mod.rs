@@ -19,8 +19,9 @@
 //! any units proportional or nearly so to light. Cost: about 0.2 s for two million pixels.
 //!
 //! Measured on synthetic rules of 512 x 512 px at 25 / 150 / 2000 e- (`cargo bench --bench rulers`,
-//! 20 of each): 20 of 20 right, error 0.0121 / 0.0034 / 0.0018 % rms, k = 2 covers 95 / 100 / 100 %;
-//! of 100 others (`-- many fresh`) all right, 0.0119 / 0.0089 / 0.0063 % rms, 97 / 94 / 100 %.
+//! 20 of each): 20 of 20 right, error 0.0097 / 0.0025 / 0.0010 % rms, k = 2 covers 95 / 100 / 100 %,
+//! 59 of 60 in all; of 100 others (`-- many fresh`) all right, 0.0078 / 0.0026 / 0.0016 % rms,
+//! 99 / 98 / 94 %.
 
 mod cells;
 mod draw;
@@ -57,10 +58,6 @@ pub const STRIPS: usize = 2;
 const LEAST_SIDE: usize = 48;
 /// Change of the pitch across the picture that is warned of, relative.
 const UNEVEN: f64 = 1e-3;
-/// Standard uncertainty of the phase over the whole rule that no scatter shows, in cycles: ticks of
-/// unequal length and shading pull whole columns of cells alike. Set by `cargo bench --bench
-/// rulers -- many` on synthetic rules, where without it k = 2 covered 84 % at 2000 e-.
-const FLOOR: f64 = 1e-3;
 /// Usual uncertainty of a line picked by hand, in pixels (common practice, no source).
 pub const PICK_SIGMA_PX: f64 = 0.5;
 
@@ -162,7 +159,7 @@ fn along(picture: &Plane, angle: f64) -> Result<Ticks, MeasureError> {
     let dark = if test.skew < 0.0 { 0.5 } else { 0.0 };
     let mut ticks = Ticks {
         pitch_px: 1.0 / frequency,
-        relative: libm::hypot(libm::hypot(fit.relative, fit.uneven()), FLOOR / test.periods),
+        relative: libm::hypot(fit.relative, fit.uneven()),
         angle_deg: turned.to_degrees(),
         periods: test.periods,
         strips: pitch.support,

@@ -6,7 +6,9 @@ use serde::{Deserialize, Serialize};
 
 use crate::footage::Taken;
 use crate::frame::units::Length;
-use crate::optics::{MaterialClass, rectangular_sigma, rule_error_mm};
+use crate::optics::{
+    EngineersScale, MaterialClass, engineers_scale_error_um, rectangular_sigma, rule_error_mm,
+};
 
 /// Relative half-width taken for a rule of which nothing is said: stage micrometers are usually
 /// within 1 to 2 µm over 1 mm (from memory).
@@ -24,18 +26,22 @@ pub enum Tolerance {
     Length(Length),
     /// A material measure of length of a class by EU Directive 2004/22/EC.
     Class(MaterialClass),
+    /// An engineers' scale by DIN 866.
+    Engineers(EngineersScale),
 }
 
 impl FromStr for Tolerance {
     type Err = String;
 
-    /// "0.1%", "1.5um", "I", "II" or "III".
+    /// "0.1%", "1.5um", "I", "II", "III", "DIN 866 A" or "DIN 866 B".
     fn from_str(text: &str) -> Result<Self, String> {
         let text = text.trim();
         match text {
             "I" => return Ok(Self::Class(MaterialClass::I)),
             "II" => return Ok(Self::Class(MaterialClass::II)),
             "III" => return Ok(Self::Class(MaterialClass::III)),
+            "DIN 866 A" => return Ok(Self::Engineers(EngineersScale::A)),
+            "DIN 866 B" => return Ok(Self::Engineers(EngineersScale::B)),
             _ => {}
         }
         if let Some(percent) = text.strip_suffix('%') {
@@ -46,8 +52,8 @@ impl FromStr for Tolerance {
         }
         text.parse::<Length>().map(Self::Length).map_err(|_| {
             format!(
-                "\"{text}\" is no tolerance: write per cent (\"0.1%\"), a length (\"1.5um\") or a \
-                 class (I, II, III)"
+                "\"{text}\" is no tolerance: write per cent (\"0.1%\"), a length (\"1.5um\"), a \
+                 class (I, II, III), or \"DIN 866 A\" or \"DIN 866 B\""
             )
         })
     }
@@ -62,17 +68,26 @@ impl Tolerance {
             Self::Relative(part) => part,
             Self::Length(length) => length.um() / span_um,
             Self::Class(class) => rule_error_mm(class, span_um * 1e-6) * 1e3 / span_um,
+            Self::Engineers(form) => engineers_scale_error_um(form, span_um * 1e-3) / span_um,
         };
         rectangular_sigma(half)
     }
 
-    /// What to say where nothing is known.
+    /// What to say where little is known.
     pub(super) fn warning(self) -> Option<String> {
-        (self == Self::Unknown).then(|| {
-            "the rule's tolerance is not given: 0.2 % is taken; give it as per cent, as a length or \
-             as the rule's class"
-                .to_owned()
-        })
+        match self {
+            Self::Unknown => Some(
+                "the rule's tolerance is not given: 0.2 % is taken; give it as per cent, as a \
+                 length or as the rule's class"
+                    .to_owned(),
+            ),
+            Self::Engineers(_) => Some(
+                "the limits of DIN 866 are from memory here (A: 20 um + L/50000, B: 50 um + \
+                 L/20000): hold them against the rule's certificate"
+                    .to_owned(),
+            ),
+            Self::Relative(_) | Self::Length(_) | Self::Class(_) => None,
+        }
     }
 }
 
@@ -150,6 +165,13 @@ mod tests {
         let t: Tolerance = "II".parse().unwrap();
         assert!((t.relative_sigma(10_000.0) - 0.0289).abs() < 5e-5);
         assert!(Tolerance::Unknown.warning().is_some() && t.warning().is_none());
+        // DIN 866 (from memory): 500 mm within 30 um and 75 um.
+        for (text, um) in [("DIN 866 A", 30.0), ("DIN 866 B", 75.0)] {
+            let t: Tolerance = text.parse().unwrap();
+            let sigma_um = t.relative_sigma(500_000.0) * 500_000.0;
+            assert!((sigma_um - um / f64::sqrt(3.0)).abs() < 1e-6, "{sigma_um}");
+            assert!(t.warning().unwrap().contains("from memory"));
+        }
     }
 
     #[test]
