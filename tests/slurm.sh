@@ -108,8 +108,9 @@ finished() {
     done
 }
 
+# Not how long a clip took, nor the overview that says so.
 compare() {
-    diff -r -x lock -x journal.jsonl -x shards "$work/whole" "$work/out" ||
+    diff -r -x lock -x journal.jsonl -x shards -x took.json -x index.html "$work/whole" "$work/out" ||
         { tail -n 5 "$work"/log/*; exit 1; }
     [ -f "$work/out/comb-pluck/complete.json" ]
     echo "$1: $(find "$work/out" -type f -name '*.tif' | wc -l) pictures, table, record and seal" \

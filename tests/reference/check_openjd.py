@@ -46,12 +46,13 @@ def run(*words):
 
 
 def results(folder):
-    """All results with their bytes; not the lock, the journal and the parts' own files."""
+    """All results with their bytes; not the lock, the journal, the parts' own files, how long a
+    clip took and the overview that says so."""
     return {
         p.relative_to(folder): p.read_bytes()
         for p in sorted(folder.rglob("*"))
         if p.is_file()
-        and p.name not in ("lock", "journal.jsonl")
+        and p.name not in ("lock", "journal.jsonl", "took.json", "index.html")
         and "shards" not in p.relative_to(folder).parts
     }
 
