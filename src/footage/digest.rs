@@ -19,6 +19,7 @@ use twox_hash::{XxHash3_64, XxHash3_128, XxHash32, XxHash64};
 
 use super::FootageError;
 use super::open::open_regular;
+use super::write::read_through;
 
 /// A way to sum up the bytes of a file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -233,23 +234,13 @@ fn c4(sum: &[u8]) -> String {
     format!("c4{}", digits.iter().map(|&d| char::from(d)).collect::<String>())
 }
 
-fn summed(mut file: impl Read, algorithm: Algorithm) -> io::Result<Summed> {
+fn summed(file: impl Read, algorithm: Algorithm) -> io::Result<Summed> {
     let mut blake3 = blake3::Hasher::new();
     let mut hasher = Hasher::new(algorithm);
-    let mut buffer = vec![0_u8; 1 << 18];
-    let mut bytes = 0;
-    loop {
-        match file.read(&mut buffer) {
-            Ok(0) => break,
-            Ok(n) => {
-                blake3.update(&buffer[..n]);
-                hasher.update(&buffer[..n]);
-                bytes += u64::try_from(n).unwrap_or(0);
-            }
-            Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
-            Err(e) => return Err(e),
-        }
-    }
+    let bytes = read_through(file, |part| {
+        blake3.update(part);
+        hasher.update(part);
+    })?;
     let blake3 = blake3.finalize().to_hex().to_string();
     let text = hasher.finish().unwrap_or_else(|| blake3.clone());
     Ok(Summed { digest: Digest { algorithm, text }, blake3, bytes })

@@ -77,7 +77,7 @@ pub use header::HeaderFacts;
 pub use motion::{MotionRow, MotionTable, MotionValue, read_motion};
 pub use mp4::MovieWriter;
 pub use names::printable;
-pub use ome::{OmeTags, ome_xml};
+pub use ome::{OmeTags, ome_xml, xml_escaped};
 pub use openexr::{ExrTags, encode_exr};
 pub use packed::Packing;
 pub use png::encode_png8;

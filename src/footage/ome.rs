@@ -33,8 +33,8 @@ pub fn ome_xml(tags: &OmeTags) -> String {
     let mut out = String::from("<?xml version=\"1.0\" encoding=\"UTF-8\"?>");
     out.push_str("<OME xmlns=\"http://www.openmicroscopy.org/Schemas/OME/2016-06\">");
     // Writing into a String cannot fail.
-    let _ = write!(out, "<Image ID=\"Image:0\" Name=\"{}\">", escaped(&tags.name));
-    let _ = write!(out, "<Description>{}</Description>", escaped(&tags.description));
+    let _ = write!(out, "<Image ID=\"Image:0\" Name=\"{}\">", xml_escaped(&tags.name));
+    let _ = write!(out, "<Description>{}</Description>", xml_escaped(&tags.description));
     let _ = write!(
         out,
         "<Pixels ID=\"Pixels:0\" DimensionOrder=\"XYCZT\" Type=\"uint16\" SizeX=\"{width}\" \
@@ -65,8 +65,10 @@ fn positive(x: Option<f64>) -> Option<f64> {
     x.filter(|x| x.is_finite() && *x > 0.0)
 }
 
-/// Text within XML; characters that XML 1.0 does not allow are left out.
-fn escaped(text: &str) -> String {
+/// Text as it may stand in an element or an attribute of XML; control characters, most of which
+/// XML 1.0 does not allow, are left out.
+#[must_use]
+pub fn xml_escaped(text: &str) -> String {
     let mut out = String::new();
     for c in text.chars() {
         match c {

@@ -197,22 +197,29 @@ pub fn hash_file(path: &Path) -> Result<Written, FootageError> {
 ///
 /// # Errors
 /// What the reader says.
-pub fn hash_of(mut file: impl Read) -> io::Result<Written> {
+pub fn hash_of(file: impl Read) -> io::Result<Written> {
     let mut hasher = blake3::Hasher::new();
+    let bytes = read_through(file, |part| {
+        hasher.update(part);
+    })?;
+    Ok(Written { hash: hasher.finalize().to_hex().to_string(), bytes })
+}
+
+/// Gives all bytes of a reader to `each`, part by part, and says how many there were.
+pub(super) fn read_through(mut file: impl Read, mut each: impl FnMut(&[u8])) -> io::Result<u64> {
     let mut buffer = vec![0_u8; 1 << 18];
     let mut bytes = 0;
     loop {
         match file.read(&mut buffer) {
-            Ok(0) => break,
+            Ok(0) => return Ok(bytes),
             Ok(n) => {
-                hasher.update(&buffer[..n]);
+                each(&buffer[..n]);
                 bytes += u64::try_from(n).unwrap_or(0);
             }
             Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
             Err(e) => return Err(e),
         }
     }
-    Ok(Written { hash: hasher.finalize().to_hex().to_string(), bytes })
 }
 
 /// A finished frame: 16-bit samples, interleaved.

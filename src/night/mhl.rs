@@ -9,7 +9,7 @@
 use std::collections::BTreeMap;
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
-use crate::footage::{Algorithm, Digest, printable};
+use crate::footage::{Algorithm, Digest, printable, xml_escaped};
 
 /// The name space of the elements.
 const NAME_SPACE: &str = "urn:ASC:MHL:v2.0";
@@ -53,21 +53,6 @@ fn machine() -> String {
     if name.is_empty() { "unknown".to_owned() } else { name }
 }
 
-/// Text as it may stand in an element or an attribute.
-fn escape(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    for c in text.chars() {
-        match c {
-            '&' => out.push_str("&amp;"),
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '"' => out.push_str("&quot;"),
-            other => out.push(other),
-        }
-    }
-    out
-}
-
 /// Whether XML can hold a name, and a reader gives it back as it was.
 pub(super) fn can_hold(name: &str) -> bool {
     !name.chars().any(|c| c.is_control() || matches!(c, '\u{fffe}' | '\u{ffff}'))
@@ -82,7 +67,7 @@ pub(super) fn text(items: &[Item], now: SystemTime) -> String {
          xmlns=\"{NAME_SPACE}\">\n  <creatorinfo>\n    <creationdate>{made}</creationdate>\n    \
          <hostname>{}</hostname>\n    <tool version=\"{}\">hushframe</tool>\n  </creatorinfo>\n  \
          <processinfo>\n    <process>in-place</process>\n    <ignore>\n",
-        escape(&machine()),
+        xml_escaped(&machine()),
         env!("CARGO_PKG_VERSION"),
     );
     for pattern in IGNORED {
@@ -101,7 +86,7 @@ pub(super) fn text(items: &[Item], now: SystemTime) -> String {
             "    <hash>\n      <path size=\"{}\"{modified}>{}</path>\n      <{name} \
              action=\"original\" hashdate=\"{made}\">{}</{name}>\n    </hash>\n",
             item.bytes,
-            escape(&item.path),
+            xml_escaped(&item.path),
             item.digest.text()
         ));
     }

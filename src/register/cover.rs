@@ -135,7 +135,7 @@ impl Hidden<'_> {
 }
 
 /// Whether groups of frames can tell what hides a part of the scene: the contrast of its still
-/// parts over a few pixels must stand well above the noise that a group's mean keeps. Where it
+/// parts over a few pixels must stand above the noise that a group's mean keeps. Where it
 /// does not, too much that is hidden would go unseen.
 #[must_use]
 pub fn tells(template: &Plane, still: &[u8], noise: &PixelNoise, frames: usize) -> bool {

@@ -96,13 +96,13 @@ pub struct Average {
     /// Mean of the kernels' noise gains.
     pub noise_gain: f32,
     /// How many frames each mean was made of, where that is more than saw the scene there.
-    made_of: Option<Plane>,
+    made_of: Option<Vec<f32>>,
 }
 
 impl Average {
     /// How many frames the mean around a pixel was made of.
     pub(super) fn seen(&self, at: usize) -> f32 {
-        self.made_of.as_ref().unwrap_or(&self.count).data()[at].max(1.0)
+        self.made_of.as_deref().unwrap_or(self.count.data())[at].max(1.0)
     }
 }
 
@@ -112,16 +112,16 @@ impl Average {
 /// pixels are not used, but a step at their rim would spoil those that are.
 #[must_use]
 pub fn average(frames: &[Posed<'_>], width: usize, height: usize) -> Average {
-    let [mut mean, mut count, mut made_of] = [0; 3].map(|_| Plane::filled(width, height, 0.0));
+    let [mut mean, mut count] = [0; 2].map(|_| Plane::filled(width, height, 0.0));
     let rows = (BAND * width).max(1);
     let few = LEAST_SEEN * frames.len() as f32;
     let any = frames.iter().any(|f| f.hidden.is_some());
-    mean.data_mut()
+    let made_of: Vec<Vec<f32>> = mean
+        .data_mut()
         .par_chunks_mut(rows)
         .zip(count.data_mut().par_chunks_mut(rows))
-        .zip(made_of.data_mut().par_chunks_mut(rows))
         .enumerate()
-        .for_each_init(BandScratch::default, |scratch, (band, ((sum, count), made_of))| {
+        .map_init(BandScratch::default, |scratch, (band, (sum, count))| {
             let lines = (width, band * BAND, (band * BAND + BAND).min(height));
             count.copy_from_slice(&seen(frames, lines));
             let mut hidden = vec![0.0; if any { sum.len() } else { 0 }];
@@ -148,28 +148,30 @@ pub fn average(frames: &[Posed<'_>], width: usize, height: usize) -> Average {
                     add(hidden.as_mut_slice(), from..end);
                 });
             }
-            if any {
-                let open: Vec<Posed<'_>> =
-                    frames.iter().map(|f| Posed { hidden: None, ..*f }).collect();
-                let all = seen(&open, lines);
-                let found = hidden.iter().zip(count.iter()).zip(all);
-                for ((s, made_of), ((h, c), n)) in sum.iter_mut().zip(made_of).zip(found) {
-                    let part = (1.0 - c / few).max(0.0);
-                    *made_of = c + part * (n - c);
-                    *s = (*s + part * h) / made_of.max(1.0);
-                }
-            } else {
+            if !any {
                 for (s, c) in sum.iter_mut().zip(count) {
                     *s /= f32::max(*c, 1.0);
                 }
+                return Vec::new();
             }
-        });
+            let open: Vec<Posed<'_>> =
+                frames.iter().map(|f| Posed { hidden: None, ..*f }).collect();
+            let mut made_of = seen(&open, lines);
+            let found = hidden.iter().zip(count.iter());
+            for ((s, n), (h, c)) in sum.iter_mut().zip(&mut made_of).zip(found) {
+                let part = (1.0 - c / few).max(0.0);
+                *n = c + part * (*n - c);
+                *s = (*s + part * h) / n.max(1.0);
+            }
+            made_of
+        })
+        .collect();
     let gains: f32 = frames.iter().map(Posed::noise_gain).sum();
     Average {
         mean,
         count,
         noise_gain: gains / frames.len().max(1) as f32,
-        made_of: any.then_some(made_of),
+        made_of: any.then(|| made_of.concat()),
     }
 }
 
