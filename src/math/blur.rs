@@ -1,7 +1,10 @@
 //! Small smoothing filters and minima; the edge row or column is repeated.
 
+use rayon::prelude::*;
+
 use crate::frame::Plane;
 use crate::frame::convert::{clamp_index, signed, to_f32};
+use crate::math::wide::{Wide, wide};
 
 /// Taps of the five-point binomial, 1 4 6 4 1 over 16.
 pub const BINOMIAL: [f32; 5] = [0.0625, 0.25, 0.375, 0.25, 0.0625];
@@ -9,30 +12,48 @@ pub const BINOMIAL: [f32; 5] = [0.0625, 0.25, 0.375, 0.25, 0.0625];
 /// Convolves with a symmetric kernel of odd length in both directions.
 #[must_use]
 pub fn separable(plane: &Plane, kernel: &[f32]) -> Plane {
-    let (w, h) = (plane.width(), plane.height());
-    let r = kernel.len() / 2;
-    let mut out = Plane::filled(w, h, 0.0);
-    let mut padded = vec![0.0; w + 2 * r];
-    for y in 0..h {
-        let middle = &mut padded[r..r + w];
-        middle.fill(0.0);
+    let w = plane.width();
+    let mut out = Plane::filled(w, plane.height(), 0.0);
+    let rows = out.data_mut().par_chunks_mut(w.max(1)).enumerate();
+    rows.for_each_init(Vec::new, |padded, (y, target)| {
+        padded.clear();
+        padded.resize(w + kernel.len() - 1, 0.0);
+        wide(Smoothing { plane, kernel, y, padded, target });
+    });
+    out
+}
+
+/// One row smoothed, as one piece of work.
+struct Smoothing<'a> {
+    plane: &'a Plane,
+    kernel: &'a [f32],
+    y: usize,
+    padded: &'a mut [f32],
+    target: &'a mut [f32],
+}
+
+impl Wide for Smoothing<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { plane, kernel, y, padded, target } = self;
+        let (w, r) = (target.len(), kernel.len() / 2);
         for (j, &c) in kernel.iter().enumerate() {
-            let row = plane.row(clamp_index(signed(y + j) - signed(r), h));
-            for (m, &v) in middle.iter_mut().zip(row) {
+            let row = plane.row(clamp_index(signed(y + j) - signed(r), plane.height()));
+            for (m, &v) in padded[r..r + w].iter_mut().zip(row) {
                 *m += c * v;
             }
         }
         let (a, b) = (padded[r], padded[r + w - 1]);
         padded[..r].fill(a);
         padded[r + w..].fill(b);
-        let target = out.row_mut(y);
         for (j, &c) in kernel.iter().enumerate() {
             for (o, &v) in target.iter_mut().zip(&padded[j..j + w]) {
                 *o += c * v;
             }
         }
     }
-    out
 }
 
 /// Five-point binomial smoothing in both directions.
@@ -98,23 +119,21 @@ pub fn gaussian(plane: &Plane, sigma: f64) -> Plane {
 #[must_use]
 pub fn minimum(plane: &Plane, radius: usize) -> Plane {
     let (w, h) = (plane.width(), plane.height());
-    let mut rows = Plane::filled(w, h, 0.0);
-    for y in 0..h {
+    let lower = |o: &mut f32, v: &f32| *o = if *v < *o { *v } else { *o };
+    let mut rows = plane.clone();
+    rows.data_mut().par_chunks_mut(w.max(1)).enumerate().for_each(|(y, line)| {
         let source = plane.row(y);
-        for (x, o) in rows.row_mut(y).iter_mut().enumerate() {
-            let window = &source[x.saturating_sub(radius)..(x + radius + 1).min(w)];
-            *o = window.iter().copied().fold(f32::INFINITY, f32::min);
+        for d in 1..=radius.min(w.saturating_sub(1)) {
+            line[d..].iter_mut().zip(source).for_each(|(o, v)| lower(o, v));
+            line.iter_mut().zip(&source[d..]).for_each(|(o, v)| lower(o, v));
         }
-    }
+    });
     let mut out = rows.clone();
-    for y in 0..h {
-        for yy in y.saturating_sub(radius)..(y + radius + 1).min(h) {
-            let source = rows.row(yy).to_vec();
-            for (o, v) in out.row_mut(y).iter_mut().zip(source) {
-                *o = o.min(v);
-            }
+    out.data_mut().par_chunks_mut(w.max(1)).enumerate().for_each(|(y, line)| {
+        for near in y.saturating_sub(radius)..(y + radius + 1).min(h) {
+            line.iter_mut().zip(rows.row(near)).for_each(|(o, v)| lower(o, v));
         }
-    }
+    });
     out
 }
 

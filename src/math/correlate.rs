@@ -13,7 +13,7 @@
 //! so frequencies that hold only noise do not vote. S is the radial mean of `|T|^2 - N_T`.
 //! Weighted so, the surface is a log-likelihood; a prior against long jumps is added to it.
 
-use rustfft::num_complex::Complex32;
+use rustfft::num_complex::{Complex32, Complex64};
 
 use crate::frame::convert::to_f32;
 use crate::math::fft2::{Fft2, Rings, Scratch, frequency};
@@ -41,6 +41,36 @@ fn fast_ln(x: f32) -> f32 {
 pub struct Correlator {
     fft: Fft2,
     rings: Rings,
+    /// What the prior is a multiple of, for each place of a surface.
+    jump: Vec<f32>,
+}
+
+/// Part of a row of a surface.
+struct Line<'a> {
+    surface: &'a [f32],
+    jump: &'a [f32],
+    prior: f32,
+}
+
+impl Line<'_> {
+    fn at(&self, i: usize) -> f32 {
+        self.surface[i] - self.prior * self.jump[i]
+    }
+
+    /// The highest value, the prior counted in.
+    fn top(&self) -> f32 {
+        const LANES: usize = 8;
+        let (surface, jump) = (self.surface.as_chunks::<LANES>(), self.jump.as_chunks::<LANES>());
+        let mut tops = [f32::NEG_INFINITY; LANES];
+        for (surface, jump) in surface.0.iter().zip(jump.0) {
+            for ((t, s), j) in tops.iter_mut().zip(surface).zip(jump) {
+                let v = s - self.prior * j;
+                *t = if v > *t { v } else { *t };
+            }
+        }
+        let rest = surface.1.iter().zip(jump.1).map(|(s, j)| s - self.prior * j);
+        rest.chain(tops).fold(f32::NEG_INFINITY, f32::max)
+    }
 }
 
 /// Working memory of one thread.
@@ -70,7 +100,12 @@ impl Correlator {
     pub fn new(width: usize, height: usize) -> Self {
         let fft = Fft2::new(width, height);
         let rings = Rings::new(&fft);
-        Self { fft, rings }
+        let far = |i: usize, n: usize| to_f32(frequency(i, n) * n as f64 / JUMP);
+        let jump = (0..height)
+            .flat_map(|y| (0..width).map(move |x| (far(x, width), far(y, height))))
+            .map(|(dx, dy)| fast_ln(1.0 + dx * dx + dy * dy))
+            .collect();
+        Self { fft, rings, jump }
     }
 
     /// The transform of this size.
@@ -157,12 +192,14 @@ impl Correlator {
         let (mut best, mut bx, mut by) = (f32::NEG_INFINITY, 0, 0);
         let wrap = |i: usize, n: usize| if i > n / 2 { i as f64 - n as f64 } else { i as f64 };
         for y in (h - ry..h).chain(0..=ry) {
-            let dy = to_f32(wrap(y, h) / JUMP);
-            for x in (w - rx..w).chain(0..=rx) {
-                let dx = to_f32(wrap(x, w) / JUMP);
-                let value = at(x, y) - prior * fast_ln(1.0 + dx * dx + dy * dy);
-                if value > best {
-                    (best, bx, by) = (value, x, y);
+            for x in [w - rx..w, 0..rx + 1] {
+                let part = y * w + x.start..y * w + x.end;
+                let line = Line { surface: &surface[part.clone()], jump: &self.jump[part], prior };
+                let top = line.top();
+                if top > best
+                    && let Some(i) = (0..x.len()).find(|&i| line.at(i) >= top)
+                {
+                    (best, bx, by) = (top, x.start + i, y);
                 }
             }
         }
@@ -201,20 +238,27 @@ impl Correlator {
         gain: f32,
     ) {
         let (w, h) = (self.fft.width(), self.fft.height());
-        let turn = |f: f64, d: f64| {
-            let phase = 2.0 * std::f64::consts::PI * f * d;
-            Complex32::new(to_f32(libm::cos(phase)), to_f32(libm::sin(phase)))
-        };
-        let rows: Vec<Complex32> =
-            (0..h).map(|ky| turn(frequency(ky, h), shift[1]) * gain).collect();
-        for kx in 0..self.fft.columns() {
-            let column = turn(frequency(kx, w), shift[0]);
+        let narrow = |v: Complex64| Complex32::new(to_f32(v.re), to_f32(v.im));
+        let mut rows = turns(shift[1] / h as f64, h / 2 + 1);
+        for ky in h / 2 + 1..h {
+            rows.push(rows[h - ky].conj());
+        }
+        let rows: Vec<Complex32> = rows.into_iter().map(|r| narrow(r) * gain).collect();
+        let columns = turns(shift[0] / w as f64, self.fft.columns());
+        for (kx, column) in columns.into_iter().map(narrow).enumerate() {
             let range = kx * h..(kx + 1) * h;
             for ((s, t), r) in sum[range.clone()].iter_mut().zip(&tile[range]).zip(&rows) {
                 *s += t * column * r;
             }
         }
     }
+}
+
+/// The first `count` powers, from 0, of a turn by this part of a circle.
+fn turns(part: f64, count: usize) -> Vec<Complex64> {
+    let angle = 2.0 * std::f64::consts::PI * part;
+    let step = Complex64::new(libm::cos(angle), libm::sin(angle));
+    std::iter::successors(Some(Complex64::new(1.0, 0.0)), |v| Some(v * step)).take(count).collect()
 }
 
 /// Whole-pixel nearest to a shift.

@@ -7,6 +7,7 @@
 //! used from many threads; each thread brings its own [`Scratch`].
 
 use std::fmt;
+use std::ops::Range;
 use std::sync::Arc;
 
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
@@ -118,10 +119,21 @@ impl Fft2 {
         picture: &mut Vec<f32>,
         scratch: &mut Scratch,
     ) {
+        self.inverse_rows(spectrum, 0..self.height, picture, scratch);
+    }
+
+    /// Some rows of what [`Self::inverse`] gives.
+    pub fn inverse_rows(
+        &self,
+        spectrum: &mut [Complex32],
+        rows: Range<usize>,
+        picture: &mut Vec<f32>,
+        scratch: &mut Scratch,
+    ) {
         self.prepare(scratch);
-        picture.resize(self.width * self.height, 0.0);
+        picture.resize(self.width * rows.len(), 0.0);
         self.columns_back.process_with_scratch(spectrum, &mut scratch.work);
-        for (y, row) in picture.chunks_exact_mut(self.width).enumerate() {
+        for (row, y) in picture.chunks_exact_mut(self.width).zip(rows) {
             for (kx, v) in scratch.half.iter_mut().enumerate() {
                 *v = spectrum[kx * self.height + y];
             }

@@ -38,6 +38,17 @@ pub fn median_and_spread(values: &mut [f32]) -> Option<(f32, f32)> {
     Some((centre, median(values)? * 1.4826))
 }
 
+/// A sample variance seen as a normal deviate: how many sigma `ratio` = v / v0 lies above what
+/// `dof` degrees of freedom allow.
+///
+/// Source: Wilson & Hilferty, Proc. Natl. Acad. Sci. 17(12), 684-688 (1931), doi
+/// 10.1073/pnas.17.12.684.
+#[must_use]
+pub fn variance_deviate(ratio: f64, dof: f64) -> f64 {
+    let spread = 2.0 / (9.0 * dof);
+    (libm::cbrt(ratio.max(0.0)) - (1.0 - spread)) / spread.sqrt()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -51,5 +62,13 @@ mod tests {
         let (c, s) = median_and_spread(&mut [1.0, 2.0, 3.0, 4.0, 1e6]).unwrap();
         assert!((c - 3.0).abs() < 1e-6 && (s - 1.4826).abs() < 1e-4);
         assert_eq!(median_f64(&mut [1.0, 4.0, 2.0, 3.0]), Some(2.5));
+    }
+
+    #[test]
+    fn deviates_match_the_chi_square_table() {
+        // Upper 5 % points of chi-square: 15 dof 24.996, 63 dof 82.529 (handbook table, from
+        // memory); the normal 5 % point is 1.6449.
+        assert!((variance_deviate(24.996 / 15.0, 15.0) - 1.6449).abs() < 0.01);
+        assert!((variance_deviate(82.529 / 63.0, 63.0) - 1.6449).abs() < 0.01);
     }
 }

@@ -25,7 +25,8 @@ use crate::math::turn::Turn;
 use crate::math::window::hann;
 use crate::register::fit::{FitScratch, Start, Target, fit_frame, fit_frame_above};
 use crate::register::patch::{Patch, patches};
-use crate::register::template::{Look, Posed, average, deviation, still_pixels};
+use crate::register::still::{Look, deviation, still_pixels};
+use crate::register::template::{Posed, average};
 use crate::register::wiener::wiener;
 use crate::register::{PixelNoise, Pose};
 

@@ -8,13 +8,15 @@
 use super::cover::{Cover, cover, tells};
 use super::fit::{Fit, FitScratch, Start, Target, Turning, fit_frame, fit_frames};
 use super::patch::{TILE, patches, spread_patches};
-use super::template::{Average, Look, Posed, average, deviation, still_pixels};
+use super::still::{Look, deviation, still_pixels};
+use super::template::{Average, Posed, average};
 use super::wiener::wiener;
 use super::{NoLock, PixelNoise, Pose, RegisterSettings, ground};
 use crate::footage::hash_bytes;
 use crate::frame::convert::{index_in, round_isize, signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Plane};
 use crate::math::correlate::{CorrelateScratch, Correlator};
+use crate::math::robust::variance_deviate;
 use crate::math::turn::Turn;
 use crate::math::window::hann;
 
@@ -149,6 +151,25 @@ pub fn refine(
     })
 }
 
+/// A block of frames that lie where `poses` say.
+///
+/// # Errors
+/// [`NoLock`] where the poses are too uncertain.
+pub(super) fn laid(
+    frames: &[Option<&FixedPlane>],
+    noise: &PixelNoise,
+    settings: &RegisterSettings,
+    poses: Vec<Option<Pose>>,
+) -> Result<Block, NoLock> {
+    let (candidates, _) = begin(frames, settings, &[])?;
+    let sigma = median_sigma(&poses)?;
+    let posed: Vec<Posed<'_>> = posed(frames, &poses).into_iter().flatten().collect();
+    let choice = Choice { candidates: &candidates, still: None, every: 1 };
+    let Model { average, template, still, cover } = Model::build(&posed, (noise, sigma), choice);
+    let frames = posed.len();
+    Ok(Block { poses, average, template, still, cover, frames, misfit: 1.0 })
+}
+
 /// The pixels that may be still, and the poses of a coarse path.
 fn begin(
     frames: &[Option<&FixedPlane>],
@@ -177,8 +198,9 @@ struct Settled {
 
 /// Template and poses in turn until they settle.
 ///
-/// Large frames are first settled on a few tiles (and with the still pixels of the first pass);
-/// one pass with all tiles follows. Where the few cannot tell a frame's pose, all are used.
+/// Large frames are first settled on a few tiles (and with the still pixels of the first pass), until
+/// what is left to be gained is what their own noise in the template held back; one pass with
+/// all tiles follows. Where the few cannot tell a frame's pose, all are used.
 fn settle(
     frames: &[Option<&FixedPlane>],
     noise: &PixelNoise,
@@ -215,10 +237,12 @@ fn settle(
             continue;
         }
         sigma = median_sigma(&next)?;
-        let settled = pass >= 2 && change(&poses, &next) < SETTLED * sigma;
+        let moved = change(&poses, &next);
+        let own = fits.iter().flatten().map(|f| f.own).fold(0.0, f64::max);
+        let settled = pass >= 2 && moved < SETTLED * sigma;
         poses = next;
         if early {
-            prepared = settled || pass + 1 >= MOST_PASSES;
+            prepared = settled || own * moved < SETTLED * sigma || pass + 1 >= MOST_PASSES;
             if prepared {
                 most = usize::MAX;
             }
@@ -376,11 +400,7 @@ fn turns(found: &[Turning]) -> bool {
     let own: f64 = found.iter().map(|t| 2.0 * t.sigma * t.sigma).sum::<f64>() / n;
     let moved =
         found.iter().map(|t| t.corner[0].powi(2) + t.corner[1].powi(2)).sum::<f64>() / n - own;
-    // Chi-squared of two degrees of freedom a frame to a normal variable: Wilson & Hilferty, Proc.
-    // Natl. Acad. Sci. 17(12), 684-688 (1931), doi 10.1073/pnas.17.12.684.
-    let dof = 2.0 * n;
-    let spread = 2.0 / (9.0 * dof);
-    let deviate = (libm::cbrt(total / dof) - (1.0 - spread)) / spread.sqrt();
+    let deviate = variance_deviate(total / (2.0 * n), 2.0 * n);
     deviate > TURN_SURE && moved > LEAST_TURN * LEAST_TURN
 }
 

@@ -6,17 +6,19 @@
 //! each other, in cells of 4 x 4 pixels: the mean of a group is held against the median of all
 //! groups there, and where it differs by more than noise and uncertain shifts explain, the cell is
 //! hidden in that group, and its neighbours with it. More than half of the groups must show the
-//! background; where fewer do, the pixel is not still at all (see [`super::template`]).
+//! background; where fewer do, the pixel is not still at all (see [`super::still`]).
 
 use rayon::prelude::*;
 
 use super::PixelNoise;
 use super::patch::TILE;
-use super::template::{BAND, BandScratch, Posed, gradient, seen, usual_limit};
+use super::still::{Terrain, by_cell, plainly, usual_limit};
+use super::template::{BAND, BandScratch, Posed, seen};
 use crate::frame::Plane;
 use crate::frame::convert::to_f32;
 use crate::math::blur::gaussian;
 use crate::math::robust::median;
+use crate::math::wide::{Wide, wide};
 
 /// Side of a cell in pixels; it divides the side of a tile ([`TILE`]).
 pub const CELL: usize = 4;
@@ -36,7 +38,7 @@ const MOST: f32 = 4.0;
 /// Contrast of the scene, in variances of a group's mean, from which groups tell what is hidden.
 const TELLING: f64 = 1.0;
 /// By which part of the usual deviation a cell's must at least exceed it: of single pixels and of
-/// the cell's sum, as in [`super::template::Look`].
+/// the cell's sum, as in [`super::still::Look`].
 const LEAST: [f32; 2] = [0.05, 1.25];
 
 /// In which groups of frames each cell is hidden.
@@ -175,7 +177,7 @@ pub fn cover(
     let (across, down) = (width.div_ceil(CELL), height.div_ceil(CELL));
     let bands: Vec<Vec<[f32; 2]>> = (0..height.div_ceil(BAND))
         .into_par_iter()
-        .map_init(BandScratch::default, |scratch, band| {
+        .map_init(LookScratch::default, |scratch, band| {
             let rows = (band * BAND, (band * BAND + BAND).min(height));
             Looking { template, noise, s2: to_f32(sigma * sigma), rows }.band(&groups, scratch)
         })
@@ -276,18 +278,33 @@ struct Looking<'a> {
     rows: (usize, usize),
 }
 
+/// Working memory of one thread.
+#[derive(Default)]
+struct LookScratch {
+    rows: BandScratch,
+    terrain: Terrain,
+    /// Means of the groups, one after another, and of how many frames they are.
+    means: Vec<f32>,
+    counts: Vec<f32>,
+    middle: Vec<f32>,
+    line: Vec<f32>,
+    /// Sums of cells.
+    cells: [Vec<f32>; 3],
+}
+
 impl Looking<'_> {
     /// Of each group, one after another: its cells' deviations, of pixels and of their sum.
-    fn band(&self, groups: &[Vec<Posed<'_>>], scratch: &mut BandScratch) -> Vec<[f32; 2]> {
+    fn band(&self, groups: &[Vec<Posed<'_>>], s: &mut LookScratch) -> Vec<[f32; 2]> {
         let (width, (y0, y1)) = (self.template.width(), self.rows);
         let size = width * (y1 - y0);
-        let mut means = vec![0.0_f32; size * groups.len()];
-        let mut counts = Vec::with_capacity(size * groups.len());
+        s.means.clear();
+        s.means.resize(size * groups.len(), 0.0);
+        s.counts.clear();
         let mut quiet = Vec::with_capacity(groups.len());
-        for (group, mean) in groups.iter().zip(means.chunks_exact_mut(size)) {
+        for (group, mean) in groups.iter().zip(s.means.chunks_exact_mut(size)) {
             for f in group {
                 let gain = to_f32(1.0 / f.light);
-                scratch.rows(f, (width, y0, y1), |y, x0, values| {
+                s.rows.rows(f, (width, y0, y1), |y, x0, values| {
                     for (m, v) in mean[(y - y0) * width + x0..].iter_mut().zip(values) {
                         *m += gain * v;
                     }
@@ -297,62 +314,175 @@ impl Looking<'_> {
             for (m, c) in mean.iter_mut().zip(&count) {
                 *m /= f32::max(*c, 1.0);
             }
-            counts.extend(count);
+            s.counts.extend(count);
             quiet
                 .push(group.iter().map(Posed::noise_gain).sum::<f32>() / group.len().max(1) as f32);
         }
-        let mut values = Vec::with_capacity(groups.len());
-        let middle: Vec<f32> = (0..size)
-            .map(|at| {
-                values.clear();
-                let all = means[at..].iter().step_by(size).zip(counts[at..].iter().step_by(size));
-                values.extend(all.filter(|v| *v.1 > 0.0).map(|v| *v.0));
-                median(&mut values).unwrap_or(0.0)
-            })
-            .collect();
-        let mut out = Vec::new();
-        for ((mean, count), quiet) in
-            means.chunks_exact(size).zip(counts.chunks_exact(size)).zip(quiet)
-        {
-            self.cells((mean, count, &middle), quiet, &mut out);
+        middles(&s.means, &s.counts, size, &mut s.middle);
+        s.terrain.survey(self.template, self.noise, self.rows);
+        let [gx, gy, _] = &mut s.cells;
+        by_cell((width, y1 - y0), plainly(&s.terrain.slope_x), &mut s.line, gx);
+        by_cell((width, y1 - y0), plainly(&s.terrain.slope_y), &mut s.line, gy);
+        let astray: Vec<f32> =
+            gx.iter().zip(gy).map(|(x, y)| self.s2 * (*x * *x + *y * *y)).collect();
+        let mut out = Vec::with_capacity(astray.len() * groups.len());
+        for (g, quiet) in quiet.into_iter().enumerate() {
+            self.cells(g, quiet, (&astray, s), &mut out);
         }
         out
     }
 
+    /// Appends what the cells of group `g` say; `astray` is the variance that an uncertain shift
+    /// makes of a cell's sum.
     fn cells(
         &self,
-        (mean, count, middle): (&[f32], &[f32], &[f32]),
+        g: usize,
         quiet: f32,
+        (astray, s): (&[f32], &mut LookScratch),
         out: &mut Vec<[f32; 2]>,
     ) {
-        let (width, (y0, y1)) = (self.template.width(), self.rows);
-        for y in (0..y1 - y0).step_by(CELL) {
-            for x in (0..width).step_by(CELL) {
-                let (mut each, mut sum, mut variance, mut pixels) = (0.0, 0.0, 0.0, 0.0);
-                let (mut gx, mut gy, mut all) = (0.0, 0.0, true);
-                for row in y..(y + CELL).min(y1 - y0) {
-                    for at in row * width + x..row * width + (x + CELL).min(width) {
-                        let there = y0 * width + at;
-                        let v = self.noise.variance(self.template.data()[there], there);
-                        let [sx, sy] = gradient(self.template, there);
-                        all &= count[at] > 0.0;
-                        let own = (quiet * v + self.s2 * (sx * sx + sy * sy)) / count[at].max(1.0);
-                        let d = mean[at] - middle[at];
-                        each += d * d / own;
-                        sum += d;
-                        variance += v / count[at].max(1.0);
-                        gx += sx;
-                        gy += sy;
-                        pixels += 1.0;
+        let (width, rows) = (self.template.width(), self.rows.1 - self.rows.0);
+        let size = width * rows;
+        let (mean, count) = (&s.means[g * size..][..size], &s.counts[g * size..][..size]);
+        let squares = |at: usize, line: &mut [f32]| {
+            let n = at..at + line.len();
+            let own = Own {
+                values: [&mean[n.clone()], &s.middle[n.clone()], &count[n.clone()]],
+                variance: &s.terrain.variance[n.clone()],
+                slopes: [&s.terrain.slope_x[n.clone()], &s.terrain.slope_y[n]],
+                quiet,
+                s2: self.s2,
+            };
+            wide(Squares { own, line });
+        };
+        let difference = |at: usize, line: &mut [f32]| {
+            let n = at..at + line.len();
+            let values = mean[n.clone()].iter().zip(&s.middle[n]);
+            line.iter_mut().zip(values).for_each(|(l, (m, c))| *l += m - c);
+        };
+        let noise = |at: usize, line: &mut [f32]| {
+            let n = at..at + line.len();
+            let values = s.terrain.variance[n.clone()].iter().zip(&count[n]);
+            line.iter_mut().zip(values).for_each(|(l, (v, n))| *l += v / n.max(1.0));
+        };
+        let [each, sum, variance] = &mut s.cells;
+        by_cell((width, rows), squares, &mut s.line, each);
+        by_cell((width, rows), difference, &mut s.line, sum);
+        by_cell((width, rows), noise, &mut s.line, variance);
+        let across = width.div_ceil(CELL);
+        for (cell, astray) in astray.iter().enumerate() {
+            let (x, y) = (cell % across * CELL, cell / across * CELL);
+            let (x1, y1) = ((x + CELL).min(width), (y + CELL).min(rows));
+            let pixels = ((x1 - x) * (y1 - y)) as f32;
+            let all = (y..y1).all(|y| count[y * width..][x..x1].iter().all(|&n| n > 0.0));
+            let astray = astray / count[y * width + x].max(1.0);
+            let sum = s.cells[1][cell];
+            out.push(if all {
+                [
+                    (s.cells[0][cell] / pixels).min(MOST),
+                    (sum * sum / (s.cells[2][cell] + astray)).min(MOST),
+                ]
+            } else {
+                [-1.0; 2]
+            });
+        }
+    }
+}
+
+/// Part of a row of a group.
+struct Own<'a> {
+    /// The group's mean, the middle of all groups, and how many frames the mean is of.
+    values: [&'a [f32]; 3],
+    variance: &'a [f32],
+    slopes: [&'a [f32]; 2],
+    quiet: f32,
+    s2: f32,
+}
+
+/// Adds squared deviations in units of what noise and uncertain shifts make of them, as one piece of
+/// work.
+struct Squares<'a> {
+    own: Own<'a>,
+    line: &'a mut [f32],
+}
+
+impl Wide for Squares<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Own { values: [mean, middle, count], variance, slopes: [gx, gy], quiet, s2 } = self.own;
+        let difference = mean.iter().zip(middle).zip(count);
+        let expected = variance.iter().zip(gx.iter().zip(gy));
+        for ((l, ((m, c), n)), (v, (x, y))) in self.line.iter_mut().zip(difference).zip(expected) {
+            let d = m - c;
+            *l += d * d * n.max(1.0) / (quiet * v + s2 * (x * x + y * y));
+        }
+    }
+}
+
+/// The median over the groups of each pixel, of those groups that saw it.
+fn middles(means: &[f32], counts: &[f32], size: usize, out: &mut Vec<f32>) {
+    let groups = means.len() / size.max(1);
+    out.clear();
+    let mut some = Vec::with_capacity(groups);
+    for first in (0..size).step_by(LANES) {
+        let n = LANES.min(size - first);
+        let lines = || (0..groups).map(|g| g * size + first);
+        if lines().all(|at| counts[at..at + n].iter().all(|&c| c > 0.0)) && groups > 0 {
+            let mut lanes = [[0.0; LANES]; MOST_GROUPS];
+            for (lane, at) in lanes.iter_mut().zip(lines()) {
+                lane[..n].copy_from_slice(&means[at..at + n]);
+            }
+            let lanes = &mut lanes[..groups];
+            wide(Sorting { lanes });
+            out.extend(&lanes[(groups - 1) / 2][..n]);
+            continue;
+        }
+        for x in 0..n {
+            some.clear();
+            some.extend(lines().filter(|at| counts[at + x] > 0.0).map(|at| means[at + x]));
+            out.push(median(&mut some).unwrap_or(0.0));
+        }
+    }
+}
+
+/// Pixels sorted side by side.
+const LANES: usize = 16;
+
+/// Sorts many short lists side by side, as one piece of work: list x is made of `lanes[..][x]`.
+///
+/// Batcher's odd-even merge sort, in the form that takes any number (Knuth, The Art of Computer
+/// Programming 3, algorithm 5.2.2M).
+struct Sorting<'a> {
+    lanes: &'a mut [[f32; LANES]],
+}
+
+impl Wide for Sorting<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let n = self.lanes.len();
+        let top = n.next_power_of_two() / 2;
+        let mut p = top;
+        while p > 0 {
+            let (mut q, mut r, mut d) = (top, 0, p);
+            loop {
+                for i in 0..n - d {
+                    if i & p == r {
+                        let (low, high) = self.lanes.split_at_mut(i + d);
+                        for (a, b) in low[i].iter_mut().zip(&mut high[0]) {
+                            (*a, *b) = if *b < *a { (*b, *a) } else { (*a, *b) };
+                        }
                     }
                 }
-                let astray = self.s2 * (gx * gx + gy * gy) / count[y * width + x].max(1.0);
-                out.push(if all {
-                    [(each / pixels).min(MOST), (sum * sum / (variance + astray)).min(MOST)]
-                } else {
-                    [-1.0; 2]
-                });
+                if q == p {
+                    break;
+                }
+                (d, q, r) = (q - p, q / 2, p);
             }
+            p /= 2;
         }
     }
 }

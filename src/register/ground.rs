@@ -18,7 +18,8 @@
 
 use super::body::{Body, Path};
 use super::consensus::{Consensus, groups, median_path};
-use super::template::{Posed, average, deviation};
+use super::still::deviation;
+use super::template::{Posed, average};
 use super::tracks::{Track, follow};
 use super::wiener::wiener;
 use super::{NoLock, PixelNoise, RegisterSettings};

@@ -11,7 +11,8 @@
 //! it has of all information.
 //!
 //! **Limit**: where the scene moves by less than 0.5 px rms on the sensor, scene and
-//! pattern cannot be told apart and nothing is taken off. Template errors at edges leave a residual
+//! pattern cannot be told apart and nothing is taken off (whether it draws the shifts is told by
+//! [`super::drawn`]). Template errors at edges leave a residual
 //! too; at high light that is why a pattern of single pixels must be a fair part of the noise to
 //! count.
 

@@ -1,35 +1,22 @@
-//! The scene with little noise, and which of its pixels are still.
+//! The scene with little noise: the mean of frames brought to one pose.
 //!
-//! The mean of the frames brought to one pose keeps some noise, which [`super::wiener`] takes out.
-//!
-//! A pixel is still where its temporal variance over the block is what noise and the known
-//! uncertainty of the shifts make of it; the limit is set from the distribution over the frame.
+//! It keeps some noise, which [`super::wiener`] takes out; which of its pixels are still is told by
+//! [`super::still`].
 
 use std::ops::Range;
 
 use rayon::prelude::*;
 
-use super::PixelNoise;
-use super::cover::{CELL, Hidden};
+use super::cover::Hidden;
+use super::still::LEAST_SEEN;
 use crate::frame::convert::{signed, to_f32};
-use crate::frame::{FixedPlane, Plane};
-use crate::math::blur::{gaussian, minimum};
+use crate::frame::{Coding, FixedPlane, Plane};
 use crate::math::resample::{RowScratch, Rows, Shift, rows_needed, shifted_row, valid_range};
-use crate::math::robust::quantile;
 use crate::math::turn::{Placement, Turn, turned_row};
+use crate::math::wide::{Wide, wide};
 
 /// Rows worked on together.
 pub(super) const BAND: usize = 32;
-/// Widths (standard deviations in pixels) over which the temporal variance is averaged.
-const SCALES: [f64; 3] = [2.0, 5.0, 10.0];
-/// A pixel is used where at least this part of the frames saw it.
-const LEAST_SEEN: f32 = 0.4;
-/// A pixel is still up to this many spreads above the usual variance.
-const STILL_LIMIT: f32 = 4.0;
-/// Pixels taken off the rim of a still area.
-const ERODE: usize = 3;
-/// Frames whose residuals are added up.
-const TOGETHER: usize = 5;
 
 /// A frame and the pose it is averaged with.
 #[derive(Debug, Clone, Copy)]
@@ -65,7 +52,12 @@ impl Posed<'_> {
     }
 
     /// Calls `each` with the runs of columns of x0..x1 of a row that nothing hides.
-    fn runs(&self, y: usize, columns: (usize, usize), mut each: impl FnMut(Range<usize>)) {
+    pub(super) fn runs(
+        &self,
+        y: usize,
+        columns: (usize, usize),
+        mut each: impl FnMut(Range<usize>),
+    ) {
         match &self.hidden {
             None => each(columns.0..columns.1),
             Some(hidden) => hidden.runs(y, columns, each),
@@ -175,190 +167,6 @@ pub fn average(frames: &[Posed<'_>], width: usize, height: usize) -> Average {
     }
 }
 
-/// What the frames leave of a template, in units of what noise (and a shift uncertain by some
-/// pixels) makes of it: 1 where the scene is still, 0 where nothing was seen.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Deviation {
-    /// Mean over frames of the squared deviation of each pixel.
-    pub each: Plane,
-    /// The same of sums over cells of 4 x 4 pixels and 5 frames: noise nearly cancels there, a
-    /// dim part that moves by does not.
-    pub sums: Plane,
-}
-
-/// A map of deviations and how it is looked at.
-#[derive(Debug, Clone, Copy)]
-pub struct Look<'a> {
-    map: &'a Plane,
-    /// Widths over which it is averaged.
-    scales: &'static [f64],
-    /// The part by which a deviation must at least exceed the usual one: where there is hardly any
-    /// noise its spread says little.
-    least: f32,
-}
-
-impl<'a> Look<'a> {
-    /// At the deviations of pixels.
-    #[must_use]
-    pub fn each(map: &'a Plane) -> Self {
-        Self { map, scales: &SCALES, least: 0.02 }
-    }
-
-    /// At those of sums, which see errors of the template that mean little to a fit.
-    #[must_use]
-    pub fn sums(map: &'a Plane) -> Self {
-        Self { map, scales: &SCALES[..2], least: 1.25 }
-    }
-}
-
-/// A cell's deviation counts up to this, so that a cell that moves does not spill far.
-const MOST_CELL: f32 = 4.0;
-
-/// How far `frames` lie from `template`, their shifts uncertain by `sigma` pixels.
-#[must_use]
-pub fn deviation(
-    frames: &[Posed<'_>],
-    template: &Plane,
-    noise: &PixelNoise,
-    sigma: f64,
-) -> Deviation {
-    let (width, height) = (template.width(), template.height());
-    let s2 = to_f32(sigma * sigma);
-    let [mut each, mut sums] = [0, 1].map(|_| Plane::filled(width, height, 0.0));
-    let rows = (BAND * width).max(1);
-    let bands = each.data_mut().par_chunks_mut(rows).zip(sums.data_mut().par_chunks_mut(rows));
-    bands.enumerate().for_each_init(
-        || (BandScratch::default(), Cells::default()),
-        |(scratch, cells), (band, (each, sums))| {
-            let (y0, y1) = (band * BAND, (band * BAND + BAND).min(height));
-            cells.begin(template, noise, (y0, y1), s2);
-            for group in frames.chunks(TOGETHER) {
-                cells.residual.fill(0.0);
-                for f in group {
-                    let gain = to_f32(1.0 / f.light);
-                    let quiet = gain * gain * f.noise_gain();
-                    let weight = 1.0 / quiet;
-                    scratch.rows(f, (width, y0, y1), |y, x0, values| {
-                        f.runs(y, (x0, x0 + values.len()), |run| {
-                            let at = (y - y0) * width + run.start;
-                            let model = &template.row(y)[run.clone()];
-                            let residual = &mut cells.residual[at..];
-                            let into = each[at..].iter_mut().zip(residual);
-                            let values = &values[run.start - x0..];
-                            for (((s, sum), v), m) in into.zip(values).zip(model) {
-                                let r = gain * v - m;
-                                *s += weight * r * r;
-                                *sum += r;
-                            }
-                        });
-                    });
-                }
-                cells.add(&seen(group, (width, y0, y1)));
-            }
-            cells.spread(sums);
-            let count = seen(frames, (width, y0, y1));
-            for ((s, c), at) in each.iter_mut().zip(&count).zip(y0 * width..) {
-                let noise = noise.variance(template.data()[at], at);
-                *s /= (noise + s2 * steepness(template, at)) * c.max(1.0);
-            }
-        },
-    );
-    Deviation { each, sums }
-}
-
-/// Residuals of a band added up over cells.
-#[derive(Default)]
-struct Cells {
-    width: usize,
-    rows: usize,
-    /// Sum over the frames of a group, pixel by pixel.
-    residual: Vec<f32>,
-    /// Variance of a frame's noise in each pixel.
-    variance: Vec<f32>,
-    /// Variance that the uncertainty of a frame's shift makes of a cell's sum.
-    astray: Vec<f32>,
-    /// Of each cell: sum of squares in units of their variance, and how many there were.
-    found: Vec<[f32; 2]>,
-}
-
-impl Cells {
-    fn begin(&mut self, template: &Plane, noise: &PixelNoise, (y0, y1): (usize, usize), s2: f32) {
-        self.width = template.width();
-        self.rows = y1 - y0;
-        let first = y0 * self.width;
-        let values = &template.data()[first..y1 * self.width];
-        self.residual.resize(values.len(), 0.0);
-        self.residual.truncate(values.len());
-        self.variance.clear();
-        self.variance.extend(values.iter().zip(first..).map(|(&v, at)| noise.variance(v, at)));
-        let cells = self.width.div_ceil(CELL) * self.rows.div_ceil(CELL);
-        self.found.clear();
-        self.found.resize(cells, [0.0; 2]);
-        self.astray.clear();
-        for cell in 0..cells {
-            let (mut gx, mut gy) = (0.0, 0.0);
-            self.each(cell, |at| {
-                let [x, y] = gradient(template, first + at);
-                gx += x;
-                gy += y;
-            });
-            self.astray.push(s2 * (gx * gx + gy * gy));
-        }
-    }
-
-    /// Calls `of` with the index, in the band, of each pixel of a cell.
-    fn each(&self, cell: usize, mut of: impl FnMut(usize)) {
-        let across = self.width.div_ceil(CELL);
-        let (x, y) = (cell % across * CELL, cell / across * CELL);
-        for row in y..(y + CELL).min(self.rows) {
-            for at in row * self.width + x..row * self.width + (x + CELL).min(self.width) {
-                of(at);
-            }
-        }
-    }
-
-    /// Takes in a group of frames, `count` of which saw each pixel.
-    fn add(&mut self, count: &[f32]) {
-        for cell in 0..self.found.len() {
-            let (mut sum, mut variance, mut seen, mut pixels) = (0.0, 0.0, 0.0, 0.0);
-            self.each(cell, |at| {
-                sum += self.residual[at];
-                variance += count[at] * self.variance[at];
-                seen += count[at];
-                pixels += 1.0;
-            });
-            if variance > 0.0 {
-                let expected = variance + seen / f32::max(pixels, 1.0) * self.astray[cell];
-                self.found[cell][0] += sum * sum / expected;
-                self.found[cell][1] += 1.0;
-            }
-        }
-    }
-
-    /// Writes the mean of each cell to its pixels.
-    fn spread(&self, out: &mut [f32]) {
-        for (cell, [sum, count]) in self.found.iter().enumerate() {
-            let mean = (sum / count.max(1.0)).min(MOST_CELL);
-            self.each(cell, |at| out[at] = mean);
-        }
-    }
-}
-
-/// Slope along x and y at a pixel.
-pub(super) fn gradient(p: &Plane, at: usize) -> [f32; 2] {
-    let (w, d) = (p.width(), p.data());
-    let (x, y) = (at % w, at / w);
-    let gx = d[y * w + (x + 1).min(w - 1)] - d[y * w + x.saturating_sub(1)];
-    let gy = d[(y + 1).min(p.height() - 1) * w + x] - d[y.saturating_sub(1) * w + x];
-    [0.5 * gx, 0.5 * gy]
-}
-
-/// Squared gradient at a pixel.
-fn steepness(p: &Plane, at: usize) -> f32 {
-    let [gx, gy] = gradient(p, at);
-    gx * gx + gy * gy
-}
-
 /// How many frames saw each pixel of rows y0..y1: a frame sees a rectangle, so its corners say
 /// it all; less those in which it was hidden.
 pub(super) fn seen(frames: &[Posed<'_>], (width, y0, y1): (usize, usize, usize)) -> Vec<f32> {
@@ -425,9 +233,9 @@ impl BandScratch {
         } else {
             to.rows_needed((signed(x0), x1 - x0), (signed(y0), signed(y1)), frame.height)
         };
-        self.decoded.clear();
         let codes = &frame.codes[a * frame.width..b * frame.width];
-        self.decoded.extend(codes.iter().map(|&c| frame.coding.decode(c)));
+        self.decoded.resize(codes.len(), 0.0);
+        wide(Decoding { coding: frame.coding, codes, values: &mut self.decoded });
         let source =
             Rows { data: &self.decoded, width: frame.width, first: a, height: frame.height };
         self.out.resize(x1 - x0, 0.0);
@@ -443,83 +251,20 @@ impl BandScratch {
     }
 }
 
-/// Keeps of `candidates` the pixels that many frames saw and whose deviation is usual in each of
-/// `maps`, both close by and in their wider surroundings (which tells at low light what single
-/// pixels cannot).
-#[must_use]
-pub fn still_pixels(maps: &[Look<'_>], count: &Plane, candidates: &[u8]) -> Vec<u8> {
-    let most = count.data().iter().copied().fold(0.0, f32::max);
-    let mut still: Vec<u8> = candidates
-        .iter()
-        .zip(count.data())
-        .map(|(&c, &n)| u8::from(c != 0 && n > LEAST_SEEN * most))
-        .collect();
-    // Close by first, so that what is plainly moving does not spill into its surroundings when
-    // the wider ones are looked at.
-    for (look, &scale) in maps.iter().flat_map(|m| m.scales.iter().map(move |s| (m, s))) {
-        let smooth = smoothed(look.map, &still, scale);
-        let Some(limit) = usual_limit(&smooth, &still, look.least) else { continue };
-        for (s, &v) in still.iter_mut().zip(smooth.data()) {
-            *s &= u8::from(v < limit);
-        }
-    }
-    let w = count.width();
-    let good = Plane::from_fn(w, count.height(), |x, y| f32::from(still[y * w + x]));
-    let eroded = minimum(&good, ERODE);
-    eroded.data().iter().map(|&v| u8::from(v > 0.5)).collect()
+/// Codes to values, as one piece of work.
+struct Decoding<'a> {
+    coding: Coding,
+    codes: &'a [u16],
+    values: &'a mut [f32],
 }
 
-/// The mean of `plane` over the chosen pixels around each place.
-///
-/// Wide means are taken over cells of [`CELL`] x [`CELL`] pixels: they hardly change within one.
-fn smoothed(plane: &Plane, chosen: &[u8], scale: f64) -> Plane {
-    let (w, h) = (plane.width(), plane.height());
-    let side = if scale < CELL as f64 { 1 } else { CELL };
-    let (cw, ch) = (w.div_ceil(side), h.div_ceil(side));
-    let [mut sum, mut weight] = [0, 1].map(|_| Plane::filled(cw, ch, 0.0));
-    let lines = sum.data_mut().par_chunks_mut(cw).zip(weight.data_mut().par_chunks_mut(cw));
-    lines.enumerate().for_each(|(cy, (sum, weight))| {
-        for y in cy * side..(cy * side + side).min(h) {
-            let values = plane.row(y).chunks(side).zip(chosen[y * w..(y + 1) * w].chunks(side));
-            for ((s, n), (values, chosen)) in sum.iter_mut().zip(weight.iter_mut()).zip(values) {
-                for (v, &c) in values.iter().zip(chosen) {
-                    *s += v * f32::from(c);
-                    *n += f32::from(c);
-                }
-            }
-        }
-    });
-    let scale = scale / side as f64;
-    let (mut sum, weight) = (gaussian(&sum, scale), gaussian(&weight, scale));
-    for (s, n) in sum.data_mut().iter_mut().zip(weight.data()) {
-        *s /= n.max(1e-6);
-    }
-    if side == 1 {
-        return sum;
-    }
-    let mut out = Plane::filled(w, h, 0.0);
-    out.data_mut().par_chunks_mut(w).enumerate().for_each(|(y, row)| {
-        for (part, &v) in row.chunks_mut(side).zip(sum.row(y / side)) {
-            part.fill(v);
-        }
-    });
-    out
-}
+impl Wide for Decoding<'_> {
+    type Output = ();
 
-/// Up to which value a smoothed variance counts as usual: from the lower part of its
-/// distribution, because moving parts sit in the upper one.
-pub(super) fn usual_limit(smooth: &Plane, allowed: &[u8], least: f32) -> Option<f32> {
-    let mut values: Vec<f32> = smooth
-        .data()
-        .iter()
-        .zip(allowed)
-        .step_by(3)
-        .filter(|&(_, &a)| a != 0)
-        .map(|(&v, _)| v)
-        .collect();
-    let (low, middle) = (quantile(&mut values, 0.1)?, quantile(&mut values, 0.3)?);
-    // Quantiles of a normal distribution: -1.2816 and -0.5244 standard deviations.
-    let spread = (middle - low) / (1.2816 - 0.5244);
-    let centre = middle + 0.5244 * spread;
-    Some(centre + (STILL_LIMIT * spread).max(least * centre))
+    #[inline(always)]
+    fn call(self) {
+        for (v, &c) in self.values.iter_mut().zip(self.codes) {
+            *v = self.coding.decode(c);
+        }
+    }
 }

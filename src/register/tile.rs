@@ -344,15 +344,22 @@ struct Row {
 
 /// Column sums of a tile to the sums of the tile.
 fn reduce(columns: &Columns) -> Sums {
-    let total = |k: usize| -> f64 { columns[k].iter().map(|&v| f64::from(v)).sum() };
+    // One value of each sum after the other, so that no sum waits for itself.
+    let mut total = [0.0_f64; SUMS];
+    for i in 0..TILE {
+        for (t, c) in total.iter_mut().zip(columns) {
+            *t += f64::from(c[i]);
+        }
+    }
+    let [xx, xy, yy, bx, by, mx, my, mm, mr, misfit, pixels] = total;
     Sums {
-        info: Sym2 { xx: total(0), xy: total(1), yy: total(2) },
-        pull: [total(3), total(4)],
-        mix: [total(5), total(6)],
-        light_info: total(7),
-        light_pull: total(8),
-        misfit: total(9),
-        pixels: total(10),
+        info: Sym2 { xx, xy, yy },
+        pull: [bx, by],
+        mix: [mx, my],
+        light_info: mm,
+        light_pull: mr,
+        misfit,
+        pixels,
         at: [0.0; 2],
     }
 }

@@ -1,0 +1,251 @@
+//! Whether something that is fixed on the sensor draws the shifts to itself.
+//!
+//! A pattern that the dark frames left lies still on the sensor, in fine detail, pixel by pixel; a
+//! scene holds most of its contrast in coarse detail. Where the scene hardly moves and there is
+//! little light, frames fit best when they are laid so that the pattern lies still: all shifts come
+//! out near zero, with a small stated error, and the template looks sharp. So each
+//! block is registered once more on frames made four times smaller, where the pattern has averaged
+//! away (columns of it are taken off as columns), and the two paths are held against each other: where all is as
+//! modelled the difference of a sparing and a full estimate has the difference of their variances
+//! (Hausman, Econometrica 46(6), 1251-1271 (1978), doi 10.2307/1913827). Where it is surely and
+//! plainly more, and the full path moves less than the coarse one, the coarse path is right.
+//!
+//! **Limits**: frames of 256 px or more on the shorter side. A pattern as coarse as the scene is not
+//! told from it.
+
+use rayon::prelude::*;
+
+use super::block::{Block, refine};
+use super::{PixelNoise, Pose, RegisterSettings};
+use crate::frame::convert::to_f32;
+use crate::frame::{Coding, FixedPlane, Plane};
+use crate::math::robust::variance_deviate;
+
+/// Side of the squares of pixels that are made one.
+const BY: usize = 4;
+/// Shortest side of a frame that is made smaller.
+const LEAST_SIDE: usize = 256;
+/// Of a scene that moves by more than this on the sensor, rms along each axis in pixels, the template
+/// holds little of a pattern.
+const MOST_MOTION: f64 = 1.5;
+/// The paths differ where chance would show as much in one block of 10,000.
+const SURE: f64 = 3.719;
+/// And by at least this much, rms along each axis, in pixels.
+const LEAST: f64 = 0.1;
+/// And the full path moves by less than this part of what the coarse one moves.
+const DRAWN: f64 = 0.8;
+/// The coarse background must be at least this part of the full one.
+const AS_LARGE: f64 = 0.5;
+
+/// The poses of a block whose own ones are drawn to the sensor; `None` where they are not, or where
+/// it cannot be told.
+#[must_use]
+pub fn undrawn(
+    frames: &[Option<&FixedPlane>],
+    block: &Block,
+    noise: &PixelNoise,
+    settings: &RegisterSettings,
+) -> Option<Vec<Option<Pose>>> {
+    let first = frames.iter().flatten().next()?;
+    let poses: Vec<&Pose> = block.poses.iter().flatten().collect();
+    let moves = spread(&poses, |p| p.shift) / (2.0 * poses.len().max(1) as f64);
+    if first.width.min(first.height) < LEAST_SIDE || moves > MOST_MOTION * MOST_MOTION {
+        return None;
+    }
+    let mut small: Vec<Option<FixedPlane>> = frames.par_iter().map(|f| f.map(smaller)).collect();
+    take_columns_off(&mut small);
+    let squares = (BY * BY) as f32;
+    let noise = PixelNoise {
+        slope: noise.slope / squares,
+        floor: noise.floor / squares,
+        factor: noise.factor.as_ref().map(smaller_plane),
+    };
+    let path: Vec<_> =
+        block.poses.iter().map(|p| p.map(|p| p.shift.map(|s| s / BY as f64))).collect();
+    let lent: Vec<_> = small.iter().map(Option::as_ref).collect();
+    let coarse = refine(&lent, &noise, &settings.scaled(BY), &path).ok()?;
+    let large =
+        |p: &Pose| Pose { shift: p.shift.map(|s| s * BY as f64), sigma: p.sigma * BY as f64, ..*p };
+    let found: Vec<Option<Pose>> = coarse.poses.iter().map(|p| p.as_ref().map(large)).collect();
+    let enough = coarse.still_share() > AS_LARGE * block.still_share();
+
+    (enough && differs(&block.poses, &found)).then_some(found)
+}
+
+/// Whether `full` is drawn: differs from `coarse` by more than chance, and moves less.
+fn differs(full: &[Option<Pose>], coarse: &[Option<Pose>]) -> bool {
+    let both: Vec<(&Pose, &Pose)> =
+        full.iter().zip(coarse).filter_map(|(f, c)| Some((f.as_ref()?, c.as_ref()?))).collect();
+    let n = both.len() as f64;
+    if 2 * both.len() < full.iter().flatten().count() || both.len() < 3 {
+        return false;
+    }
+    let dof = 2.0 * (n - 1.0);
+    let expected: f64 =
+        both.iter().map(|(f, c)| (c.sigma.powi(2) - f.sigma.powi(2)).max(1e-12)).sum::<f64>() / n;
+    let apart = spread(&both, |(f, c)| [0, 1].map(|a| f.shift[a] - c.shift[a]));
+    let (still, moves) = (spread(&both, |(f, _)| f.shift), spread(&both, |(_, c)| c.shift));
+    let moves = moves - dof * expected;
+    variance_deviate(apart / (expected * dof), dof) > SURE
+        && apart / dof - expected > LEAST * LEAST
+        && still < DRAWN * DRAWN * moves
+}
+
+/// Sum of the squared distances from the mean.
+fn spread<T>(all: &[T], of: impl Fn(&T) -> [f64; 2]) -> f64 {
+    let n = all.len().max(1) as f64;
+    let axis = |a: usize| {
+        let mean = all.iter().map(|v| of(v)[a]).sum::<f64>() / n;
+        all.iter().map(|v| (of(v)[a] - mean).powi(2)).sum::<f64>()
+    };
+    axis(0) + axis(1)
+}
+
+/// A frame of which each square of pixels has become one, the mean of its good samples; squares
+/// without any are missing.
+fn smaller(frame: &FixedPlane) -> FixedPlane {
+    let (w, h) = (frame.width / BY, frame.height / BY);
+    let good = |c: &u16| *c != Coding::MISSING && *c != Coding::SATURATED;
+    let mut codes = Vec::with_capacity(w * h);
+    let mut sums: Vec<[u32; 2]> = Vec::new();
+    for rows in frame.codes.chunks_exact(BY * frame.width).take(h) {
+        sums.clear();
+        sums.resize(w, [0, 0]);
+        for row in rows.chunks_exact(frame.width) {
+            let all_good = row.iter().all(good);
+            for ([sum, count], part) in sums.iter_mut().zip(row.as_chunks::<BY>().0) {
+                if all_good {
+                    *sum += part.iter().map(|&c| u32::from(c)).sum::<u32>();
+                    *count += 4;
+                } else {
+                    for c in part.iter().filter(|c| good(c)) {
+                        *sum += u32::from(*c);
+                        *count += 1;
+                    }
+                }
+            }
+        }
+        codes.extend(sums.iter().map(|&[sum, count]| match count {
+            0 => Coding::MISSING,
+            // A mean of codes that are no marks is none.
+            _ => u16::try_from((sum + count / 2) / count).unwrap_or(Coding::MISSING),
+        }));
+    }
+    FixedPlane { width: w, height: h, codes, coding: frame.coding }
+}
+
+/// A plane of which each square of pixels has become one.
+fn smaller_plane(plane: &Plane) -> Plane {
+    Plane::from_fn(plane.width() / BY, plane.height() / BY, |x, y| {
+        let row = |y: usize| plane.row(y)[x * BY..(x + 1) * BY].iter().sum::<f32>();
+        (y * BY..(y + 1) * BY).map(row).sum::<f32>() / (BY * BY) as f32
+    })
+}
+
+/// Takes off what columns, and rows, have in common in all frames beyond their neighbours.
+fn take_columns_off(frames: &mut [Option<FixedPlane>]) {
+    let Some(first) = frames.iter().flatten().next() else { return };
+    let (w, h) = (first.width, first.height);
+    let mut sums = [vec![0.0_f64; w], vec![0.0_f64; h]];
+    let mut counts = [vec![0.0_f64; w], vec![0.0_f64; h]];
+    for f in frames.iter().flatten() {
+        for (at, &code) in f.codes.iter().enumerate().filter(|c| *c.1 != Coding::MISSING) {
+            let v = f64::from(f.coding.decode(code));
+            for (a, i) in [(0, at % w), (1, at / w)] {
+                sums[a][i] += v;
+                counts[a][i] += 1.0;
+            }
+        }
+    }
+    let [columns, rows] = [0, 1].map(|a| {
+        let mean: Vec<f64> = sums[a].iter().zip(&counts[a]).map(|(s, n)| s / n.max(1.0)).collect();
+        own_detail(&mean)
+    });
+    frames.par_iter_mut().flatten().for_each(|f| {
+        let coding = f.coding;
+        for (at, code) in f.codes.iter_mut().enumerate().filter(|c| *c.1 != Coding::MISSING) {
+            *code = coding.encode(coding.decode(*code) - columns[at % w] - rows[at / w]);
+        }
+    });
+}
+
+/// Values less the mean of those around them.
+fn own_detail(values: &[f64]) -> Vec<f32> {
+    const AROUND: usize = 4;
+    (0..values.len())
+        .map(|i| {
+            let near = &values[i.saturating_sub(AROUND)..(i + AROUND + 1).min(values.len())];
+            to_f32(values[i] - near.iter().sum::<f64>() / near.len() as f64)
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::block::register;
+    use super::super::clean::learn;
+    use super::*;
+    use crate::frame::NoiseModel;
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha12Rng;
+    use rand_distr::{Distribution, Normal};
+
+    const SIZE: usize = 256;
+
+    /// Dim frames of a scene that trembles under a pattern of pixels and columns of `pattern` e-, and
+    /// the true shifts.
+    fn clip(pattern: f32) -> (Vec<Option<FixedPlane>>, Vec<[f64; 2]>) {
+        let one = Normal::new(0.0_f32, 1.0).unwrap();
+        let mut rng = ChaCha12Rng::seed_from_u64(9);
+        let columns: Vec<f32> = (0..SIZE).map(|_| pattern * one.sample(&mut rng)).collect();
+        let fixed = Plane::from_fn(SIZE, SIZE, |x, _| columns[x] + pattern * one.sample(&mut rng));
+        (0..40_u32)
+            .map(|k| {
+                let t = f64::from(k);
+                let p = [0.7 * libm::sin(1.1 * t), 0.7 * libm::cos(1.7 * t)];
+                let seen = Plane::from_fn(SIZE, SIZE, |x, y| {
+                    let (u, v) = (x as f64 - p[0], y as f64 - p[1]);
+                    let light = 14.0
+                        + 7.0 * libm::sin(0.35 * u + 0.1 * v) * libm::cos(0.1 * u - 0.4 * v)
+                        + 4.0 * libm::sin(0.11 * u + 0.002 * u * v);
+                    let sigma = to_f32((light + 64.0).sqrt());
+                    to_f32(light) + fixed.at(x, y) + sigma * one.sample(&mut rng)
+                });
+                (Some(FixedPlane::from_plane(&seen, None, Coding::for_white(200.0))), p)
+            })
+            .unzip()
+    }
+
+    /// Rms error and mean stated uncertainty along an axis.
+    fn error(block: &Block, truth: &[[f64; 2]]) -> (f64, f64) {
+        let both: Vec<(Pose, [f64; 2])> =
+            block.poses.iter().zip(truth).filter_map(|(p, t)| Some(((*p)?, *t))).collect();
+        let squares = spread(&both, |(p, t)| [0, 1].map(|a| p.shift[a] - t[a]));
+        let n = both.len() as f64;
+        ((squares / (2.0 * n)).sqrt(), both.iter().map(|b| b.0.sigma).sum::<f64>() / n)
+    }
+
+    #[test]
+    fn shifts_that_a_pattern_draws_to_zero_are_found_out() {
+        let noise = PixelNoise::new(&NoiseModel { gain_e_per_dn: 1.0, read_noise_e: 8.0 });
+        let settings = RegisterSettings::default();
+        let (mut frames, truth) = clip(2.0);
+        let lent: Vec<_> = frames.iter().map(Option::as_ref).collect();
+        let drawn = register(&lent, &noise, &settings).unwrap();
+        let (off, said) = error(&drawn, &truth);
+        // What the first registration does not know: it is wrong by many times what it says.
+        assert!(off > 0.3 && off > 5.0 * said, "{off} {said}");
+        let learned = learn(&mut frames, &noise, &settings, true).unwrap();
+        let (off, said) = error(&learned.block, &truth);
+        assert!(off < 0.15 && off < 1.5 * said, "{off} {said}");
+    }
+
+    #[test]
+    fn without_a_pattern_the_fine_path_is_kept() {
+        let noise = PixelNoise::new(&NoiseModel { gain_e_per_dn: 1.0, read_noise_e: 8.0 });
+        let (frames, _) = clip(0.0);
+        let lent: Vec<_> = frames.iter().map(Option::as_ref).collect();
+        let block = register(&lent, &noise, &RegisterSettings::default()).unwrap();
+        assert_eq!(undrawn(&lent, &block, &noise, &RegisterSettings::default()), None);
+    }
+}
