@@ -1,9 +1,13 @@
 //! The whole chain on frames of 1920 x 1080, beside a plain loop that reads, decodes, encodes and
 //! writes the same files: frames a second, ratio, peak memory.
 //!
-//! `cargo bench --bench chain` (300 frames) or `cargo bench --bench chain -- 3000 quality clean`:
-//! number of frames, preset of `average`, pipeline (clean or clean-and-label). Linux reports the
-//! peak memory; the frames lie in a temporary folder (4 MB each, twice).
+//! `cargo bench --bench chain` (120 frames) or `cargo bench --bench chain -- 3000 WORD ...`: number of
+//! frames, then which rows (all that hold a word; `loop` is always measured first). Each row is a
+//! process of its own, so that threads and peak memory (as Linux reports it) are its own; the frames
+//! lie in a temporary folder (4 MB each, three times).
+//!
+//! `-- 40 keep DIR` leaves frames, truth and the results of `quality` in DIR for
+//! `benches/peers/chain.py`, which does the same job with general-purpose libraries.
 #![allow(
     clippy::expect_used,
     clippy::print_stdout,
@@ -14,7 +18,7 @@
 )]
 
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::atomic::AtomicBool;
 use std::time::{Duration, Instant};
 
@@ -26,6 +30,8 @@ use hushframe::night::clip;
 use hushframe::night::job::ClipJob;
 use hushframe::night::out::{Out, Patience};
 use hushframe::night::shoot::find_pipeline;
+use hushframe::pipeline::{Pipeline, Step};
+use hushframe::stages::average::Preset;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha12Rng;
 use rand_distr::{Distribution, Normal};
@@ -82,7 +88,7 @@ impl Camera {
     }
 }
 
-/// Peak resident memory so far in MB, and a way to begin counting anew.
+/// Peak resident memory so far in MB.
 fn peak_mb() -> f64 {
     let text = fs::read_to_string("/proc/self/status").unwrap_or_default();
     text.lines()
@@ -91,12 +97,8 @@ fn peak_mb() -> f64 {
         .map_or(f64::NAN, |kb| kb / 1024.0)
 }
 
-fn reset_peak() {
-    let _ = fs::write("/proc/self/clear_refs", "5");
-}
-
-/// Reads, decodes, encodes and writes every frame, on all threads, durable as the run is.
-fn floor_loop(input: &Path, out: &Path, threads: usize) -> f64 {
+/// Reads, decodes, encodes and writes every frame, on all threads, durable as the run is: seconds.
+fn plain_loop(input: &Path, out: &Path, threads: usize) -> f64 {
     let found = footage::find(input).expect("frames");
     fs::create_dir_all(out).expect("folder");
     let start = Instant::now();
@@ -116,71 +118,154 @@ fn floor_loop(input: &Path, out: &Path, threads: usize) -> f64 {
     start.elapsed().as_secs_f64()
 }
 
-fn main() {
-    let args: Vec<String> = std::env::args().skip(1).filter(|a| a != "--bench").collect();
-    let frames: usize = args.first().and_then(|a| a.parse().ok()).unwrap_or(300);
-    let preset = args.get(1).map_or("quality", String::as_str);
-    let name = args.get(2).map_or("clean", String::as_str);
-    let dir = tempfile::tempdir().expect("temporary folder");
-    let input: PathBuf = dir.path().join("clip");
+/// What is done to the frames in a row of the table; the first one is the plain loop.
+const ROWS: [&str; 7] = [
+    "loop",
+    "calibrate",
+    "calibrate + steady",
+    "calibrate + steady + labels",
+    "fast",
+    "quality",
+    "quality + labels",
+];
+
+/// The pipeline of a row: a standard one, less what the row does not say.
+fn pipeline(row: &str) -> Pipeline {
+    let name = if row.contains("labels") { "clean-and-label" } else { "clean" };
+    let mut pipeline = find_pipeline(name, Path::new(".")).expect("pipeline");
+    let averages = row.starts_with("fast") || row.starts_with("quality");
+    pipeline.steps.retain(|step| match step {
+        Step::Average(_) => averages,
+        Step::Steady(_) | Step::Flicker(_) | Step::Banding(_) => row != "calibrate",
+        _ => true,
+    });
+    for step in &mut pipeline.steps {
+        if let Step::Average(a) = step {
+            a.preset = if row.starts_with("fast") { Preset::Fast } else { Preset::Quality };
+        }
+    }
+    pipeline
+}
+
+/// Seconds and peak memory in MB of one row.
+fn measure(row: &str, dir: &Path, threads: usize) -> (f64, f64) {
+    let (input, out) = (dir.join("clip"), dir.join(row.replace(' ', "")));
+    let seconds = if row == "loop" {
+        plain_loop(&input, &out, threads)
+    } else {
+        let job = ClipJob {
+            name: "clip".to_owned(),
+            input,
+            facts: vec![Facts::default()],
+            pipeline: pipeline(row),
+            dark: None,
+            flat: None,
+            listed: None,
+            range: None,
+        };
+        let stop = AtomicBool::new(false);
+        let work = Work { threads, stop: &stop, progress: &Silent };
+        let patience = Patience::new(Duration::ZERO);
+        let start = Instant::now();
+        let out = Out { folder: &out, disk: &RealDisk, patience: &patience };
+        clip::run(&job, &out, &work).expect("run");
+        start.elapsed().as_secs_f64()
+    };
+    (seconds, peak_mb())
+}
+
+/// The same in a process of its own: rayon's threads are set by its environment.
+fn measured(row: &str, dir: &Path, threads: usize) -> (f64, f64) {
+    let program = std::env::current_exe().expect("this program");
+    let output = std::process::Command::new(program)
+        .args(["row", row, &threads.to_string()])
+        .arg(dir)
+        .env("RAYON_NUM_THREADS", threads.to_string())
+        .output()
+        .expect("a row");
+    let text = String::from_utf8_lossy(&output.stdout);
+    let mut numbers = text.split_whitespace().filter_map(|v| v.parse::<f64>().ok());
+    match (numbers.next(), numbers.next()) {
+        (Some(seconds), Some(peak)) => (seconds, peak),
+        _ => panic!("{row}: {}", String::from_utf8_lossy(&output.stderr)),
+    }
+}
+
+/// Writes the clip, and beside it what the peers' script needs to judge results.
+fn film(dir: &Path, frames: usize) {
+    let input = dir.join("clip");
     fs::create_dir_all(&input).expect("folder");
     let mut camera = Camera::new();
+    let mut places = String::new();
     for k in 0..frames {
         let bytes = footage::encode_tiff(&camera.frame(k), &TiffTags::default()).expect("encode");
         fs::write(input.join(format!("{k:06}.tif")), bytes).expect("write");
+        places.push_str(&format!("{} {}\n", camera.place[0], camera.place[1]));
     }
-    drop(camera);
     fs::write(
         input.join("clip.toml"),
         "rate = 2000\nplayback = 25\nscale = \"1um\"\nblack = 400\nwhite = 4095\n",
     )
     .expect("facts");
-    let threads = std::thread::available_parallelism().map_or(1, usize::from);
-    let floor = floor_loop(&input, &dir.path().join("floor"), threads);
-    let _ = fs::remove_dir_all(dir.path().join("floor"));
-    let mut pipeline = find_pipeline(name, Path::new(".")).expect("pipeline");
-    for step in &mut pipeline.steps {
-        if let hushframe::pipeline::Step::Average(a) = step {
-            a.preset = match preset {
-                "fast" => hushframe::stages::average::Preset::Fast,
-                "plain" => hushframe::stages::average::Preset::Plain,
-                _ => hushframe::stages::average::Preset::Quality,
-            };
+    let scene: Vec<u8> = camera.scene.data().iter().flat_map(|v| v.to_le_bytes()).collect();
+    fs::write(dir.join("scene.f32"), scene).expect("truth");
+    fs::write(dir.join("places.txt"), places).expect("truth");
+}
+
+fn main() {
+    let args: Vec<String> = std::env::args().skip(1).filter(|a| a != "--bench").collect();
+    if let [first, row, threads, dir] = args.as_slice()
+        && first == "row"
+    {
+        let (seconds, peak) = measure(row, Path::new(dir), threads.parse().expect("threads"));
+        println!("{seconds} {peak}");
+        return;
+    }
+    let frames: usize = args.first().and_then(|a| a.parse().ok()).unwrap_or(120);
+    let words = args.get(1..).unwrap_or_default();
+    if let [keep, dir] = words
+        && keep == "keep"
+    {
+        let dir = Path::new(dir);
+        film(dir, frames);
+        for row in ["loop", "fast", "quality"] {
+            let (seconds, _) = measured(row, dir, available());
+            println!("{row}: {:.1} ms a frame", seconds / frames as f64 * 1e3);
+        }
+        return;
+    }
+    let dir = tempfile::tempdir().expect("temporary folder");
+    film(dir.path(), frames);
+    println!("{frames} frames of 1920 x 1080, 16 bit; {} threads at the most", available());
+    println!(
+        "{:30} {:>7} {:>10} {:>8} {:>10} {:>10}",
+        "", "threads", "ms a frame", "x loop", "x 1 thread", "peak MB"
+    );
+    let wanted = |row: &str| words.is_empty() || words.iter().any(|w| row.contains(w.as_str()));
+    let mut floors = Vec::new();
+    for row in ROWS.into_iter().filter(|r| *r == "loop" || wanted(r)) {
+        let mut alone = None;
+        for threads in [1, available()] {
+            let (seconds, peak) = measured(row, dir.path(), threads);
+            let _ = fs::remove_dir_all(dir.path().join(row.replace(' ', "")));
+            if row == "loop" {
+                floors.push((threads, seconds));
+            }
+            let floor = floors.iter().find(|f| f.0 == threads).map_or(f64::NAN, |f| f.1);
+            let alone = *alone.get_or_insert(seconds);
+            println!(
+                "{row:30} {threads:7} {:10.1} {:8.1} {:10.2} {peak:10.0}",
+                seconds / frames as f64 * 1e3,
+                seconds / floor,
+                alone / seconds,
+            );
+            if available() == 1 {
+                break;
+            }
         }
     }
-    if preset == "none" {
-        pipeline.steps.retain(|s| !matches!(s, hushframe::pipeline::Step::Average(_)));
-    }
-    let job = ClipJob {
-        name: "clip".to_owned(),
-        input,
-        facts: vec![Facts::default()],
-        pipeline,
-        dark: None,
-        flat: None,
-        listed: None,
-        range: None,
-    };
-    reset_peak();
-    let stop = AtomicBool::new(false);
-    let work = Work { threads, stop: &stop, progress: &Silent };
-    let start = Instant::now();
-    let out = Out {
-        folder: &dir.path().join("out"),
-        disk: &RealDisk,
-        patience: &Patience::new(Duration::ZERO),
-    };
-    let summary = clip::run(&job, &out, &work).expect("run");
-    let seconds = start.elapsed().as_secs_f64();
-    println!(
-        "{frames} frames 1920x1080 16 bit, {threads} threads, pipeline {name}, average {preset}:"
-    );
-    println!("  plain loop   {:8.1} frames/s", frames as f64 / floor);
-    println!(
-        "  whole chain  {:8.1} frames/s   {:.1} x the loop's time   peak memory {:.0} MB   {} made",
-        frames as f64 / seconds,
-        seconds / floor,
-        peak_mb(),
-        summary.made
-    );
+}
+
+fn available() -> usize {
+    std::thread::available_parallelism().map_or(1, usize::from)
 }

@@ -24,6 +24,9 @@ const EDGE_EACH: f32 = 0.1;
 const EDGE_ALL: f32 = 0.02;
 /// Row offsets matter where their spread is at least this part of what one is uncertain by.
 const SIGNIFICANT: f64 = 0.25;
+/// And at least this part of what single pixels are uncertain by: a fiftieth of the noise is neither
+/// seen nor does it pull.
+const LEAST_PART: f64 = 0.02;
 /// Frames of a block that are looked at to find that out.
 const LOOK: usize = 16;
 
@@ -51,6 +54,8 @@ pub struct Seen<'a> {
 struct Rows {
     offset: Vec<f32>,
     variance: Vec<f32>,
+    /// Sum over the rows of what their pixels' variance is.
+    pixel: f64,
 }
 
 impl RowModel {
@@ -66,7 +71,7 @@ impl RowModel {
     ) -> Option<Self> {
         let mut model = Self { template: template.clone(), still: still.to_vec(), sigma: 0.0 };
         let every = count.div_ceil(LOOK).max(1);
-        let (mut squares, mut expected, mut n) = (0.0, 0.0, 0.0);
+        let (mut squares, mut expected, mut n, mut pixel) = (0.0, 0.0, 0.0, 0.0);
         for (values, pose) in (0..count).step_by(every).filter_map(frame) {
             let rows = model.rows(&Seen { values: &values, flaws: None, pose }, noise);
             for (r, v) in rows.offset.iter().zip(&rows.variance).filter(|(_, v)| v.is_finite()) {
@@ -74,9 +79,11 @@ impl RowModel {
                 expected += f64::from(*v);
                 n += 1.0;
             }
+            pixel += rows.pixel;
         }
         let beyond = (squares - expected) / f64::max(n, 1.0);
-        let matters = beyond > SIGNIFICANT * SIGNIFICANT * expected / f64::max(n, 1.0);
+        let matters = n * beyond > SIGNIFICANT * SIGNIFICANT * expected
+            && n * beyond > LEAST_PART * LEAST_PART * pixel;
         model.sigma = beyond.max(0.0).sqrt();
         (n > 0.0 && matters).then_some(model)
     }
@@ -95,7 +102,7 @@ impl RowModel {
     /// Offsets as measured, what is slow over rows taken off.
     fn rows(&self, frame: &Seen<'_>, noise: &PixelNoise) -> Rows {
         let (w, h) = (frame.values.width(), frame.values.height());
-        let mut rows = Rows { offset: vec![0.0; h], variance: vec![f32::INFINITY; h] };
+        let mut rows = Rows { offset: vec![0.0; h], variance: vec![f32::INFINITY; h], pixel: 0.0 };
         if (w, h) != (self.template.width(), self.template.height()) {
             return rows;
         }
@@ -115,6 +122,7 @@ impl RowModel {
             if let Some((offset, variance)) = row.solve() {
                 rows.offset[y] = offset;
                 rows.variance[y] = variance;
+                rows.pixel += row.pixel();
             }
         }
         take_slow_off(&mut rows);
@@ -176,6 +184,12 @@ impl Row {
         self.value.push(value);
         self.weight.push(1.0 / variance.max(1e-12));
         self.slope.push(slope);
+    }
+
+    /// Harmonic mean of the pixels' variances.
+    fn pixel(&self) -> f64 {
+        let sum: f64 = self.weight.iter().map(|&w| f64::from(w)).sum();
+        self.weight.len() as f64 / sum.max(1e-30)
     }
 
     /// The offset that the pixels agree on, and its variance.
