@@ -17,6 +17,8 @@
     reason = "a bench prints, and a fault may end it"
 )]
 
+mod camera;
+
 use std::fs;
 use std::path::Path;
 use std::sync::atomic::AtomicBool;
@@ -24,69 +26,17 @@ use std::time::{Duration, Instant};
 
 use hushframe::engine::{Silent, Work};
 use hushframe::footage::{self, Facts, OutFrame, RealDisk, TiffTags};
-use hushframe::frame::Plane;
-use hushframe::math::resample::shifted;
 use hushframe::night::clip;
 use hushframe::night::job::ClipJob;
 use hushframe::night::out::{Out, Patience};
 use hushframe::night::shoot::find_pipeline;
 use hushframe::pipeline::{Pipeline, Step};
 use hushframe::stages::average::Preset;
-use rand::{Rng, SeedableRng};
-use rand_chacha::ChaCha12Rng;
-use rand_distr::{Distribution, Normal};
+
+use camera::Camera;
 
 const WIDTH: usize = 1920;
 const HEIGHT: usize = 1080;
-const BLACK: f32 = 400.0;
-
-/// Noise of many frames from one table read at different places.
-struct Camera {
-    scene: Plane,
-    noise: Vec<f32>,
-    rng: ChaCha12Rng,
-    place: [f64; 2],
-}
-
-impl Camera {
-    fn new() -> Self {
-        let path = format!("{}/test-frames/textures/gravel.png", env!("CARGO_MANIFEST_DIR"));
-        let tile = image::open(path).expect("bundled texture").to_luma8();
-        let scene = Plane::from_fn(WIDTH + 64, HEIGHT + 64, |x, y| {
-            let v = tile.get_pixel(x as u32 % 512, y as u32 % 512).0[0];
-            f32::from(v) * 8.0
-        });
-        let mut rng = ChaCha12Rng::seed_from_u64(7);
-        let normal = Normal::new(0.0_f32, 1.0).expect("normal");
-        let noise = (0..WIDTH * HEIGHT * 2 + 99_991).map(|_| normal.sample(&mut rng)).collect();
-        Self { scene, noise, rng, place: [0.0, 0.0] }
-    }
-
-    /// A frame: 12-bit range, the rig trembling, a square that moves.
-    fn frame(&mut self, k: usize) -> OutFrame {
-        for v in &mut self.place {
-            *v = (*v + self.rng.random_range(-0.4..0.4)).clamp(-8.0, 8.0);
-        }
-        let moved = shifted(&self.scene, 32.0 - self.place[0], 32.0 - self.place[1]);
-        let from = self.rng.random_range(0..self.noise.len() - WIDTH * HEIGHT);
-        let (sx, sy) = (300 + (k * 3) % 900, 300);
-        let mut data = Vec::with_capacity(WIDTH * HEIGHT);
-        for y in 0..HEIGHT {
-            for x in 0..WIDTH {
-                let inside = x >= sx && x < sx + 400 && y >= sy && y < sy + 400;
-                let light = if inside {
-                    self.scene.at((x - sx) + 600, (y - sy) + 500)
-                } else {
-                    moved.at(x, y)
-                };
-                let sigma = (light.max(0.0) * 0.5 + 150.0).sqrt();
-                let v = light + sigma * self.noise[from + y * WIDTH + x] + BLACK;
-                data.push((v + 0.5) as u16);
-            }
-        }
-        OutFrame { width: WIDTH, height: HEIGHT, channels: 1, data }
-    }
-}
 
 /// Peak resident memory so far in MB.
 fn peak_mb() -> f64 {
@@ -193,23 +143,12 @@ fn measured(row: &str, dir: &Path, threads: usize) -> (f64, f64) {
 
 /// Writes the clip, and beside it what the peers' script needs to judge results.
 fn film(dir: &Path, frames: usize) {
-    let input = dir.join("clip");
-    fs::create_dir_all(&input).expect("folder");
-    let mut camera = Camera::new();
-    let mut places = String::new();
-    for k in 0..frames {
-        let bytes = footage::encode_tiff(&camera.frame(k), &TiffTags::default()).expect("encode");
-        fs::write(input.join(format!("{k:06}.tif")), bytes).expect("write");
-        places.push_str(&format!("{} {}\n", camera.place[0], camera.place[1]));
-    }
-    fs::write(
-        input.join("clip.toml"),
-        "rate = 2000\nplayback = 25\nscale = \"1um\"\nblack = 400\nwhite = 4095\n",
-    )
-    .expect("facts");
+    let mut camera = Camera::new(WIDTH, HEIGHT);
+    let places = camera.film(&dir.join("clip"), frames);
+    let text: String = places.iter().map(|[x, y]| format!("{x} {y}\n")).collect();
+    fs::write(dir.join("places.txt"), text).expect("truth");
     let scene: Vec<u8> = camera.scene.data().iter().flat_map(|v| v.to_le_bytes()).collect();
     fs::write(dir.join("scene.f32"), scene).expect("truth");
-    fs::write(dir.join("places.txt"), places).expect("truth");
 }
 
 fn main() {

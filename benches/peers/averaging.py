@@ -36,7 +36,7 @@ def non_local_means(frames, k, strength):
     low, high = z.min(), z.max()
     coded = [np.round((p - low) / (high - low) * 65535).astype(np.uint16) for p in z]
     h = strength * 65535 / (high - low)
-    out = cv2.fastNlMeansDenoisingMulti(coded, 4, 9, [h], 5, 15, cv2.NORM_L1)
+    out = cv2.fastNlMeansDenoisingMulti(coded, 4, 9, [h], templateWindowSize=5, searchWindowSize=15, normType=cv2.NORM_L1)
     return restore(out.astype(np.float64) / 65535 * (high - low) + low)
 
 

@@ -22,7 +22,7 @@ from scipy.ndimage import fourier_shift
 from skimage.registration import phase_cross_correlation
 
 WIDTH, HEIGHT, BLACK, WHITE = 1920, 1080, 400, 4095 - 400
-SIDE, EDGE = 400, 24
+SIDE, EDGE = 360, 24
 REACH = 4
 POOL = ThreadPoolExecutor()
 
@@ -67,7 +67,7 @@ def non_local_means(frames, k, strength):
     low, high = min(p.min() for p in z), max(p.max() for p in z)
     coded = [np.round((p - low) / (high - low) * 65535).astype(np.uint16) for p in z]
     h = strength * 65535 / (high - low)
-    out = cv2.fastNlMeansDenoisingMulti(coded, k - first, 2 * REACH + 1, [h], 5, 15, cv2.NORM_L1)
+    out = cv2.fastNlMeansDenoisingMulti(coded, k - first, 2 * REACH + 1, [h], templateWindowSize=5, searchWindowSize=15, normType=cv2.NORM_L1)
     z = out.astype(np.float32) / 65535 * (high - low) + low
     return z**2 / 8 - 300
 
@@ -76,10 +76,10 @@ def judge(picture, k, scene, places):
     """PSNR over still parts and over the square, against the peak of the scene."""
     still = np.ones(picture.shape, bool)
     still[: EDGE], still[-EDGE:], still[:, :EDGE], still[:, -EDGE:] = False, False, False, False
-    x, y = 300 + (k * 3) % 900, 300
+    x, y = 300 + (k * 3) % (WIDTH // 2), HEIGHT // 4
     still[y - EDGE : y + SIDE + EDGE, x - EDGE : x + SIDE + EDGE] = False
     truth = scene[32 : 32 + picture.shape[0], 32 : 32 + picture.shape[1]]
-    down, right = phase_cross_correlation(truth[:280], picture[:280], upsample_factor=200, normalization=None)[0]
+    down, right = phase_cross_correlation(truth[:240], picture[:240], upsample_factor=200, normalization=None)[0]
     laid = np.fft.ifft2(fourier_shift(np.fft.fft2(truth), (-down, -right))).real
 
     def psnr(a, b):
@@ -89,7 +89,7 @@ def judge(picture, k, scene, places):
     # The square moves with the rig: where it lies among still things is where the frame was put.
     px, py = x - right - places[k][0], y - down - places[k][1]
     whole = int(round(px)), int(round(py))
-    square = scene[500 : 500 + SIDE, 600 : 600 + SIDE]
+    square = scene[HEIGHT // 2 :, WIDTH // 3 :][:SIDE, :SIDE]
     square = np.fft.ifft2(fourier_shift(np.fft.fft2(square), (py - whole[1], px - whole[0]))).real
     inside = picture[whole[1] :, whole[0] :][EDGE : SIDE - EDGE, EDGE : SIDE - EDGE]
     return psnr(laid[still], picture[still]), psnr(square[EDGE:-EDGE, EDGE:-EDGE], inside)

@@ -6,9 +6,10 @@
 use super::{PixelNoise, Pose};
 use crate::frame::convert::{index_in, round_isize, signed, to_f32};
 use crate::frame::{Flaw, Plane};
-use crate::math::resample::{RowScratch, Shift, shifted_row};
+use crate::math::resample::{RowScratch, Shift, shifted_row, valid_range};
 use crate::math::robust::median;
 use crate::math::turn::{Placement, turned_row};
+use crate::math::wide::{Wide, wide};
 
 /// Rows on each side whose mean is left in the picture.
 const SLOW: usize = 32;
@@ -137,82 +138,103 @@ impl RowModel {
         noise: &PixelNoise,
         row: &mut Row,
     ) {
-        row.clear();
         let (w, h) = (frame.values.width(), frame.values.height());
+        row.begin(w);
         let light = to_f32(frame.pose.light);
         let values = frame.values.row(y);
-        for x in 0..w {
+        let mut pixel = |x: usize, tx: usize, ty: usize| {
             let at = y * w + x;
+            let good = frame.flaws.is_none_or(|f| f[at] == Flaw::None);
+            if self.still[ty * w + tx] == 0 || !good {
+                return;
+            }
+            let above = self.template.row(ty.saturating_sub(1))[tx];
+            let below = self.template.row((ty + 1).min(h - 1))[tx];
+            let expected = light * model[x];
+            let slope = 0.5 * light * (below - above);
+            let each = EDGE_EACH * slope;
+            let factor = noise.factor.as_ref().map_or(1.0, |f| f.data()[at]);
+            let variance = noise.variance(expected, at) + each * each;
+            row.set(
+                x,
+                [(values[x] - expected) / factor, variance / (factor * factor), slope / factor],
+            );
+        };
+        if frame.pose.turn.is_none() {
+            // All pixels of a row lie alike.
+            let by = back.at(0.0, y as f64);
+            let Some(ty) = index_in(signed(y) + round_isize(by[1]), h) else { return };
+            let (from, to) = valid_range(0, by[0], w, w);
+            let whole = round_isize(by[0]);
+            for x in from..to {
+                if let Some(tx) = index_in(signed(x) + whole, w) {
+                    pixel(x, tx, ty);
+                }
+            }
+            return;
+        }
+        for x in 0..w {
             let by = back.at(x as f64, y as f64);
             let inside = x as f64 + by[0] >= -1e-9 && x as f64 + by[0] <= w as f64 - 1.0 + 1e-9;
             let place = index_in(signed(x) + round_isize(by[0]), w)
                 .zip(index_in(signed(y) + round_isize(by[1]), h));
-            let Some((tx, ty)) = place.filter(|_| inside) else { continue };
-            let above = self.template.row(ty.saturating_sub(1));
-            let below = self.template.row((ty + 1).min(h - 1));
-            let good = frame.flaws.is_none_or(|f| f[at] == Flaw::None);
-            if self.still[ty * w + tx] == 0 || !good {
-                continue;
+            if let Some((tx, ty)) = place.filter(|_| inside) {
+                pixel(x, tx, ty);
             }
-            let expected = light * model[x];
-            let slope = 0.5 * light * (below[tx] - above[tx]);
-            let each = EDGE_EACH * slope;
-            let factor = noise.factor.as_ref().map_or(1.0, |f| f.data()[at]);
-            let variance = noise.variance(expected, at) + each * each;
-            row.push((values[x] - expected) / factor, variance / (factor * factor), slope / factor);
         }
     }
 }
 
-/// Offset, variance and slope of the template as the pixels of one row have them.
+/// Offset, weight and slope of the template as the pixels of one row have them; weight 0 where
+/// they say nothing.
 #[derive(Debug, Default)]
 struct Row {
     value: Vec<f32>,
     weight: Vec<f32>,
     slope: Vec<f32>,
+    used: usize,
     some: Vec<f32>,
 }
 
+/// Pixels added up side by side.
+const LANES: usize = 16;
+
 impl Row {
-    fn clear(&mut self) {
-        self.value.clear();
-        self.weight.clear();
-        self.slope.clear();
+    /// `width` pixels that say nothing yet.
+    fn begin(&mut self, width: usize) {
+        for all in [&mut self.value, &mut self.weight, &mut self.slope] {
+            all.clear();
+            all.resize(width.next_multiple_of(LANES), 0.0);
+        }
+        self.used = 0;
     }
 
-    fn push(&mut self, value: f32, variance: f32, slope: f32) {
-        self.value.push(value);
-        self.weight.push(1.0 / variance.max(1e-12));
-        self.slope.push(slope);
+    fn set(&mut self, x: usize, [value, variance, slope]: [f32; 3]) {
+        self.value[x] = value;
+        self.weight[x] = 1.0 / variance.max(1e-12);
+        self.slope[x] = slope;
+        self.used += 1;
     }
 
     /// Harmonic mean of the pixels' variances.
     fn pixel(&self) -> f64 {
         let sum: f64 = self.weight.iter().map(|&w| f64::from(w)).sum();
-        self.weight.len() as f64 / sum.max(1e-30)
+        self.used as f64 / sum.max(1e-30)
     }
 
     /// The offset that the pixels agree on, and its variance.
     fn solve(&mut self) -> Option<(f32, f32)> {
-        if self.value.len() < LEAST {
+        if self.used < LEAST {
             return None;
         }
         self.some.clear();
-        self.some.extend(self.value.iter().step_by(4));
+        let known = self.value.iter().zip(&self.weight).filter(|v| *v.1 > 0.0);
+        self.some.extend(known.step_by(4).map(|v| *v.0));
         let mut offset = median(&mut self.some)?;
         let (mut slope, mut inside) = (0.0_f32, 0.0_f32);
         for _ in 0..5 {
-            let (mut sum, mut all) = (0.0_f32, 0.0_f32);
-            (slope, inside) = (0.0, 0.0);
-            for ((v, w), s) in self.value.iter().zip(&self.weight).zip(&self.slope) {
-                let d = v - offset;
-                let part = (1.0 - d * d * w / (BIWEIGHT * BIWEIGHT)).max(0.0);
-                let k = w * part * part;
-                sum += k * d;
-                all += k;
-                slope += k * s;
-                inside += if part > 0.0 { *w } else { 0.0 };
-            }
+            let (sum, all);
+            [sum, all, slope, inside] = wide(Biweight { row: self, offset });
             if all <= 0.0 {
                 return None;
             }
@@ -221,6 +243,36 @@ impl Row {
         }
         let together = EDGE_ALL * slope;
         Some((offset, 1.0 / (EFFICIENCY * inside) + together * together))
+    }
+}
+
+/// One round of a robust mean, as one piece of work: sums of weighted distances, of weights, of
+/// weighted slopes, and of the weights of all that count.
+struct Biweight<'a> {
+    row: &'a Row,
+    offset: f32,
+}
+
+impl Wide for Biweight<'_> {
+    type Output = [f32; 4];
+
+    #[inline(always)]
+    fn call(self) -> [f32; 4] {
+        let Row { value, weight, slope, .. } = self.row;
+        let mut sums = [[0.0_f32; LANES]; 4];
+        let all = value.as_chunks::<LANES>().0.iter().zip(weight.as_chunks::<LANES>().0);
+        for ((v, w), s) in all.zip(slope.as_chunks::<LANES>().0) {
+            for i in 0..LANES {
+                let d = v[i] - self.offset;
+                let part = (1.0 - d * d * w[i] / (BIWEIGHT * BIWEIGHT)).max(0.0);
+                let k = w[i] * part * part;
+                sums[0][i] += k * d;
+                sums[1][i] += k;
+                sums[2][i] += k * s[i];
+                sums[3][i] += if part > 0.0 { w[i] } else { 0.0 };
+            }
+        }
+        sums.map(|lanes| lanes.iter().sum())
     }
 }
 
@@ -320,6 +372,7 @@ mod tests {
         let mut rows = Rows {
             offset: offsets.iter().zip(found).map(|(a, b)| a - b).collect(),
             variance: vec![1.0; H],
+            pixel: 0.0,
         };
         take_slow_off(&mut rows);
         let inner = &rows.offset[4..H - 4];
@@ -347,7 +400,7 @@ mod tests {
 
     #[test]
     fn the_slow_and_the_flat_are_respected() {
-        let mut rows = Rows { offset: vec![3.0; 100], variance: vec![1.0; 100] };
+        let mut rows = Rows { offset: vec![3.0; 100], variance: vec![1.0; 100], pixel: 0.0 };
         take_slow_off(&mut rows);
         assert!(rows.offset.iter().all(|r| r.abs() < 1e-5), "a change of light stays");
         let mut plane = Plane::filled(3, 2, 10.0);
