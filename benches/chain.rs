@@ -163,7 +163,7 @@ fn main() {
     };
     reset_peak();
     let stop = AtomicBool::new(false);
-    let work = Work { threads, stop: &stop, progress: &Silent };
+    let work = Work::new(threads, &stop, &Silent);
     let start = Instant::now();
     let out = Out {
         folder: &dir.path().join("out"),

@@ -23,6 +23,7 @@ mod kills;
 mod layers;
 mod long_nights;
 mod masters;
+mod memory;
 mod motion;
 mod mutations;
 mod night;

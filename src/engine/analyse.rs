@@ -400,7 +400,7 @@ fn read_block(
     };
     ordered(
         list.len(),
-        (work.threads, 2 * work.threads),
+        (work.threads, work.ahead),
         |i| {
             let file = list[i].1.as_ref()?;
             Some(corrector.read(source, file).map(|done| {

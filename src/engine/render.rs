@@ -259,7 +259,7 @@ impl<'a> Renderer<'a> {
     ) -> Result<(), EngineError> {
         ordered(
             wanted.len(),
-            (work.threads, 2 * work.threads),
+            (work.threads, work.ahead),
             |k| {
                 let i = wanted[k];
                 work.check()?;
@@ -327,7 +327,7 @@ impl<'a> Renderer<'a> {
                 let mut faults = BTreeMap::new();
                 ordered(
                     to - from,
-                    (work.threads, 2 * work.threads),
+                    (work.threads, work.ahead),
                     |k| self.lock_frame(list, from + k, first),
                     |k, frame| {
                         work.check()?;

@@ -105,6 +105,7 @@ pub fn run(job: &ClipJob, out: &Out<'_>, work: &Work<'_>) -> Result<Summary, Nig
     source.check_headers()?;
     Renderer::check(&job.pipeline, &source)?;
     check_range(job, &source)?;
+    let work = &job.bounded(&source, work)?;
     check_places(job, out.folder, &inputs(job))?;
     check_ours(&folder)?;
     let frames = folder.join(FRAMES);
