@@ -20,6 +20,7 @@ mod formats;
 mod full_disk;
 mod harness;
 mod kills;
+mod lamps;
 mod layers;
 mod long_nights;
 mod masters;

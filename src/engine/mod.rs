@@ -19,6 +19,7 @@ pub mod analyse;
 pub mod combine;
 pub mod correct;
 mod desk;
+pub mod lamps;
 pub mod memory;
 pub mod ordered;
 pub mod outputs;

@@ -527,6 +527,7 @@ impl Papers<'_> {
             },
             "references": self.desk.prepared.record(),
             "lamp_ripple": self.analysis.ripple,
+            "lamps": self.analysis.lamps,
             "row_offsets_dn": self.analysis.rows.map(|r| r.sigma_dn),
             "scale": scale.map(|s| json!({
                 "um_per_px": s.value.um_per_px,

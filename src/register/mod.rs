@@ -63,6 +63,7 @@ pub mod rows;
 pub mod template;
 mod tile;
 pub mod tracks;
+pub mod uneven;
 pub mod wiener;
 
 use thiserror::Error;
