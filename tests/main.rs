@@ -33,6 +33,7 @@ mod pages;
 mod plan;
 mod reference_tables;
 mod registration;
+mod rescaled;
 mod resume;
 mod ruler;
 #[path = "../benches/rules/mod.rs"]

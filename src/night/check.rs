@@ -221,7 +221,11 @@ fn reference(what: &str, path: &Path, clip: &Source, c: &mut ClipCheck) {
                 let what = format!("{name} was exposed for {dark:.6} s, the clip for {own:.6} s");
                 let advice = "take darks at the clip's exposure";
                 if other.matters {
-                    c.faults.push(format!("{what}: {advice}"));
+                    let what = format!(
+                        "{what}: the dark will be scaled by the clip's hot pixels, or refused \
+                         where these do not tell"
+                    );
+                    c.warnings.push(Warning::new("dark-exposure", what, advice));
                 } else {
                     c.warnings.push(Warning::new("dark-exposure", what, advice));
                 }
