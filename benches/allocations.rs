@@ -59,7 +59,7 @@ fn asked(dir: &Path, frames: usize, averages: bool) -> [f64; 2] {
     };
     let folder = tempfile::tempdir_in(dir).expect("folder");
     let (stop, patience) = (AtomicBool::new(false), Patience::new(Duration::ZERO));
-    let work = Work { threads: 1, stop: &stop, progress: &Silent };
+    let work = Work::new(1, &stop, &Silent);
     let out = Out { folder: folder.path(), disk: &RealDisk, patience: &patience };
     let region = Region::new(MEMORY);
     clip::run(&job, &out, &work).expect("run");

@@ -114,7 +114,7 @@ fn measure(row: &str, dir: &Path, threads: usize) -> (f64, f64) {
             range: None,
         };
         let stop = AtomicBool::new(false);
-        let work = Work { threads, stop: &stop, progress: &Silent };
+        let work = Work::new(threads, &stop, &Silent);
         let patience = Patience::new(Duration::ZERO);
         let start = Instant::now();
         let out = Out { folder: &out, disk: &RealDisk, patience: &patience };

@@ -93,7 +93,7 @@ impl Way {
     ) -> Result<Ended, NightError> {
         let patience = Patience::looking(limit, Duration::from_millis(1));
         let stop = AtomicBool::new(false);
-        let work = Work { threads: 1, stop: &stop, progress: &Silent };
+        let work = Work::new(1, &stop, &Silent);
         let disk = OnceSynced::new(disk);
         let out = Out { folder, disk: &disk, patience: &patience };
         place::sweep_out(&disk, folder)?;
@@ -401,7 +401,7 @@ fn run_low(place: &Place, low: u64, limit_ms: u64, said: &Said) -> Result<Summar
     let millis = Duration::from_millis;
     let patience = Patience::looking(millis(limit_ms), millis(5));
     let out = Out { folder: &folder, disk: &disk, patience: &patience };
-    let work = Work { threads: 1, stop: &said.stop, progress: said };
+    let work = Work::new(1, &said.stop, said);
     clip::run(&job(place, "clean"), &out, &work)
 }
 

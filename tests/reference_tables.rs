@@ -114,6 +114,7 @@ fn dark_and_flat_arithmetic_is_that_of_ccdproc() {
         temporal: vec![9.0],
         pattern: vec![],
         defects: DefectMap::new(width, height, 1),
+        scaled: None,
     };
     let flat = MasterFlat {
         shape,

@@ -2,8 +2,9 @@
 
 use std::path::PathBuf;
 
-use super::run::What;
+use super::run::{Budget, What};
 use super::{Outcome, Ui};
+use crate::engine::Work;
 use crate::night::check::{ClipCheck, Room, check};
 use crate::night::estimate::estimate;
 use crate::night::fence::{Protection, probe};
@@ -16,13 +17,18 @@ pub(super) struct Args {
     /// Folder for the results of the run to come
     #[arg(long, value_name = "DIR", default_value = "hushframe-out")]
     out: PathBuf,
+    #[command(flatten)]
+    budget: Budget,
 }
 
 pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     let jobs = args.what.jobs()?;
-    let mut checks: Vec<ClipCheck> = jobs.iter().map(|j| check(j, &args.out)).collect();
+    let watch = ui.watch("check");
+    let memory = args.budget.memory.or_else(|| args.what.memory());
+    let work = Work { memory, ..ui.work(&watch) };
+    let mut checks: Vec<ClipCheck> = jobs.iter().map(|j| check(j, &args.out, &work)).collect();
     ui.listen()?;
-    match estimate(&jobs, &mut checks, &args.out, &ui.work(&ui.watch("check"))) {
+    match estimate(&jobs, &mut checks, &args.out, &work) {
         Err(e) if e.stopped() => return Ok(Outcome::Interrupted),
         other => other?,
     }
@@ -34,6 +40,9 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
             let time = c.expected_s.filter(|_| standing.to_make > 0);
             let time = time.map_or(String::new(), |s| format!(", about {}", span(s)));
             ui.say(&format!("  {}{time}", standing.words));
+        }
+        if let Some(memory) = &c.memory {
+            ui.say(&format!("  {}", memory.words()));
         }
         for fault in &c.faults {
             ui.say(&format!("  fault: {fault}"));

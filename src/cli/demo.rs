@@ -31,7 +31,14 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     }
     let jobs = shoot::read(&file, &Facts::default())?;
     let out = dir.join("out");
-    let night = Night { out: &out, patience: PATIENCE, watching: None, list: None, movie: true };
+    let night = Night {
+        out: &out,
+        patience: PATIENCE,
+        watching: None,
+        list: None,
+        movie: true,
+        memory: None,
+    };
     let (outcome, results) = run_jobs(&jobs, &night, ui)?;
     if outcome == Outcome::Interrupted {
         ui.result(&serde_json::json!({ "out": printable(&out), "clips": results }))?;

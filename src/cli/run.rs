@@ -11,7 +11,9 @@ use super::measure::{Region, region};
 use super::options::wait;
 use super::ui::whole;
 use super::{Outcome, Ui};
+use crate::engine::Work;
 use crate::footage::{Disk, OnceSynced, RealDisk, printable, spool};
+use crate::frame::units::Bytes;
 use crate::night::clip::{self, Summary};
 use crate::night::fence::{Protection, fenced};
 use crate::night::hook::Told;
@@ -53,6 +55,17 @@ pub(super) struct Args {
     /// Make no preview movie
     #[arg(help_heading = "The run", long)]
     no_preview: bool,
+    #[command(flatten)]
+    budget: Budget,
+}
+
+/// How much memory may be used.
+#[derive(Debug, Clone, Copy, clap::Args)]
+pub(super) struct Budget {
+    /// Memory to stay within, such as 4GB, 512MB or 2GiB: fewer frames are in work at once, and what
+    /// cannot fit is refused with what it needs; results do not depend on it [default: no limit]
+    #[arg(help_heading = "The run", long, value_name = "SIZE")]
+    pub(super) memory: Option<Bytes>,
 }
 
 /// What to work on; the same for `run` and `check`.
@@ -130,6 +143,11 @@ impl What {
         Ok(jobs)
     }
 
+    /// The memory that the shoot file allows, where it says so.
+    pub(super) fn memory(&self) -> Option<Bytes> {
+        shoot::memory(&self.shoot_file()?)
+    }
+
     /// The shoot file, where one was named or lies in the folder.
     fn shoot_file(&self) -> Option<PathBuf> {
         if self.shoot.is_dir() {
@@ -193,6 +211,7 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
         watching: args.watch.then_some(Watching { quiet: args.quiet_for, limit: args.watch_limit }),
         list: list.as_ref(),
         movie: !args.no_preview,
+        memory: args.budget.memory.or_else(|| what.memory()),
     };
     let in_file = shoot.as_deref().and_then(shoot::when_done);
     let hook = args.when_done.clone().or(in_file);
@@ -254,6 +273,8 @@ pub(super) struct Night<'a> {
     pub(super) list: Option<&'a List<'a>>,
     /// Whether previews are made.
     pub(super) movie: bool,
+    /// Memory to stay within.
+    pub(super) memory: Option<Bytes>,
 }
 
 /// Runs clips one after another; one that fails does not stop the next.
@@ -263,7 +284,16 @@ pub(super) fn run_jobs(
     ui: &Ui,
 ) -> anyhow::Result<(Outcome, Vec<ClipResult>)> {
     ui.listen()?;
+    all_fit(jobs, night.memory, ui)?;
     protected(jobs, night.out, ui, |disk| one_after_another(jobs, night, disk, ui))
+}
+
+/// Refuses clips that cannot be worked on within the budget, before anything is made. Those that
+/// are still to come are looked at when they begin.
+pub(super) fn all_fit(jobs: &[ClipJob], memory: Option<Bytes>, ui: &Ui) -> Result<(), NightError> {
+    let watch = ui.watch("memory");
+    let work = Work { memory, ..ui.work(&watch) };
+    jobs.iter().try_for_each(|job| job.bounded_unopened(&work).map(|_| ()))
 }
 
 /// Refuses an output inside any clip's input, before anything is made.
@@ -317,7 +347,8 @@ fn one_after_another(
             Ok(Next::Clip(job)) => {
                 let watch = ui.watch(&job.name);
                 begun = Instant::now();
-                let ended = clip::run(&job, &results_in, &ui.work(&watch));
+                let work = Work { memory: night.memory, ..ui.work(&watch) };
+                let ended = clip::run(&job, &results_in, &work);
                 (job, ended)
             }
             Ok(Next::Never(job, why)) => (job, Err(NightError::Refused(why))),
@@ -330,7 +361,9 @@ fn one_after_another(
         match ended {
             Ok(summary) => {
                 tell(&summary, ui);
-                if let Err(e) = pictures(&job, (disk, &summary.folder), night.movie, ui) {
+                if let Err(e) =
+                    pictures(&job, (disk, &summary.folder), (night.movie, night.memory), ui)
+                {
                     ui.say(&format!("{}: {e}", job.name));
                     outcome = Outcome::Interrupted;
                     break;
@@ -383,12 +416,13 @@ fn one_after_another(
 pub(super) fn pictures(
     job: &ClipJob,
     (disk, folder): (&dyn Disk, &Path),
-    movie: bool,
+    (movie, memory): (bool, Option<Bytes>),
     ui: &Ui,
 ) -> Result<(), NightError> {
     let watch = ui.watch(&job.name);
+    let work = job.bounded_unopened(&Work { memory, ..ui.work(&watch) })?;
     let given = (job.input.as_path(), &job.facts[..]);
-    let warnings = report::pictures((disk, folder), given, movie, &ui.work(&watch))?;
+    let warnings = report::pictures((disk, folder), given, movie, &work)?;
     warnings.iter().for_each(|w| ui.warn(w));
     Ok(())
 }

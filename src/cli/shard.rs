@@ -5,7 +5,7 @@
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use super::run::{What, pictures, protected, tell, tell_pages};
+use super::run::{Budget, What, pictures, protected, tell, tell_pages};
 use super::{Outcome, Ui};
 use crate::engine::Work;
 use crate::footage::{Disk, printable};
@@ -40,6 +40,8 @@ pub(super) struct PartArgs {
     /// Which part of how many, such as 2/8
     #[arg(long, value_name = "I/N", value_parser = share)]
     part: Share,
+    #[command(flatten)]
+    budget: Budget,
 }
 
 /// Arguments of a step on all parts.
@@ -114,7 +116,7 @@ fn ended(step: &Step, ui: &Ui) -> anyhow::Result<Outcome> {
                     let watch = ui.watch(&job.name);
                     let summary = shard::finish(job, out, args.parts, &ui.work(&watch))?;
                     tell(&summary, ui);
-                    pictures(job, (out.disk, &summary.folder), !no_preview, ui)?;
+                    pictures(job, (out.disk, &summary.folder), (!no_preview, None), ui)?;
                     all.push(summary);
                 }
                 tell_pages(&args.out, out.disk, ui);
@@ -146,11 +148,12 @@ fn each_part<F>(args: &PartArgs, ui: &Ui, verb: &str, work: F) -> anyhow::Result
 where
     F: Fn(&ClipJob, &Out<'_>, Share, &Work<'_>) -> Result<Done, NightError> + Sync,
 {
+    let memory = args.budget.memory.or_else(|| args.what.memory());
     in_fence(&args.what, &args.out, ui, |jobs, out| {
         let mut all = Vec::new();
         for job in jobs {
             let watch = ui.watch(&job.name);
-            let done = work(job, out, args.part, &ui.work(&watch))?;
+            let done = work(job, out, args.part, &Work { memory, ..ui.work(&watch) })?;
             let kept = match done.kept {
                 0 => String::new(),
                 n => format!(", {n} of them before"),

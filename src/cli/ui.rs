@@ -79,7 +79,7 @@ impl Ui {
 
     /// What a pass may use.
     pub(super) fn work<'a>(&self, progress: &'a dyn Progress) -> Work<'a> {
-        Work { threads: self.threads, stop: &STOP, progress }
+        Work::new(self.threads, &STOP, progress)
     }
 
     /// Whether the person asked to stop.

@@ -21,6 +21,7 @@ use crate::frame::convert::{round_u64, round_usize, to_f32};
 use crate::frame::{Coding, FixedPlane, Layout, NoiseModel, Plane};
 use crate::math::turn::Turn;
 use crate::night::job::ClipJob;
+use crate::night::rescale::rescale;
 use crate::night::{noise, place, references};
 use crate::record::Warning;
 use crate::register::{PixelNoise, Pose};
@@ -318,7 +319,8 @@ fn raw(place: &Place<'_>, work: &Work<'_>) -> Result<Opened, DayError> {
     }
     let stacks = [job.dark.as_deref(), job.flat.as_deref()];
     let kept = place.out.join(".references");
-    let prepared = references::prepare(&source, stacks, (&RealDisk, &kept), work)?;
+    let mut prepared = references::prepare(&source, stacks, (&RealDisk, &kept), work)?;
+    rescale(job, &source, &mut prepared, work)?;
     let model = match &prepared.noise {
         Some(noise) => noise.model,
         None => noise::from_clip(&source, &job.pipeline, &prepared.masters, work)?.0.model,

@@ -9,6 +9,7 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use super::correct::{Corrector, coding, luma, luma_noise, saturated_share};
+use super::lamps::{FrameLight, Lamps};
 use super::ordered::ordered;
 use super::parts::{BlockFacts, FirstFacts, Part, Reference, join};
 use super::source::Source;
@@ -20,10 +21,11 @@ use crate::math::turn::Turn;
 use crate::pipeline::Pipeline;
 use crate::record::{FrameStatus, Warning};
 use crate::register::block::{self, BLOCK, Block};
-use crate::register::clean::{Learned, SensorFaults, learn, register_clean};
-use crate::register::lamp::{Ripple, lamp_light};
+use crate::register::clean::{Cleaned, Learned, SensorFaults, learn, register_clean};
+use crate::register::lamp::Ripple;
 use crate::register::path::{fill_gaps, stood_still};
 use crate::register::rows::RowModel;
+use crate::register::uneven::{Field, Scene, measure};
 use crate::register::{NoLock, PixelNoise, Pose, RegisterSettings};
 
 /// A frame with more saturated pixels than this is called saturated.
@@ -45,6 +47,9 @@ pub struct FrameFacts {
     pub sigma: f64,
     /// Light relative to the clip's reference level.
     pub light: f64,
+    /// Light that is uneven over the frame, where lamps make it so.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub uneven: Option<FrameLight>,
     /// BLAKE3 of the file; `None` for pages of a multi-page file and for missing frames.
     pub hash: Option<String>,
     /// What went wrong, in words.
@@ -90,6 +95,9 @@ pub struct Analysis {
     /// The lamp's ripple, where one was found.
     #[serde(default)]
     pub ripple: Option<Ripple>,
+    /// Lamps that light the frame unevenly, where they were found.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lamps: Option<Lamps>,
     /// Offsets of rows, where they matter.
     #[serde(default)]
     pub rows: Option<RowFacts>,
@@ -284,8 +292,11 @@ impl<'a> Analyst<'a> {
         }
         let settings = self.settings.scaled(raw.scale);
         match self.register(k, &mut raw.planes, &settings) {
-            Ok((poses, first)) => {
+            Ok(Posed { poses, uneven, first }) => {
                 apply(&mut out.frames, &poses, raw.scale as f64);
+                for (f, now) in out.frames.iter_mut().zip(uneven).filter(|(f, _)| f.usable()) {
+                    f.uneven = now.map(|now| FrameLight { now, slow: Field::default() });
+                }
                 out.first = first;
                 out.lock = Some(Ok(()));
             }
@@ -302,6 +313,14 @@ impl<'a> Analyst<'a> {
     }
 }
 
+/// What the registration of a block gave.
+struct Posed {
+    poses: Vec<Option<Pose>>,
+    /// Uneven light of its frames; empty where it is even.
+    uneven: Vec<Option<Field>>,
+    first: Option<FirstFacts>,
+}
+
 impl Analyst<'_> {
     /// Registers one block; the first that locks becomes the reference, and what it says is given
     /// back too.
@@ -310,13 +329,15 @@ impl Analyst<'_> {
         k: usize,
         planes: &mut [Option<FixedPlane>],
         settings: &RegisterSettings,
-    ) -> Result<(Vec<Option<Pose>>, Option<FirstFacts>), NoLock> {
+    ) -> Result<Posed, NoLock> {
         if planes.iter().flatten().count() == 0 {
-            return Ok((vec![None; planes.len()], None));
+            let poses = vec![None; planes.len()];
+            return Ok(Posed { poses, uneven: Vec::new(), first: None });
         }
         let Some((_, first)) = &self.first else {
             let rows = self.source.layout() == Layout::Mono;
-            let Learned { block, faults, row_model } = learn(planes, &self.noise, settings, rows)?;
+            let Learned { block, faults, row_model, fields } =
+                learn(planes, &self.noise, settings, rows)?;
             if self.wanted.rows {
                 self.row_model = row_model.map(Arc::new);
             }
@@ -327,30 +348,40 @@ impl Analyst<'_> {
                 rows: self.row_model.as_ref().map(row),
                 pattern_dn: faults.pattern_rms(),
             };
+            let (poses, uneven) =
+                self.lights(planes, block.poses.clone(), (&block, &fields), faults.uneven);
             self.faults = faults;
-            let poses = block.poses.clone();
             self.first = Some((k, block));
-            return Ok((poses, Some(facts)));
+            return Ok(Posed { poses, uneven, first: Some(facts) });
         };
-        let block = register_clean(planes, &self.noise, settings, &self.faults)?;
+        let Cleaned { block, fields } =
+            register_clean(planes, &self.noise, settings, &self.faults)?;
         let anchor = block::anchor(&block, first, &self.noise)?;
-        Ok((block.poses.iter().map(|p| p.as_ref().map(|p| anchor.apply(p))).collect(), None))
+        let poses = block.poses.iter().map(|p| p.as_ref().map(|p| anchor.apply(p))).collect();
+        let (poses, uneven) = self.lights(planes, poses, (first, &fields), self.faults.uneven);
+        Ok(Posed { poses, uneven, first: None })
     }
-}
 
-/// Takes noise out of the measured light where a lamp on the mains explains it.
-pub(super) fn lamp(source: &Source, out: &mut Analysis) {
-    let measured = |f: &FrameFacts| f.usable() && f.status != FrameStatus::LowConfidence;
-    let times: Option<Vec<f64>> = out.frames.iter().map(|f| source.time_s(f.frame)).collect();
-    let Some(times) = times else { return };
-    let light: Vec<Option<f64>> =
-        out.frames.iter().map(|f| measured(f).then_some(f.light)).collect();
-    let mains = source.facts.mains.as_ref().map(|m| m.value.hz());
-    let (better, ripple) = lamp_light(&times, &light, mains);
-    for (f, light) in out.frames.iter_mut().zip(better) {
-        f.light = light.unwrap_or(f.light);
+    /// Light of frames that were divided by `fields`, against the clip's first block, where it is
+    /// `uneven`; their poses then have its mean.
+    fn lights(
+        &self,
+        planes: &[Option<FixedPlane>],
+        mut poses: Vec<Option<Pose>>,
+        (first, fields): (&Block, &[Option<Field>]),
+        uneven: bool,
+    ) -> (Vec<Option<Pose>>, Vec<Option<Field>>) {
+        if !uneven {
+            return (poses, Vec::new());
+        }
+        let frames: Vec<_> = planes.iter().map(Option::as_ref).collect();
+        let found = measure(&frames, &poses, fields, &Scene::still(first, &self.noise)).frames;
+        for (pose, found) in poses.iter_mut().zip(&found) {
+            // A frame whose light could not be told has no pose that could be used.
+            *pose = pose.zip(found.as_ref()).map(|(p, (light, _))| Pose { light: *light, ..p });
+        }
+        (poses, found.into_iter().map(|f| f.map(|(_, field)| field)).collect())
     }
-    out.ripple = ripple;
 }
 
 /// The row model of an analysis that was read back from its file, by the block it came from, which
@@ -400,7 +431,7 @@ fn read_block(
     };
     ordered(
         list.len(),
-        (work.threads, 2 * work.threads),
+        (work.threads, work.ahead),
         |i| {
             let file = list[i].1.as_ref()?;
             Some(corrector.read(source, file).map(|done| {
@@ -417,6 +448,7 @@ fn read_block(
                 turn: Turn::NONE,
                 sigma: 0.0,
                 light: 1.0,
+                uneven: None,
                 hash: None,
                 fault: None,
             };

@@ -126,7 +126,7 @@ impl Renderer<'_> {
         work: &Work<'_>,
         body: impl FnOnce(&Desk<'_>) -> Result<(), EngineError>,
     ) -> Result<(), EngineError> {
-        let (entry, exit) = sync_channel(work.threads);
+        let (entry, exit) = sync_channel(work.threads.min(work.ahead));
         let exit = Mutex::new(exit);
         let fault = Mutex::new(None);
         let done = std::thread::scope(|scope| {

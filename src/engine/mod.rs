@@ -19,6 +19,8 @@ pub mod analyse;
 pub mod combine;
 pub mod correct;
 mod desk;
+pub mod lamps;
+pub mod memory;
 pub mod ordered;
 pub mod outputs;
 pub mod parts;
@@ -32,6 +34,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use thiserror::Error;
 
 use crate::footage::FootageError;
+use crate::frame::units::Bytes;
 use crate::sensor::SensorError;
 use crate::stages::StageError;
 
@@ -90,6 +93,10 @@ impl Progress for Silent {
 pub struct Work<'a> {
     /// Threads that decode, and that write; at least 1. Results do not depend on it.
     pub threads: usize,
+    /// Results that may wait to be taken in order; results do not depend on it.
+    pub ahead: usize,
+    /// Memory that must not be exceeded, see [`memory`]; `None`: as much as it takes.
+    pub memory: Option<Bytes>,
     /// Set from outside to stop.
     pub stop: &'a AtomicBool,
     /// Is told how it goes.
@@ -102,7 +109,13 @@ impl std::fmt::Debug for Work<'_> {
     }
 }
 
-impl Work<'_> {
+impl<'a> Work<'a> {
+    /// Work with the usual queue and without a budget of memory.
+    #[must_use]
+    pub fn new(threads: usize, stop: &'a AtomicBool, progress: &'a dyn Progress) -> Self {
+        Self { threads, ahead: 2 * threads, memory: None, stop, progress }
+    }
+
     /// Fails where a stop was asked for.
     ///
     /// # Errors

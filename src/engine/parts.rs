@@ -7,7 +7,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::EngineError;
-use super::analyse::{Analysis, FrameFacts, RowFacts, add_once, lamp, settle};
+use super::analyse::{Analysis, FrameFacts, RowFacts, add_once, settle};
+use super::lamps::{Gaps, lamps};
 use super::source::Source;
 use crate::record::Warning;
 use crate::register::block;
@@ -82,6 +83,7 @@ pub fn join(source: &Source, mut parts: Vec<Part>) -> Result<Analysis, EngineErr
         misfit: 1.0,
         bright_dn: 0.0,
         ripple: None,
+        lamps: None,
         rows: None,
         pattern_dn: None,
         row_model: None,
@@ -105,10 +107,9 @@ pub fn join(source: &Source, mut parts: Vec<Part>) -> Result<Analysis, EngineErr
         }
         out.frames.append(&mut b.frames);
     }
-    if out.locked {
-        lamp(source, &mut out);
-    }
+    let gaps = if out.locked { lamps(source, &mut out) } else { Gaps::default() };
     settle(&mut out);
+    gaps.fill(&mut out);
     Ok(out)
 }
 
@@ -175,6 +176,7 @@ mod tests {
                     turn: Turn::NONE,
                     sigma: 0.01,
                     light: 1.0,
+                    uneven: None,
                     hash: None,
                     fault: None,
                 })

@@ -5,16 +5,18 @@
 //! looks at; without it every frame is made on its own. Stages after that (display, labels),
 //! encoding and writing run beside it, at most a few frames behind.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use super::analyse::{Analysis, FrameFacts};
 use super::correct::{Corrector, coding, luma_noise, scale_light, settle_flaws};
 use super::desk::{Gather, deliver};
+use super::lamps::noise_factor;
 use super::ordered::ordered;
 use super::outputs::Outputs;
 use super::setup::{
-    crop, even_window, info_of, later_stages, locked_noise, patch_means, written_noise,
+    Factors, crop, even_window, info_of, later_stages, locked_noise, patch_means, written_noise,
 };
 use super::source::Source;
 use super::target::{Target, camera, within};
@@ -28,6 +30,7 @@ use crate::record::{Notes, Warning};
 use crate::register::PixelNoise;
 use crate::register::path::{Motion, Window};
 use crate::register::rows::{RowModel, Seen, take_off};
+use crate::register::uneven::Field;
 use crate::stages::average::{Average, Averaged, Averager, Locked};
 use crate::stages::combine::Combine;
 use crate::stages::steady::{self, Edges, Move};
@@ -145,9 +148,13 @@ impl<'a> Renderer<'a> {
         let averaged = pipeline.average().is_some();
         let margin = if averaged && steadied { target.margin() } else { 0 };
         let window = within(canvas, margin);
+        let divide_light = pipeline.flicker().is_some() && analysis.locked;
+        let uneven =
+            if divide_light { noise_factor(analysis, (info.width, info.height)) } else { None };
+        let factors = Factors { corrector, uneven: uneven.as_ref() };
         let average = match pipeline.average() {
             Some(settings) => {
-                let noise = locked_noise(noise, source.layout(), corrector, canvas);
+                let noise = locked_noise(noise, source.layout(), &factors, canvas);
                 Some(Arc::new(Average::new(settings, noise)?))
             }
             None => None,
@@ -167,14 +174,14 @@ impl<'a> Renderer<'a> {
             analysis,
             moved: steadied || average.is_some(),
             noise: if average.is_none() && outputs.combine().is_some() {
-                written_noise(noise, source.expected.shape.channels, corrector, window)
+                written_noise(noise, source.expected.shape.channels, &factors, window)
             } else {
                 Vec::new()
             },
             average,
             outputs,
             target,
-            divide_light: pipeline.flicker().is_some() && analysis.locked,
+            divide_light,
             rows: analysis
                 .row_model
                 .clone()
@@ -259,7 +266,7 @@ impl<'a> Renderer<'a> {
     ) -> Result<(), EngineError> {
         ordered(
             wanted.len(),
-            (work.threads, 2 * work.threads),
+            (work.threads, work.ahead),
             |k| {
                 let i = wanted[k];
                 work.check()?;
@@ -327,7 +334,7 @@ impl<'a> Renderer<'a> {
                 let mut faults = BTreeMap::new();
                 ordered(
                     to - from,
-                    (work.threads, 2 * work.threads),
+                    (work.threads, work.ahead),
                     |k| self.lock_frame(list, from + k, first),
                     |k, frame| {
                         work.check()?;
@@ -408,15 +415,31 @@ impl<'a> Renderer<'a> {
             return Err("the file changed between the two passes: run again".to_owned());
         }
         let mut frame = done.frame;
-        self.even_rows(&mut frame, facts);
+        // Rows are measured against a scene in even light.
+        let light = facts.uneven.as_ref().filter(|_| self.divide_light);
+        if let Some(light) = light {
+            frame.planes.iter_mut().for_each(|p| light.now.divide(p));
+        }
+        self.even_rows(&mut frame, facts, light.map(|l| &l.now));
+        if let Some(light) = light {
+            frame.planes.iter_mut().for_each(|p| light.slow.multiply(p));
+        }
         Ok((frame, done.notes))
     }
 
-    /// Takes the offsets of rows off, where they are known.
-    fn even_rows(&self, frame: &mut Frame, facts: &FrameFacts) {
+    /// Takes the offsets of rows off, where they are known, of a frame divided by `light`.
+    fn even_rows(&self, frame: &mut Frame, facts: &FrameFacts, light: Option<&Field>) {
         let Some((model, noise)) = &self.rows else { return };
         let seen = Seen { values: &frame.planes[0], flaws: frame.flaws_of(0), pose: facts.pose() };
-        let offsets = model.offsets(&seen, noise);
+        let mut noise = Cow::Borrowed(noise);
+        if let Some(light) = light {
+            let size = (frame.width(), frame.height());
+            let mut factor =
+                noise.factor.clone().unwrap_or_else(|| Plane::filled(size.0, size.1, 1.0));
+            light.divide(&mut factor);
+            noise.to_mut().factor = Some(factor);
+        }
+        let offsets = model.offsets(&seen, &noise);
         take_off(&mut frame.planes[0], &offsets, noise.factor.as_ref());
     }
 

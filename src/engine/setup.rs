@@ -1,6 +1,8 @@
 //! What all frames of a clip have in common when they are rendered: the part that is written, the
 //! noise there, and the stages that come after averaging and steadying.
 
+use std::borrow::Cow;
+
 use super::EngineError;
 use super::analyse::Analysis;
 use super::correct::Corrector;
@@ -44,16 +46,36 @@ pub(super) fn info_of(pipeline: &Pipeline, source: &Source, noise: Option<NoiseM
     ClipInfo { combined, ..source.info(noise) }
 }
 
+/// What pixels were multiplied with: by the flat, and for uneven light.
+pub(super) struct Factors<'a> {
+    pub(super) corrector: &'a Corrector,
+    pub(super) uneven: Option<&'a Plane>,
+}
+
+impl Factors<'_> {
+    /// Of plane `p`; `None` where all are 1.
+    fn of(&self, p: usize) -> Option<Cow<'_, Plane>> {
+        match (self.corrector.factor(p), self.uneven) {
+            (Some(flat), Some(light)) => {
+                let mut both = flat.clone();
+                both.data_mut().iter_mut().zip(light.data()).for_each(|(a, b)| *a *= b);
+                Some(Cow::Owned(both))
+            }
+            (one, other) => one.or(other).map(Cow::Borrowed),
+        }
+    }
+}
+
 /// Noise of each plane of frames as they are written: mosaics whole.
 pub(super) fn written_noise(
     noise: &NoiseModel,
     planes: usize,
-    corrector: &Corrector,
+    factors: &Factors<'_>,
     window: Window,
 ) -> Vec<PixelNoise> {
     let base = PixelNoise::new(noise);
     let ([x, y], [w, h]) = (window.origin, window.size);
-    let factor = |p| corrector.factor(p).map(|f| f.crop(x, y, w, h));
+    let factor = |p| factors.of(p).map(|f| f.crop(x, y, w, h));
     (0..planes).map(|p| PixelNoise { factor: factor(p), ..base.clone() }).collect()
 }
 
@@ -61,7 +83,7 @@ pub(super) fn written_noise(
 pub(super) fn locked_noise(
     noise: &NoiseModel,
     layout: Layout,
-    corrector: &Corrector,
+    factors: &Factors<'_>,
     window: Window,
 ) -> Vec<PixelNoise> {
     let base = PixelNoise::new(noise);
@@ -74,7 +96,7 @@ pub(super) fn locked_noise(
     };
     (0..planes)
         .map(|p| {
-            let of = corrector.factor(if step == 2 { 0 } else { p });
+            let of = factors.of(if step == 2 { 0 } else { p });
             let factor = of.map(|f| match step {
                 1 => f.crop(x, y, w, h),
                 _ => {

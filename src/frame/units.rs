@@ -251,6 +251,71 @@ quantity!(
     ["ns" => 1e-9, "us" | "\u{b5}s" => 1e-6, "ms" => 1e-3, "s" => 1.0]
 );
 
+quantity!(
+    /// An amount of memory above zero, kept in bytes. Written with its unit: "4GB", "512 MB",
+    /// "2GiB"; powers of ten, or of two with an i (IEC 80000-13).
+    Bytes, "4GB", "kB, MB, GB, TB, KiB, MiB, GiB, TiB",
+    [
+        "kB" | "KB" | "kb" => 1e3,
+        "MB" | "mb" => 1e6,
+        "GB" | "gb" => 1e9,
+        "TB" | "tb" => 1e12,
+        "KiB" | "kib" => 1024.0,
+        "MiB" | "mib" => 1_048_576.0,
+        "GiB" | "gib" => 1_073_741_824.0,
+        "TiB" | "tib" => 1_099_511_627_776.0,
+    ]
+);
+
+impl Bytes {
+    /// So many bytes.
+    #[must_use]
+    pub fn of(bytes: u64) -> Self {
+        Self(bytes as f64)
+    }
+    /// In whole bytes.
+    #[must_use]
+    pub fn count(self) -> u64 {
+        round_u64(self.0)
+    }
+    /// The least amount in three figures that is not below this one, as it would be written.
+    #[must_use]
+    pub fn rounded_up(self) -> String {
+        let (value, unit) = self.parts();
+        let step = if value < 10.0 {
+            0.01
+        } else if value < 100.0 {
+            0.1
+        } else {
+            1.0
+        };
+        format!("{}{unit}", short((value / step).ceil() * step))
+    }
+
+    fn parts(self) -> (f64, &'static str) {
+        match self.0 {
+            b if b < 1e6 => (b / 1e3, "kB"),
+            b if b < 1e9 => (b / 1e6, "MB"),
+            b if b < 1e12 => (b / 1e9, "GB"),
+            b => (b / 1e12, "TB"),
+        }
+    }
+}
+
+impl fmt::Display for Bytes {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (value, unit) = self.parts();
+        let decimals = if value < 10.0 {
+            2
+        } else if value < 100.0 {
+            1
+        } else {
+            0
+        };
+        write!(f, "{value:.decimals$} {unit}")
+    }
+}
+
 impl Length {
     /// From metres; `None` unless finite and above zero.
     #[must_use]
@@ -372,5 +437,30 @@ mod tests {
         assert!("10 inch".parse::<Length>().unwrap_err().to_string().contains("none of"));
         assert!("0um".parse::<Length>().is_err());
         assert_eq!("1.003um".parse::<Length>().unwrap().to_string(), "1.003um");
+    }
+
+    #[test]
+    fn amounts_of_memory_have_units_of_ten_and_of_two() {
+        let count = |t: &str| t.parse::<Bytes>().map(Bytes::count);
+        assert_eq!(count("4GB").unwrap(), 4_000_000_000);
+        assert_eq!(count(" 512 MB ").unwrap(), 512_000_000);
+        assert_eq!(count("2GiB").unwrap(), 2 << 30);
+        assert_eq!(count("1.5GB").unwrap(), 1_500_000_000);
+        for (bad, words) in [
+            ("4", "has no unit"),
+            ("GB", "not a number"),
+            ("4 GBit", "none of kB, MB"),
+            ("0GB", "above zero"),
+            ("-1GB", "above zero"),
+            ("", "not a number"),
+        ] {
+            let text = count(bad).unwrap_err().to_string();
+            assert!(text.contains(words), "{bad}: {text}");
+        }
+        assert_eq!(Bytes::of(685_300_000).to_string(), "685 MB");
+        assert_eq!(Bytes::of(4_250_000_000).to_string(), "4.25 GB");
+        assert_eq!(Bytes::of(685_300_000).rounded_up(), "686MB");
+        let up: Bytes = Bytes::of(1_234_567_890).rounded_up().parse().unwrap();
+        assert!((1_234_567_890..1_240_000_001).contains(&up.count()));
     }
 }

@@ -8,9 +8,12 @@ use super::estimate::Standing;
 use super::job::ClipJob;
 use super::place::{FRAMES, check_places, inputs};
 use super::references::sensor_shape;
+use crate::engine::Work;
+use crate::engine::memory::InWork;
 use crate::engine::render::Renderer;
 use crate::engine::source::Source;
 use crate::footage::{FootageError, printable};
+use crate::frame::units::Bytes;
 use crate::record::Warning;
 use crate::stages::dark::other_exposure;
 
@@ -35,6 +38,28 @@ pub struct ClipCheck {
     pub standing: Option<Standing>,
     /// How long a run would take, in s, from a sample.
     pub expected_s: Option<f64>,
+    /// Memory that a run would take.
+    pub memory: Option<Memory>,
+}
+
+/// Memory that a run of a clip takes, in bytes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub struct Memory {
+    /// Threads that it was counted for.
+    pub threads: usize,
+    /// What it would take where nothing limits it.
+    pub usual: u64,
+    /// The least it can do with.
+    pub least: u64,
+}
+
+impl Memory {
+    /// One line for a person.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let (usual, least) = (Bytes::of(self.usual), Bytes::of(self.least));
+        format!("memory: about {usual} on {} threads, {least} at the least", self.threads)
+    }
 }
 
 impl ClipCheck {
@@ -94,9 +119,9 @@ fn made(folder: &Path) -> u64 {
     entries.filter_map(|e| e.metadata().ok()).map(|m| m.len()).sum()
 }
 
-/// Looks at everything that can be known beforehand.
+/// Looks at everything that can be known beforehand of a run with the threads and the memory of `work`.
 #[must_use]
-pub fn check(job: &ClipJob, out: &Path) -> ClipCheck {
+pub fn check(job: &ClipJob, out: &Path, work: &Work<'_>) -> ClipCheck {
     let mut c = ClipCheck {
         name: job.name.clone(),
         frames: 0,
@@ -107,6 +132,7 @@ pub fn check(job: &ClipJob, out: &Path) -> ClipCheck {
         warnings: Vec::new(),
         standing: None,
         expected_s: None,
+        memory: None,
     };
     let source = match job.open() {
         Ok(source) => source,
@@ -121,6 +147,11 @@ pub fn check(job: &ClipJob, out: &Path) -> ClipCheck {
     c.shape = source.expected.shape.to_string();
     let finished = (source.clip.frames.len() as u64).div_ceil(job.pipeline.combined());
     c.bytes = finished * (source.expected.shape.samples() as u64 * 2 + 512);
+    let plan = job.plan(&source, work.threads);
+    let need = |threads, ahead| plan.need(InWork { threads, ahead }).most();
+    let (threads, usual, least) = (work.threads, need(work.threads, work.ahead), need(1, 1));
+    c.memory = Some(Memory { threads, usual, least });
+    c.faults.extend(plan.bound(work).err().map(|e| e.to_string()));
     if let Err(e) = check_places(job, out, &inputs(job)) {
         c.faults.push(e.to_string());
     }
@@ -190,7 +221,11 @@ fn reference(what: &str, path: &Path, clip: &Source, c: &mut ClipCheck) {
                 let what = format!("{name} was exposed for {dark:.6} s, the clip for {own:.6} s");
                 let advice = "take darks at the clip's exposure";
                 if other.matters {
-                    c.faults.push(format!("{what}: {advice}"));
+                    let what = format!(
+                        "{what}: the dark will be scaled by the clip's hot pixels, or refused \
+                         where these do not tell"
+                    );
+                    c.warnings.push(Warning::new("dark-exposure", what, advice));
                 } else {
                     c.warnings.push(Warning::new("dark-exposure", what, advice));
                 }

@@ -262,7 +262,7 @@ mod tests {
             fs::write(shoot.join("comb").join(format!("{i}.tif")), [i; 100]).unwrap();
         }
         let stop = AtomicBool::new(false);
-        let work = Work { threads: 1, stop: &stop, progress: &Silent };
+        let work = Work::new(1, &stop, &Silent);
         let list = dir.path().join("list.txt");
         assert_eq!(write_list(&shoot, &list, &work).unwrap().files, 3);
         assert!(verify(&shoot, &list, &work).unwrap().sound());

@@ -14,6 +14,7 @@ use super::place::{
     FRAMES, Lock, REFERENCES, check_ours, check_places, clear, file_name, inputs, remove, sweep,
 };
 use super::references::{Noise, Prepared, prepare};
+use super::rescale::rescale;
 use super::sealed::{DAMAGED, Sealed};
 use super::table::{Row, table};
 use super::{NightError, noise};
@@ -80,7 +81,9 @@ pub(super) fn lay_out(
 ) -> Result<Desk, NightError> {
     let mut warnings = source.warnings.clone();
     let references = [job.dark.as_deref(), job.flat.as_deref()];
-    let prepared = prepare(&source, references, (out.disk, &out.folder.join(REFERENCES)), work)?;
+    let mut prepared =
+        prepare(&source, references, (out.disk, &out.folder.join(REFERENCES)), work)?;
+    rescale(job, &source, &mut prepared, work)?;
     warnings.extend(prepared.warnings.iter().cloned());
     let noise = match &prepared.noise {
         Some(noise) => noise.clone(),
@@ -105,6 +108,7 @@ pub fn run(job: &ClipJob, out: &Out<'_>, work: &Work<'_>) -> Result<Summary, Nig
     source.check_headers()?;
     Renderer::check(&job.pipeline, &source)?;
     check_range(job, &source)?;
+    let work = &job.bounded(&source, work)?;
     check_places(job, out.folder, &inputs(job))?;
     check_ours(&folder)?;
     let frames = folder.join(FRAMES);
@@ -526,6 +530,7 @@ impl Papers<'_> {
             },
             "references": self.desk.prepared.record(),
             "lamp_ripple": self.analysis.ripple,
+            "lamps": self.analysis.lamps,
             "row_offsets_dn": self.analysis.rows.map(|r| r.sigma_dn),
             "scale": scale.map(|s| json!({
                 "um_per_px": s.value.um_per_px,

@@ -9,7 +9,9 @@ use serde::Serialize;
 use super::NightError;
 use super::checksum::of_clip;
 use super::references::{Noise, Prepared};
+use crate::engine::memory::Plan;
 use crate::engine::source::Source;
+use crate::engine::{EngineError, Work};
 use crate::footage::{Digest, Facts, hash_bytes};
 use crate::pipeline::Pipeline;
 use crate::record::Warning;
@@ -52,6 +54,32 @@ struct Deciding<'a> {
 }
 
 impl ClipJob {
+    /// `work` within its budget of memory for the clip `source`, which is this job's.
+    ///
+    /// # Errors
+    /// Where the clip does not fit, with the number that it needs.
+    pub fn bounded<'w>(&self, source: &Source, work: &Work<'w>) -> Result<Work<'w>, NightError> {
+        let named = |e: EngineError| NightError::Refused(format!("{}: {e}", self.name));
+        self.plan(source, work.threads).bound(work).map_err(named)
+    }
+
+    /// The same where the clip is not open yet. One that cannot be opened is not refused here.
+    ///
+    /// # Errors
+    /// As [`Self::bounded`].
+    pub fn bounded_unopened<'w>(&self, work: &Work<'w>) -> Result<Work<'w>, NightError> {
+        match work.memory.and_then(|_| self.open().ok()) {
+            Some(source) => self.bounded(&source, work),
+            None => Ok(*work),
+        }
+    }
+
+    /// What decides how much memory the clip takes on so many threads.
+    pub(super) fn plan<'p>(&'p self, source: &'p Source, threads: usize) -> Plan<'p> {
+        let references = [self.dark.is_some(), self.flat.is_some()];
+        Plan { pipeline: &self.pipeline, source, references, pool: threads }
+    }
+
     /// The clip, ready to be read.
     ///
     /// # Errors

@@ -21,6 +21,7 @@ pub mod noise;
 pub mod out;
 pub mod place;
 pub mod references;
+pub mod rescale;
 mod sealed;
 pub mod shard;
 pub mod shoot;

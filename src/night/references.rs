@@ -107,6 +107,7 @@ impl Prepared {
                 "sigma_dn": d.sigma(),
                 "temporal_noise_dn": d.temporal_noise(),
                 "defects": d.defects.counts(),
+                "scaled": d.scaled,
             })),
             "flat": flat.map(|f| serde_json::json!({
                 "frames": f.count,

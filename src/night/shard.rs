@@ -233,6 +233,7 @@ pub fn analyse(
     share: Share,
     work: &Work<'_>,
 ) -> Result<Done, NightError> {
+    let work = &job.bounded_unopened(work)?;
     let site = Site::open(job, out, work)?;
     let settings = job.pipeline.register_settings();
     let wanted = Wanted::of(&job.pipeline, &site.desk.source);
@@ -285,6 +286,7 @@ pub fn render(
     share: Share,
     work: &Work<'_>,
 ) -> Result<Done, NightError> {
+    let work = &job.bounded_unopened(work)?;
     let site = Site::open(job, out, work)?;
     let (mut analysis, hash) = site.merged()?;
     let positions = site.positions(share, analysis.frames.len());

@@ -6,6 +6,7 @@
 //! flat = "even"
 //! checksums = "night.b3"       # hash list of the originals (hushframe checksum): frames must be as then
 //! when_done = "./tell-me"      # a program to run when the night has ended (`night::hook`)
+//! memory = "4GB"               # what the run may take at the most (as --memory)
 //!
 //! [facts]                      # facts for all clips
 //! rate = 5000
@@ -29,6 +30,7 @@ use super::job::ClipJob;
 use crate::footage::{
     FactSource, Facts, FactsFile, FootageError, key_line, line_of, printable, read_table,
 };
+use crate::frame::units::Bytes;
 use crate::pipeline::{self, Pipeline};
 
 /// Pipeline of a clip for which none is named.
@@ -42,6 +44,7 @@ struct Raw {
     flat: Option<PathBuf>,
     checksums: Option<PathBuf>,
     when_done: Option<PathBuf>,
+    memory: Option<Bytes>,
     facts: Option<Spanned<toml::Table>>,
     #[serde(default)]
     clip: Vec<Spanned<toml::Table>>,
@@ -100,6 +103,13 @@ pub fn when_done(path: &Path) -> Option<PathBuf> {
     let program = raw.when_done?;
     let base = Reader { path, text: &text }.base().to_owned();
     Some(if program.components().count() > 1 { base.join(program) } else { program })
+}
+
+/// The memory that a sound shoot file allows.
+#[must_use]
+pub fn memory(path: &Path) -> Option<Bytes> {
+    let text = fs::read_to_string(path).ok()?;
+    toml::from_str::<Raw>(&text).ok()?.memory
 }
 
 /// Reads a shoot file into jobs; `given` are facts from the command line.

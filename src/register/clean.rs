@@ -8,6 +8,10 @@
 //! Where a pattern has drawn the shifts so far that it looks like the scene, [`super::drawn`] finds
 //! that out, and the block is laid by its coarse detail.
 //!
+//! Light that changes unevenly over the frame ([`super::uneven`]) draws shifts towards brighter
+//! places and makes still pixels look as if they moved: where it matters frames are divided by it
+//! and registered again, before rows and pattern.
+//!
 //! Measured (`cargo bench --bench steadying -- "row offsets" "pattern of"`, brick, 384 px): at a
 //! peak of 150 e- row offsets of 2 e- leave 1.26 times the bound, a pattern of 1 e- in pixels and
 //! 1 e- in columns 1.26 times; at 25 e- they leave 1.84 and 1.81 times.
@@ -17,11 +21,16 @@ use rayon::prelude::*;
 use super::block::{Block, laid, refine, register};
 use super::pattern::{fixed_pattern, take_pattern_off};
 use super::rows::{RowModel, Seen, take_off};
+use super::uneven::{Field, Scene, divide_again, matters, measure};
 use super::{NoLock, PixelNoise, RegisterSettings, drawn};
 use crate::frame::{FixedPlane, Plane};
 
 /// Rounds in which a pattern is looked for: the first poses are drawn to it.
 const ROUNDS: usize = 3;
+
+/// Rounds in which uneven light is measured and divided out: the first has the scene as the lamps
+/// made it look.
+const EVENED: usize = 2;
 
 /// What the sensor adds to frames.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -30,6 +39,8 @@ pub struct SensorFaults {
     pub pattern: Option<Plane>,
     /// Whether row offsets matter.
     pub rows: bool,
+    /// Whether light changes unevenly over the frame (this is a lamps' fault, not the sensor's).
+    pub uneven: bool,
 }
 
 impl SensorFaults {
@@ -69,6 +80,20 @@ pub struct Learned {
     pub faults: SensorFaults,
     /// What row offsets are measured against, where they matter.
     pub row_model: Option<RowModel>,
+    /// What frames were divided by where light is uneven; empty where it is even.
+    pub fields: Fields,
+}
+
+/// The uneven light that each frame of a block was divided by; empty where light is even.
+pub type Fields = Vec<Option<Field>>;
+
+/// Another block of the clip.
+#[derive(Debug)]
+pub struct Cleaned {
+    /// The registered block.
+    pub block: Block,
+    /// As in [`Learned`].
+    pub fields: Fields,
 }
 
 /// Registers a clip's first block, and learns what the sensor adds. What matters is taken off
@@ -85,6 +110,11 @@ pub fn learn(
 ) -> Result<Learned, NoLock> {
     let mut faults = SensorFaults::default();
     let mut block = register(&lent(frames), noise, settings)?;
+    faults.uneven = matters(&lent(frames), &block.poses, &Scene::seen(&block, noise));
+    let mut fields = Vec::new();
+    if faults.uneven {
+        (block, fields) = evened(frames, block, noise, settings)?;
+    }
     let row_model = if rows { row_model(frames, &block, noise) } else { None };
     if let Some(model) = &row_model {
         faults.rows = true;
@@ -99,7 +129,7 @@ pub fn learn(
         block = again(frames, &block, noise, settings)?;
         block = undrawn(frames, &block, noise, settings)?.unwrap_or(block);
     }
-    Ok(Learned { block, faults, row_model })
+    Ok(Learned { block, faults, row_model, fields })
 }
 
 /// Registers another block of the clip, what the sensor adds known; it is taken off `frames`.
@@ -111,19 +141,54 @@ pub fn register_clean(
     noise: &PixelNoise,
     settings: &RegisterSettings,
     faults: &SensorFaults,
-) -> Result<Block, NoLock> {
+) -> Result<Cleaned, NoLock> {
     if let Some(pattern) = &faults.pattern {
         frames.par_iter_mut().flatten().for_each(|f| take_pattern_off(f, pattern));
     }
     let block = register(&lent(frames), noise, settings)?;
-    let block = undrawn(frames, &block, noise, settings)?.unwrap_or(block);
-    if !faults.rows {
-        return Ok(block);
+    let mut block = undrawn(frames, &block, noise, settings)?.unwrap_or(block);
+    let mut fields = Vec::new();
+    if faults.uneven {
+        (block, fields) = evened(frames, block, noise, settings)?;
     }
-    let Some(model) = row_model(frames, &block, noise) else { return Ok(block) };
-    take_rows_off(frames, &block, &model, noise);
-    let block = again(frames, &block, noise, settings)?;
-    Ok(undrawn(frames, &block, noise, settings)?.unwrap_or(block))
+    if faults.rows
+        && let Some(model) = row_model(frames, &block, noise)
+    {
+        take_rows_off(frames, &block, &model, noise);
+        block = again(frames, &block, noise, settings)?;
+        block = undrawn(frames, &block, noise, settings)?.unwrap_or(block);
+    }
+    Ok(Cleaned { block, fields })
+}
+
+/// Divides frames by their uneven light, and registers them again.
+fn evened(
+    frames: &mut [Option<FixedPlane>],
+    mut block: Block,
+    noise: &PixelNoise,
+    settings: &RegisterSettings,
+) -> Result<(Block, Fields), NoLock> {
+    let mut fields: Fields = vec![None; frames.len()];
+    for round in 0..EVENED {
+        let of = if round == 0 { Scene::seen } else { Scene::still };
+        let found = measure(&lent(frames), &block.poses, &fields, &of(&block, noise));
+        let new = frames.par_iter_mut().zip(&fields).zip(&found.frames);
+        new.for_each(|((frame, old), new)| {
+            if let (Some(frame), Some((_, new))) = (frame, new) {
+                divide_again(frame, old.as_ref(), new);
+            }
+        });
+        for (field, new) in fields.iter_mut().zip(found.frames) {
+            *field = new.map(|(_, f)| f).or(field.take());
+        }
+        // Frames that were lost in uneven light have no field yet, and may be found now.
+        let lost = frames.iter().zip(&block.poses).any(|(f, p)| f.is_some() && p.is_none());
+        block = match lost.then(|| register(&lent(frames), noise, settings)) {
+            Some(Ok(found)) => found,
+            _ => again(frames, &block, noise, settings)?,
+        };
+    }
+    Ok((block, fields))
 }
 
 /// The block laid by its coarse detail, where something fixed on the sensor draws its fine detail.

@@ -22,8 +22,8 @@
 //! Cost: a few multiplications a frame and frequency tried. Sources: 1 % is the tolerance of the
 //! mains' frequency in EN 50160, 4.2.1 (from memory); a ripple at twice that frequency: common
 //! practice, no source. The weight k is the linear estimate of least mean square error.
-//! Limit: all lamps must ripple as one; several with phases of their own over the picture are not
-//! told apart.
+//! Lamps of different phase: the same for the coefficients of light that is uneven over the frame
+//! ([`super::uneven`], [`lamp_parts`]).
 
 use serde::{Deserialize, Serialize};
 
@@ -42,6 +42,8 @@ const TOLERANCE: f64 = 0.01;
 const OUT: f64 = 5.0;
 /// Part of the residuals that may be no noise before the fit is given up.
 const MOST_KEPT: f64 = 0.3;
+/// Part of the ripple's amplitude that may be left by a fit that still explains it, whatever it is.
+const LITTLE: f64 = 0.05;
 /// Ripple is reported from this multiple of its uncertainty on.
 const SIGNIFICANT: f64 = 5.0;
 
@@ -81,8 +83,90 @@ pub fn lamp_light(
     (out, ripple)
 }
 
+/// Parts of a series over a stretch of frames.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Parts {
+    /// The frames.
+    pub frames: std::ops::Range<usize>,
+    /// Each frame's value without noise, and the part of it that changes slowly: what a lamp does
+    /// is the difference. Both are there for frames without a measured value too.
+    pub values: Vec<(f64, f64)>,
+    /// Whether slow change and lamp explain the data.
+    pub explained: bool,
+    /// Cosine and sine of the ripple at [`Parts::hz`], against the middle of the stretch.
+    pub wave: [f64; 2],
+    /// Their standard uncertainty.
+    pub sigma: f64,
+    /// Frequency of the ripple in hertz.
+    pub hz: f64,
+}
+
+impl Parts {
+    /// Whether the ripple stands out of the noise.
+    #[must_use]
+    pub fn significant(&self) -> bool {
+        libm::hypot(self.wave[0], self.wave[1]) > SIGNIFICANT * self.sigma
+    }
+}
+
+/// What [`lamp_light`] finds, in its parts: one for each stretch; `None` where there is nothing to
+/// go by.
+#[must_use]
+pub fn lamp_parts(times: &[f64], series: &[Option<f64>], mains: Option<f64>) -> Vec<Option<Parts>> {
+    let n = series.len().min(times.len());
+    let parts = n.div_ceil(STRETCH).max(1);
+    let one = |p: usize| {
+        let frames = p * n / parts..(p + 1) * n / parts;
+        let measured: Vec<(f64, f64)> =
+            frames.clone().filter_map(|i| Some((times[i], series[i]?))).collect();
+        let Found { fit, rest, inside, kept } = fitted(&measured, mains)?;
+        // At least one period, or it could as well be a trend.
+        if 2.0 * fit.half * fit.hz < 1.0 || fit.harmonics == 0 {
+            return None;
+        }
+        let mut known = rest.iter().zip(&inside);
+        let value = |i: usize| {
+            let (now, slow) = (fit.at(times[i]), fit.slow(times[i]));
+            let rest = series[i].and_then(|_| known.next());
+            (now + rest.map_or(0.0, |(r, &ok)| if ok { kept * r } else { *r }), slow)
+        };
+        Some(Parts {
+            values: frames.clone().map(value).collect(),
+            frames,
+            explained: kept <= MOST_KEPT
+                || fit.left.sqrt() < LITTLE * libm::hypot(*fit.terms.get(3)?, *fit.terms.get(4)?),
+            wave: [*fit.terms.get(3)?, *fit.terms.get(4)?],
+            sigma: (2.0 * fit.left / measured.len() as f64).sqrt(),
+            hz: fit.hz,
+        })
+    };
+    (0..parts).map(one).collect()
+}
+
+/// A fit and what it leaves.
+struct Found {
+    fit: Fit,
+    rest: Vec<f64>,
+    inside: Vec<bool>,
+    kept: f64,
+}
+
 /// One stretch: times and light of its frames, in order.
 fn stretch(measured: &[(f64, f64)], mains: Option<f64>) -> Option<(Vec<f64>, Option<Ripple>)> {
+    let Found { fit, rest, inside, kept } = fitted(measured, mains)?;
+    if kept > MOST_KEPT {
+        return None;
+    }
+    let values = measured
+        .iter()
+        .zip(rest.iter().zip(&inside))
+        .map(|(&(_, v), (r, &ok))| if ok { v - (1.0 - kept) * r } else { v })
+        .collect();
+    Some((values, fit.ripple(measured.len())))
+}
+
+/// The best fit to a stretch.
+fn fitted(measured: &[(f64, f64)], mains: Option<f64>) -> Option<Found> {
     let n = measured.len();
     let (first, last) = (measured.first()?.0, measured.last()?.0);
     if n < LEAST || last <= first {
@@ -116,15 +200,7 @@ fn stretch(measured: &[(f64, f64)], mains: Option<f64>) -> Option<(Vec<f64>, Opt
     let rest = residual(&fit);
     let inside = within(&rest)?;
     let kept = kept_part(&rest, &inside);
-    if kept > MOST_KEPT {
-        return None;
-    }
-    let values = measured
-        .iter()
-        .zip(rest.iter().zip(&inside))
-        .map(|(&(_, v), (r, &ok))| if ok { v - (1.0 - kept) * r } else { v })
-        .collect();
-    Some((values, fit.ripple(n)))
+    Some(Found { fit, rest, inside, kept })
 }
 
 /// Which residuals are within 5 deviations, by their median.
@@ -222,6 +298,11 @@ impl Fit {
 
     fn at(&self, t: f64) -> f64 {
         self.basis(t).iter().zip(&self.terms).map(|(a, b)| a * b).sum()
+    }
+
+    /// The part that no lamp makes.
+    fn slow(&self, t: f64) -> f64 {
+        self.basis(t).iter().zip(&self.terms).take(3).map(|(a, b)| a * b).sum()
     }
 
     /// The frequency at which nothing would be left to the terms that grow over the stretch.

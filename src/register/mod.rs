@@ -65,6 +65,7 @@ pub mod still;
 pub mod template;
 mod tile;
 pub mod tracks;
+pub mod uneven;
 pub mod wiener;
 
 use thiserror::Error;

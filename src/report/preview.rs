@@ -236,7 +236,7 @@ impl Maker<'_> {
             work.progress.step(Phase::Preview, i as u64 + 1, rows.len() as u64);
             Ok(())
         };
-        ordered(rows.len(), (work.threads, 2 * work.threads + 2), make, take)?;
+        ordered(rows.len(), (work.threads, work.ahead + 2), make, take)?;
         let hash = movie.finish()?.hash;
         Ok(Film { hash, flash: screening.map(Screening::finish), ticks, light })
     }

@@ -8,10 +8,12 @@
 //!
 //! Order: made of raw frames taken with the lens covered, at the exposure of the clip.
 //! Cost: a few passes over one plane. Source of the numbers: own prototype and arithmetic.
-//! Limit: the exposure is not scaled; below 2 ms dark current is far under the read noise.
+//! Limit: below 2 ms dark current is far under the read noise; above, a master of another exposure or
+//! temperature is scaled by the clip's hot pixels (`rescale`).
 
 use super::defects::{DefectMap, mark_blinking, mark_hot};
 use super::pattern::split;
+use super::rescale::DarkScale;
 use super::robust::typical_variance;
 use super::stack::StackStats;
 use super::{SensorError, Shape};
@@ -47,6 +49,8 @@ pub struct MasterDark {
     pub pattern: Vec<FixedPattern>,
     /// Hot and blinking pixels.
     pub defects: DefectMap,
+    /// How it was scaled to another exposure or temperature; not kept in files.
+    pub scaled: Option<DarkScale>,
 }
 
 impl MasterDark {
@@ -72,6 +76,7 @@ impl MasterDark {
             temporal: Vec::new(),
             pattern: Vec::new(),
             defects: DefectMap::new(shape.width, shape.height, shape.channels),
+            scaled: None,
         };
         for (p, mean) in stats.mean.iter().enumerate() {
             let temporal = typical_variance(stats.variance[p].data(), stats.dof());
@@ -98,7 +103,8 @@ impl MasterDark {
     pub fn sigma_for(&self, count: usize) -> f64 {
         let times = count.max(1) as f64 / self.count.max(1) as f64;
         let sum: f64 = self.pattern.iter().map(|p| p.sigma_with(times)).map(|s| s * s).sum();
-        (sum / self.pattern.len().max(1) as f64).sqrt()
+        let scaling = self.scaled.map_or(0.0, |s| s.uncertain_dn.powi(2));
+        (sum / self.pattern.len().max(1) as f64 + scaling).sqrt()
     }
 
     /// Typical temporal noise of a dark frame in DN, as a root mean square over channels.
@@ -131,6 +137,18 @@ impl MasterDark {
                     figures(then)
                 ),
                 format!("record {GOOD_COUNT} darks with the lens covered, at the clip's exposure"),
+            ));
+        }
+        if let Some(s) = self.scaled {
+            out.push(Warning::new(
+                "dark-scaled",
+                format!(
+                    "hot pixels of the clip show {:.3} +- {:.3} times the dark current of the \
+                     darks: {} pixels that stand out were scaled by that, which leaves up to \
+                     {:.2} DN uncertain",
+                    s.factor, s.sigma, s.scaled, s.uncertain_dn
+                ),
+                "take darks at the clip's exposure and temperature",
             ));
         }
         let defects = self.defects.counts();

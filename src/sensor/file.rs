@@ -343,6 +343,7 @@ fn build(header: &Header, pages: Vec<(Page, Pixels)>) -> Result<Master, SensorEr
             temporal: figures,
             pattern,
             defects,
+            scaled: None,
         })),
         (MasterKind::Flat, Some(layout)) => Ok(Master::Flat(MasterFlat {
             shape,
@@ -386,6 +387,7 @@ mod tests {
                 channels
             ],
             defects,
+            scaled: None,
         }
     }
 

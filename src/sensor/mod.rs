@@ -15,6 +15,7 @@ pub mod defects;
 pub mod file;
 pub mod flat;
 mod pattern;
+pub mod rescale;
 mod robust;
 pub mod stack;
 pub mod transfer;

@@ -7,8 +7,9 @@
 //! lower bound; pixels that already have a flaw keep it. Edges: none.
 //! Cost: one pass; 0.4 ns a pixel in the plain C prototype (one core). Memory: the master.
 //! Source: common practice, no source.
-//! Limit: the dark is not scaled to another exposure: a difference is reported, and refused where
-//! either is above 2 ms.
+//! Another exposure than the clip's is reported; where either is above 2 ms the dark current of pixels
+//! that stand out must have been scaled ([`crate::sensor::rescale`]), or the dark is refused.
+//! Limit: only pixels that stand out are scaled.
 
 use std::sync::Arc;
 
@@ -27,7 +28,7 @@ const SAME_EXPOSURE: f64 = 1.1;
 
 /// Exposure in s up to which dark current is far below the read noise, so that darks of another
 /// exposure serve: at 500 frames a second and more no clip is exposed for longer.
-const SHORT_S: f64 = 2e-3;
+pub const SHORT_S: f64 = 2e-3;
 
 /// Share of the range by which the dark may lie off the clip's black level without a word.
 const BLACK_OFF: f64 = 0.05;
@@ -115,7 +116,10 @@ impl Dark {
                 advice: "take the darks with the same crop and mode",
             });
         }
-        let other = master.as_ref().and_then(|m| other_exposure(m.exposure, clip.exposure));
+        let other = master
+            .as_ref()
+            .filter(|m| m.scaled.is_none())
+            .and_then(|m| other_exposure(m.exposure, clip.exposure));
         if let Some(OtherExposure { dark, own, matters: true }) = other {
             return Err(StageError::Mismatch {
                 stage: NAME,
@@ -178,7 +182,9 @@ pub fn other_exposure(dark: Option<Duration>, own: Option<Duration>) -> Option<O
 /// What speaks against this master for this clip.
 fn doubts(master: &MasterDark, clip: &ClipInfo) -> Vec<Warning> {
     let mut out = master.warnings(clip.noise.as_ref());
-    if let Some(OtherExposure { dark, own, .. }) = other_exposure(master.exposure, clip.exposure) {
+    if let Some(OtherExposure { dark, own, .. }) = other_exposure(master.exposure, clip.exposure)
+        && master.scaled.is_none()
+    {
         out.push(Warning::new(
             "dark-exposure",
             format!("the darks were exposed for {dark} but the clip for {own}"),
@@ -293,6 +299,7 @@ mod tests {
             temporal: vec![1.0],
             pattern: vec![],
             defects: DefectMap::new(width, height, 1),
+            scaled: None,
         })
     }
 
