@@ -393,8 +393,8 @@ impl Averager {
         let strength = to_f32(self.stage.settings.strength);
         let settings = match self.stage.settings.preset {
             Preset::Plain => None,
-            Preset::Fast => Some(ShrinkSettings { strength, step: 4, wiener: false }),
-            Preset::Quality => Some(ShrinkSettings { strength, step: 4, wiener: true }),
+            Preset::Fast => Some(ShrinkSettings { strength, wiener: false }),
+            Preset::Quality => Some(ShrinkSettings { strength, wiener: true }),
         };
         let Shrunk { plane, left } = match settings {
             None => Shrunk { plane: values, left: variance.clone() },
