@@ -48,10 +48,11 @@ use serde::{Deserialize, Serialize};
 use super::{Realm, SettingDoc, StageDoc, StageError};
 use crate::frame::convert::{clamp_index, signed, to_f32};
 use crate::frame::{FixedPlane, Flaw, Plane};
+use crate::math::pyramid::Pyramid;
 use crate::math::shrink::{ShrinkSettings, Shrunk, shrink};
-use crate::math::trajectory::{FRAMES, Path, Pyramid, REACH};
+use crate::math::trajectory::{FRAMES, Neighbour, REACH};
 use crate::register::PixelNoise;
-use moving::{Moving, TILE, TileScratch, TileSums};
+use moving::{Moving, TILE, Tile, TileScratch};
 use still::{CellBand, Level};
 use sums::{Segment, Span, good};
 
@@ -237,14 +238,7 @@ pub struct Averager {
     /// Segments of each plane.
     sums: Vec<Vec<Segment>>,
     /// Frames around the centre at three sizes, by number; planes in order.
-    pyramids: VecDeque<(usize, Vec<Sized>)>,
-}
-
-/// One plane of a frame ready to be followed.
-#[derive(Debug)]
-struct Sized {
-    pyramid: Pyramid,
-    flawed: bool,
+    pyramids: VecDeque<(usize, Vec<Pyramid>)>,
 }
 
 impl Averager {
@@ -341,17 +335,13 @@ impl Averager {
         let next = self.pyramids.back().map_or(i.saturating_sub(REACH), |(k, _)| k + 1);
         for k in next..=i + REACH {
             if let Some(frame) = self.frame(k) {
-                let sizes = frame.planes.iter().map(|p| {
-                    let (full, flawed) = moving::filled(p);
-                    Sized { pyramid: Pyramid::new(full), flawed }
-                });
-                let sizes = sizes.collect();
+                let sizes = frame.planes.iter().map(Pyramid::new).collect();
                 self.pyramids.push_back((k, sizes));
             }
         }
     }
 
-    fn sized(&self, i: usize, k: isize, p: usize) -> Option<&Sized> {
+    fn sized(&self, i: usize, k: isize, p: usize) -> Option<&Pyramid> {
         let at = i.checked_add_signed(k)?;
         self.pyramids.iter().find(|(n, _)| *n == at).and_then(|(_, s)| s.get(p))
     }
@@ -366,8 +356,10 @@ impl Averager {
         let n = self.window(i).count().max(1) as f32;
         let mean = |f: &dyn Fn(&Locked) -> f32| self.window(i).map(f).sum::<f32>() / n;
         let around: [isize; FRAMES] = std::array::from_fn(|j| signed(j) - signed(REACH));
-        let nearest = signed(self.stage.near());
-        let used = |k: isize| (k.abs() <= nearest).then_some(k);
+        let seen = |k: isize| {
+            let full = &self.relative(i, k)?.planes[p];
+            Some(Neighbour { full, sizes: self.sized(i, k, p)? })
+        };
         let merge = Merge {
             preset: self.stage.settings.preset,
             level: Level {
@@ -377,13 +369,7 @@ impl Averager {
                 sigma: mean(&|f| f.sigma),
             },
             segments: &self.sums[p],
-            moving: Moving {
-                frames: around.map(|k| Some(&self.sized(i, used(k)?, p)?.pyramid)),
-                planes: around.map(|k| self.relative(i, k).map(|f| &f.planes[p])),
-                flawed: around
-                    .map(|k| used(k).and_then(|k| self.sized(i, k, p)).is_some_and(|s| s.flawed)),
-                reach: self.stage.near(),
-            },
+            moving: Moving { frames: around.map(seen), reach: self.stage.near() },
         };
         let Some(current) = self.relative(i, 0).map(|f| &f.planes[p]) else {
             let (plane, variance) = (Plane::default(), Plane::default());
@@ -440,13 +426,6 @@ struct Part<'a> {
     variance: &'a mut [f32],
 }
 
-/// One tile that moves.
-struct Tile {
-    sums: TileSums,
-    /// Weights that remain of each segment, by cell.
-    retest: Vec<Vec<f32>>,
-}
-
 impl Merge<'_> {
     /// Values and their variances.
     fn run(&self, current: &FixedPlane) -> (Plane, Plane) {
@@ -476,22 +455,25 @@ impl Merge<'_> {
         for ty in (y0..y1).step_by(TILE) {
             for tx in (0..w).step_by(TILE) {
                 let tile = [tx, ty, TILE.min(w - tx), TILE.min(y1 - ty)];
-                let moving = self.moving_tile(tile, &band, &mut scratch);
-                self.compose(current, (&band, tile, y0), moving.as_ref(), part);
+                let moves = self.moving_tile(tile, &band, &mut scratch);
+                let moving = moves.then_some(&scratch.tile);
+                self.compose(current, (&band, tile, y0), moving, part);
             }
         }
     }
 
-    fn moving_tile(&self, tile: [usize; 4], band: &CellBand, s: &mut TileScratch) -> Option<Tile> {
+    fn moving_tile(&self, tile: [usize; 4], band: &CellBand, s: &mut TileScratch) -> bool {
         if self.preset == Preset::Plain || !uncertain(band, tile) {
-            return None;
+            return false;
         }
+        let at = [tile[0], tile[1]];
         let middle =
             (tile[1] / 2 + tile[3] / 4 - band.first) * band.width + tile[0] / 2 + tile[2] / 4;
-        let path: Path = self.moving.path(tile, band.pixel_variance[middle], s)?;
-        let mut retest = Vec::new();
-        let sums = self.moving.merge(tile, &path, band, &mut retest, s);
-        Some(Tile { sums, retest })
+        let Some(path) = self.moving.path(at, band.pixel_variance[middle], s) else {
+            return false;
+        };
+        self.moving.merge(at, &path, band, &mut s.tile);
+        true
     }
 
     /// Puts a tile together from the current frame, the window and the nearest frames.
@@ -508,7 +490,7 @@ impl Merge<'_> {
         for y in ty..ty + th {
             let at = y * w + tx;
             let cell = (y / 2 - band.first) * band.width + tx / 2;
-            let inner = (y - ty) / 2 * tw.div_ceil(2);
+            let inner = (y - ty) / 2;
             // Codes first: sums of a still place are exact.
             let mut sum = [0.0_f32; TILE];
             let mut weight = [0.0_f32; TILE];
@@ -525,7 +507,7 @@ impl Merge<'_> {
                 }
                 if let Some(m) = moving {
                     for (x, k) in k[..tw].iter_mut().enumerate() {
-                        *k *= m.retest[s][inner + x / 2];
+                        *k *= m.retest[s][inner][x / 2];
                     }
                 }
                 let (total, count) = (&segment.total[at..at + tw], &segment.count[at..at + tw]);
@@ -542,13 +524,13 @@ impl Merge<'_> {
                 }
             }
             if let Some(m) = moving {
-                let row = (y - ty) * tw;
+                let row = y - ty;
                 for x in 0..tw {
                     let share = 1.0 - sure[x];
-                    let n = m.sums.weight[row + x];
-                    sum[x] += share * (m.sums.sum[row + x] / step + n * zero);
+                    let n = m.weight[row][x];
+                    sum[x] += share * (m.sum[row][x] / step + n * zero);
                     weight[x] += share * n;
-                    squares[x] += share * share * m.sums.squares[row + x];
+                    squares[x] += share * share * m.squares[row][x];
                 }
             }
             let out = (y - y0) * w + tx;
