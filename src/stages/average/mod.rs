@@ -35,6 +35,7 @@
 //! shrunk only. At 25 electrons, plain places of a moving part cannot be told from still ones.
 
 mod agree;
+mod compose;
 mod moving;
 mod still;
 mod sums;
@@ -42,28 +43,23 @@ mod sums;
 use std::collections::VecDeque;
 use std::sync::Arc;
 
-use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::{Realm, SettingDoc, StageDoc, StageError};
-use crate::frame::convert::{clamp_index, signed, to_f32};
+use crate::frame::convert::{signed, to_f32};
 use crate::frame::{FixedPlane, Flaw, Plane};
+use crate::math::patch::any_marked;
 use crate::math::pyramid::Pyramid;
 use crate::math::shrink::{ShrinkSettings, Shrunk, shrink};
 use crate::math::trajectory::{FRAMES, Neighbour, REACH};
 use crate::register::PixelNoise;
-use moving::{Moving, TILE, Tile, TileScratch};
-use still::{CellBand, Level};
+use compose::Merge;
+use moving::Moving;
+use still::Level;
 use sums::{Segment, Span, good};
 
-/// Rows worked on together, and rows beyond them that the filters look at; both even.
-const BAND: usize = 64;
-const HALO: usize = 16;
 /// Frames on each side that are always a segment of their own.
 const NEAR: usize = 6;
-/// Mean certainty of a quarter tile below which it is looked at for motion.
-const SURE: f32 = 0.85;
-
 /// How the averaging is done.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -360,8 +356,13 @@ impl Averager {
             let full = &self.relative(i, k)?.planes[p];
             Some(Neighbour { full, sizes: self.sized(i, k, p)? })
         };
+        let Some(current) = self.relative(i, 0).map(|f| &f.planes[p]) else {
+            let (plane, variance) = (Plane::default(), Plane::default());
+            return Averaged { plane, left: variance.clone(), variance, flaws: Vec::new() };
+        };
         let merge = Merge {
-            preset: self.stage.settings.preset,
+            current,
+            plain: self.stage.settings.preset == Preset::Plain,
             level: Level {
                 noise: &self.stage.noise[p.min(self.stage.noise.len() - 1)],
                 factor: mean(&|f| f.variance_factor),
@@ -371,11 +372,7 @@ impl Averager {
             segments: &self.sums[p],
             moving: Moving { frames: around.map(seen), reach: self.stage.near() },
         };
-        let Some(current) = self.relative(i, 0).map(|f| &f.planes[p]) else {
-            let (plane, variance) = (Plane::default(), Plane::default());
-            return Averaged { plane, left: variance.clone(), variance, flaws: Vec::new() };
-        };
-        let (values, variance) = merge.run(current);
+        let (values, variance) = merge.run();
         let strength = to_f32(self.stage.settings.strength);
         let settings = match self.stage.settings.preset {
             Preset::Plain => None,
@@ -392,193 +389,26 @@ impl Averager {
     /// Pixels without any good sample in the window.
     fn flaws(&self, current: &FixedPlane, p: usize) -> Vec<Flaw> {
         let segments = &self.sums[p];
-        let flaw = |(at, &code): (usize, &u16)| {
-            if good(code) || segments.iter().any(|s| s.count[at] > 0) {
-                Flaw::None
-            } else if code == crate::frame::Coding::SATURATED
-                || segments.iter().any(|s| s.full[at] > 0)
-            {
-                Flaw::Saturated
-            } else {
-                Flaw::Missing
+        let mut all = Vec::new();
+        for (y, row) in current.codes.chunks_exact(current.width).enumerate() {
+            if !any_marked(row) {
+                continue;
             }
-        };
-        let all: Vec<Flaw> = current.codes.iter().enumerate().map(flaw).collect();
-        if all.iter().all(|f| *f == Flaw::None) { Vec::new() } else { all }
+            for (x, &code) in row.iter().enumerate().filter(|(_, c)| !good(**c)) {
+                let at = y * current.width + x;
+                if segments.iter().any(|s| s.count[at] > 0) {
+                    continue;
+                }
+                let full = code == crate::frame::Coding::SATURATED
+                    || segments.iter().any(|s| s.full[at] > 0);
+                all.resize(current.codes.len(), Flaw::None);
+                all[at] = if full { Flaw::Saturated } else { Flaw::Missing };
+            }
+        }
+        all
     }
 }
 
 fn plane_of(frame: Option<&Locked>, p: usize) -> Option<&FixedPlane> {
     frame.and_then(|f| f.planes.get(p))
-}
-
-/// Everything needed to average one plane of one frame.
-struct Merge<'a> {
-    preset: Preset,
-    level: Level<'a>,
-    segments: &'a [Segment],
-    moving: Moving<'a>,
-}
-
-/// Rows of a result.
-struct Part<'a> {
-    values: &'a mut [f32],
-    variance: &'a mut [f32],
-}
-
-impl Merge<'_> {
-    /// Values and their variances.
-    fn run(&self, current: &FixedPlane) -> (Plane, Plane) {
-        let (w, h) = (current.width, current.height);
-        let (mut values, mut variance) = (Plane::filled(w, h, 0.0), Plane::filled(w, h, 0.0));
-        let bands = values.data_mut().par_chunks_mut(BAND * w);
-        let bands = bands.zip(variance.data_mut().par_chunks_mut(BAND * w)).enumerate();
-        bands.for_each(|(k, (values, variance))| {
-            let rows = (k * BAND, (k * BAND + BAND).min(h));
-            self.band(current, rows, &mut Part { values, variance });
-        });
-        (values, variance)
-    }
-
-    fn band(&self, current: &FixedPlane, (y0, y1): (usize, usize), part: &mut Part<'_>) {
-        let (w, h) = (current.width, current.height);
-        let (a, b) = (y0.saturating_sub(HALO) / 2, sums::cells((y1 + HALO).min(h)));
-        let mut band = CellBand::new(current, self.segments, &self.level, (a, b));
-        if self.preset == Preset::Plain {
-            for (weight, count) in band.weight.iter_mut().zip(&band.count) {
-                for (v, n) in weight.iter_mut().zip(count) {
-                    *v = if *n > 0.0 { 1.0 } else { 0.0 };
-                }
-            }
-        }
-        let mut scratch = TileScratch::default();
-        for ty in (y0..y1).step_by(TILE) {
-            for tx in (0..w).step_by(TILE) {
-                let tile = [tx, ty, TILE.min(w - tx), TILE.min(y1 - ty)];
-                let moves = self.moving_tile(tile, &band, &mut scratch);
-                let moving = moves.then_some(&scratch.tile);
-                self.compose(current, (&band, tile, y0), moving, part);
-            }
-        }
-    }
-
-    fn moving_tile(&self, tile: [usize; 4], band: &CellBand, s: &mut TileScratch) -> bool {
-        if self.preset == Preset::Plain || !uncertain(band, tile) {
-            return false;
-        }
-        let at = [tile[0], tile[1]];
-        let middle =
-            (tile[1] / 2 + tile[3] / 4 - band.first) * band.width + tile[0] / 2 + tile[2] / 4;
-        let Some(path) = self.moving.path(at, band.pixel_variance[middle], s) else {
-            return false;
-        };
-        self.moving.merge(at, &path, band, &mut s.tile);
-        true
-    }
-
-    /// Puts a tile together from the current frame, the window and the nearest frames.
-    fn compose(
-        &self,
-        current: &FixedPlane,
-        (band, [tx, ty, tw, th], y0): (&CellBand, [usize; 4], usize),
-        moving: Option<&Tile>,
-        part: &mut Part<'_>,
-    ) {
-        let w = current.width;
-        let near = band.near();
-        let (zero, step) = (current.coding.zero, current.coding.step);
-        for y in ty..ty + th {
-            let at = y * w + tx;
-            let cell = (y / 2 - band.first) * band.width + tx / 2;
-            let inner = (y - ty) / 2;
-            // Codes first: sums of a still place are exact.
-            let mut sum = [0.0_f32; TILE];
-            let mut weight = [0.0_f32; TILE];
-            let mut squares = [0.0_f32; TILE];
-            let mut sure = [0.0_f32; TILE];
-            for (x, &c) in current.codes[at..at + tw].iter().enumerate() {
-                let own = if good(c) { 1.0 } else { 0.0 };
-                (sum[x], weight[x], squares[x]) = (own * f32::from(c), own, own);
-            }
-            for (s, segment) in self.segments.iter().enumerate() {
-                let mut k = [0.0_f32; TILE];
-                for (x, k) in k[..tw].iter_mut().enumerate() {
-                    *k = band.weight[s][cell + x / 2];
-                }
-                if let Some(m) = moving {
-                    for (x, k) in k[..tw].iter_mut().enumerate() {
-                        *k *= m.retest[s][inner][x / 2];
-                    }
-                }
-                let (total, count) = (&segment.total[at..at + tw], &segment.count[at..at + tw]);
-                for x in 0..tw {
-                    let n = f32::from(count[x]);
-                    sum[x] += k[x] * total[x] as f32;
-                    weight[x] += k[x] * n;
-                    squares[x] += k[x] * k[x] * n;
-                }
-                if near.contains(&s) {
-                    for (sure, k) in sure.iter_mut().zip(k) {
-                        *sure = sure.max(k);
-                    }
-                }
-            }
-            if let Some(m) = moving {
-                let row = y - ty;
-                for x in 0..tw {
-                    let share = 1.0 - sure[x];
-                    let n = m.weight[row][x];
-                    sum[x] += share * (m.sum[row][x] / step + n * zero);
-                    weight[x] += share * n;
-                    squares[x] += share * share * m.squares[row][x];
-                }
-            }
-            let out = (y - y0) * w + tx;
-            for x in 0..tw {
-                let v = band.pixel_variance[cell + x / 2];
-                if weight[x] > 1e-3 {
-                    part.values[out + x] = (sum[x] / weight[x] - zero) * step;
-                    part.variance[out + x] = v * squares[x] / (weight[x] * weight[x]);
-                } else {
-                    part.values[out + x] = self.fallback(current, at + x);
-                    part.variance[out + x] = v;
-                }
-            }
-        }
-    }
-
-    /// A pixel without good samples that agree: the mean of all good ones, or what the frame says.
-    fn fallback(&self, current: &FixedPlane, at: usize) -> f32 {
-        let (mut sum, mut n) = (0.0, 0.0);
-        for s in self.segments {
-            sum += f64::from(s.total[at]);
-            n += f64::from(s.count[at]);
-        }
-        if n > 0.0 {
-            (to_f32(sum / n) - current.coding.zero) * current.coding.step
-        } else {
-            current.decode_at(at)
-        }
-    }
-}
-
-/// Whether a tile has a quarter where no near segment surely shows what the frame shows.
-fn uncertain(band: &CellBand, [tx, ty, tw, th]: [usize; 4]) -> bool {
-    let near = band.near();
-    let side = TILE / 4;
-    let (cx, cy) = (tx / 2, ty / 2 - band.first);
-    let (cw, ch) = (tw.div_ceil(2), th.div_ceil(2));
-    (0..ch).step_by(side).any(|qy| {
-        (0..cw).step_by(side).any(|qx| {
-            let (mut sum, mut n) = (0.0, 0.0);
-            for y in qy..(qy + side).min(ch) {
-                for x in qx..(qx + side).min(cw) {
-                    let at = clamp_index(signed((cy + y) * band.width + cx + x), band.now.len());
-                    sum += near.iter().map(|&s| band.weight[s][at]).fold(0.0, f32::max);
-                    n += 1.0;
-                }
-            }
-            sum < SURE * n
-        })
-    })
 }
