@@ -56,7 +56,7 @@ use crate::register::PixelNoise;
 use compose::Merge;
 use moving::Moving;
 use still::Level;
-use sums::{Segment, Span, good};
+use sums::{Span, Sums, good};
 
 /// Frames on each side that are always a segment of their own.
 const NEAR: usize = 6;
@@ -231,8 +231,8 @@ pub struct Averager {
     /// Number (counted from the first frame pushed) of the ring's front.
     first: usize,
     centre: Option<usize>,
-    /// Segments of each plane.
-    sums: Vec<Vec<Segment>>,
+    /// Sums of each plane.
+    sums: Vec<Sums>,
     /// Frames around the centre at three sizes, by number; planes in order.
     pyramids: VecDeque<(usize, Vec<Pyramid>)>,
 }
@@ -310,13 +310,13 @@ impl Averager {
         if sums.is_empty() {
             // A frame without neighbours has segments too, empty ones.
             let Some(any) = ring.iter().flatten().next() else { return };
-            let new = |p: &FixedPlane| vec![Segment::new(p.width, p.height); changes.len()];
+            let new = |p: &FixedPlane| Sums::new(p.width, p.height, changes.len());
             *sums = any.planes.iter().map(new).collect();
         }
-        for (p, segments) in sums.iter_mut().enumerate() {
+        for (p, sums) in sums.iter_mut().enumerate() {
             let of: Vec<_> =
                 frames.iter().map(|&(a, b)| (plane_of(a, p), plane_of(b, p))).collect();
-            sums::change(segments, &of);
+            sums.change(&of);
         }
     }
 
@@ -369,7 +369,7 @@ impl Averager {
                 gain: mean(&|f| f.noise_gain),
                 sigma: mean(&|f| f.sigma),
             },
-            segments: &self.sums[p],
+            segments: &self.sums[p].segments,
             moving: Moving { frames: around.map(seen), reach: self.stage.near() },
         };
         let (values, variance) = merge.run();
@@ -388,7 +388,7 @@ impl Averager {
 
     /// Pixels without any good sample in the window.
     fn flaws(&self, current: &FixedPlane, p: usize) -> Vec<Flaw> {
-        let segments = &self.sums[p];
+        let Sums { segments, full } = &self.sums[p];
         let mut all = Vec::new();
         for (y, row) in current.codes.chunks_exact(current.width).enumerate() {
             if !any_marked(row) {
@@ -399,10 +399,9 @@ impl Averager {
                 if segments.iter().any(|s| s.count[at] > 0) {
                     continue;
                 }
-                let full = code == crate::frame::Coding::SATURATED
-                    || segments.iter().any(|s| s.full[at] > 0);
+                let lit = code == crate::frame::Coding::SATURATED || full[at] > 0;
                 all.resize(current.codes.len(), Flaw::None);
-                all[at] = if full { Flaw::Saturated } else { Flaw::Missing };
+                all[at] = if lit { Flaw::Saturated } else { Flaw::Missing };
             }
         }
         all

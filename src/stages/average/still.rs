@@ -87,7 +87,7 @@ fn real(total: u32) -> f64 {
 struct CellRow<'a> {
     totals: (&'a [u32], &'a [u32]),
     counts: (&'a [u8], &'a [u8]),
-    squares: &'a [u64],
+    squares: &'a [f64],
     /// Whether both rows are the same one.
     rim: bool,
     coding: Coding,
@@ -126,7 +126,7 @@ impl CellRow<'_> {
             let total = (t[0] + t[1]) + (t[2] + t[3]);
             let around = (t[0] * t[0] + t[1] * t[1]) + (t[2] * t[2] + t[3] * t[3]);
             *mean = known * ((to_f32(total * part) - zero) * step);
-            *left = to_f32(square as f64 - around * inverse) / (of - 4.0).max(1.0);
+            *left = to_f32(square - around * inverse) / (of - 4.0).max(1.0);
         }
     }
 
@@ -141,12 +141,12 @@ impl CellRow<'_> {
         let from = ta.0.iter().zip(tb.0).zip(na.0.iter().zip(nb.0)).zip(self.squares);
         for (((mean, number), left), (((t, u), (p, q)), &square)) in out.zip(from) {
             let (t, n) = ([t[0], t[1], u[0], u[1]], [p[0], p[1], q[0], q[1]]);
-            (*mean, *number, *left) = cell(t, n, square as f64 * lines, self.coding);
+            (*mean, *number, *left) = cell(t, n, square * lines, self.coding);
         }
         if let ([t], [u], [p], [q]) = (ta.1, tb.1, na.1, nb.1) {
             // An odd rim counts a pixel twice, as often in squares as it is there.
             let (t, c) = ([*t, *t, *u, *u], [*p, *p, *q, *q]);
-            let square = self.squares[n] as f64 * 2.0 * lines;
+            let square = self.squares[n] * 2.0 * lines;
             (self.mean[n], self.number[n], self.left[n]) = cell(t, c, square, self.coding);
         }
     }
