@@ -9,6 +9,7 @@ use super::still::{CellBand, Level, Sources};
 use super::sums::{Segment, cells, good};
 use crate::frame::convert::to_f32;
 use crate::frame::{FixedPlane, Plane};
+use crate::math::trajectory::Path;
 use crate::math::wide::{Wide, wide};
 
 /// Rows worked on together, and rows beyond them that the filters look at; both even.
@@ -39,6 +40,10 @@ struct Part<'a> {
 struct Scratch {
     band: CellBand,
     tile: TileScratch,
+    /// Tiles of a row that move.
+    tiles: Vec<Tile>,
+    /// Which of those each tile of the row is.
+    which: Vec<Option<usize>>,
 }
 
 thread_local! {
@@ -63,7 +68,7 @@ impl Merge<'_> {
 
     fn band(&self, (y0, y1): (usize, usize), part: &mut Part<'_>, scratch: &mut Scratch) {
         let (w, h) = (self.current.width, self.current.height);
-        let Scratch { band, tile: scratch } = scratch;
+        let Scratch { band, tile: scratch, tiles, which } = scratch;
         let (a, b) = (y0.saturating_sub(HALO) / 2, cells((y1 + HALO).min(h)));
         let of = Sources { current: self.current, segments: self.segments, level: &self.level };
         band.make(of, (a, b));
@@ -75,37 +80,44 @@ impl Merge<'_> {
             }
         }
         for ty in (y0..y1).step_by(TILE) {
+            let height = TILE.min(y1 - ty);
+            let mut moving = 0;
+            which.clear();
             for tx in (0..w).step_by(TILE) {
-                let tile = [tx, ty, TILE.min(w - tx), TILE.min(y1 - ty)];
-                let moves = self.moving_tile(tile, band, scratch);
-                let moving = moves.then_some(&scratch.tile);
-                wide(Composing { of, band, tile, moving, part });
+                let tile = [tx, ty, TILE.min(w - tx), height];
+                let path = self.moving_path(tile, band, scratch);
+                which.push(path.map(|path| {
+                    if moving == tiles.len() {
+                        tiles.push(Tile::default());
+                    }
+                    self.moving.merge([tx, ty], &path, band, &mut tiles[moving]);
+                    moving += 1;
+                    moving - 1
+                }));
             }
+            wide(Composing { of, band, rows: (ty, height), tiles, which, part });
         }
     }
 
-    fn moving_tile(&self, tile: [usize; 4], band: &CellBand, s: &mut TileScratch) -> bool {
+    fn moving_path(&self, tile: [usize; 4], band: &CellBand, s: &mut TileScratch) -> Option<Path> {
         if self.plain || !uncertain(band, tile) {
-            return false;
+            return None;
         }
-        let at = [tile[0], tile[1]];
         let middle =
             (tile[1] / 2 + tile[3] / 4 - band.first) * band.width + tile[0] / 2 + tile[2] / 4;
-        let Some(path) = self.moving.path(at, band.pixel_variance[middle], s) else {
-            return false;
-        };
-        self.moving.merge(at, &path, band, &mut s.tile);
-        true
+        self.moving.path([tile[0], tile[1]], band.pixel_variance[middle], s)
     }
 }
 
-/// A tile (x, y, width, height) put together from the current frame, the window and the nearest
-/// frames, as one piece of work.
+/// A row of tiles put together from the current frame, the window and the nearest frames, as one
+/// piece of work: line by line, as the sums lie in memory.
 struct Composing<'a, 'p> {
     of: Sources<'a>,
     band: &'a CellBand,
-    tile: [usize; 4],
-    moving: Option<&'a Tile>,
+    /// The first row and how many there are.
+    rows: (usize, usize),
+    tiles: &'a [Tile],
+    which: &'a [Option<usize>],
     part: &'a mut Part<'p>,
 }
 
@@ -137,76 +149,88 @@ impl Wide for Composing<'_, '_> {
     type Output = ();
 
     #[inline(always)]
-    fn call(self) {
-        let Self { of, band, tile: [tx, ty, tw, th], moving, part } = self;
-        let w = of.current.width;
-        let (zero, step) = (of.current.coding.zero, of.current.coding.step);
-        for y in ty..ty + th {
-            let at = y * w + tx;
-            let cell = (y / 2 - band.first) * band.width + tx / 2;
-            let inner = (y - ty) / 2;
-            let here = |values: &[f32]| doubled(&values[cell..cell + tw.div_ceil(2)]);
-            // Codes first: sums of a still place are exact.
-            let codes = line_of(&of.current.codes[at..at + tw]);
-            let (mut sum, mut weight) = ([0.0; TILE], [0.0; TILE]);
-            for x in 0..TILE {
-                let own = if good(codes[x]) { 1.0 } else { 0.0 };
-                (sum[x], weight[x]) = (own * f32::from(codes[x]), own);
+    fn call(mut self) {
+        let (first, rows) = self.rows;
+        for y in 0..rows {
+            for (i, which) in self.which.iter().enumerate() {
+                self.line([i * TILE, first + y], y, which.map(|n| &self.tiles[n]));
             }
-            let mut squares = weight;
-            let mut sure = [0.0_f32; TILE];
-            for (s, segment) in of.segments.iter().enumerate() {
-                let mut k = here(&band.weight[s]);
-                if let Some(m) = moving {
-                    let retest = doubled(&m.retest[s][inner]);
-                    for x in 0..TILE {
-                        k[x] *= retest[x];
-                    }
-                    if band.near().contains(&s) {
-                        for x in 0..TILE {
-                            sure[x] = if k[x] > sure[x] { k[x] } else { sure[x] };
-                        }
-                    }
-                }
-                let total = line_of(&segment.total[at..at + tw]);
-                let count = line_of(&segment.count[at..at + tw]);
-                for x in 0..TILE {
-                    let n = f32::from(count[x]);
-                    sum[x] += k[x] * total[x].cast_signed() as f32;
-                    weight[x] += k[x] * n;
-                    squares[x] += k[x] * k[x] * n;
-                }
-            }
-            if let Some(m) = moving {
-                let (m_sum, m_weight) = (&m.sum[y - ty], &m.weight[y - ty]);
-                let m_squares = &m.squares[y - ty];
-                for x in 0..TILE {
-                    let share = 1.0 - sure[x];
-                    let n = m_weight[x];
-                    sum[x] += share * (m_sum[x] / step + n * zero);
-                    weight[x] += share * n;
-                    squares[x] += share * share * m_squares[x];
-                }
-            }
-            let noise = here(&band.pixel_variance);
-            let (mut values, mut variance) = ([0.0; TILE], [0.0; TILE]);
-            let mut none = false;
-            for x in 0..TILE {
-                let there = weight[x] > 1e-3;
-                none |= !there;
-                let share = 1.0 / if there { weight[x] } else { 1.0 };
-                values[x] = (sum[x] * share - zero) * step;
-                variance[x] = noise[x] * if there { squares[x] * share * share } else { 1.0 };
-            }
-            if none {
-                for x in (0..tw).filter(|&x| weight[x] <= 1e-3) {
-                    values[x] = fallback(of, at + x);
-                }
-            }
-            let out = (y - part.first) * w + tx;
-            part.values[out..out + tw].copy_from_slice(&values[..tw]);
-            part.variance[out..out + tw].copy_from_slice(&variance[..tw]);
         }
+    }
+}
+
+impl Composing<'_, '_> {
+    /// Row `row` of the tile that begins at x.
+    #[inline(always)]
+    fn line(&mut self, [tx, y]: [usize; 2], row: usize, moving: Option<&Tile>) {
+        let Self { of, band, part, .. } = self;
+        let w = of.current.width;
+        let tw = TILE.min(w - tx);
+        let (zero, step) = (of.current.coding.zero, of.current.coding.step);
+        let at = y * w + tx;
+        let cell = (y / 2 - band.first) * band.width + tx / 2;
+        let inner = row / 2;
+        let here = |values: &[f32]| doubled(&values[cell..cell + tw.div_ceil(2)]);
+        // Codes first: sums of a still place are exact.
+        let codes = line_of(&of.current.codes[at..at + tw]);
+        let (mut sum, mut weight) = ([0.0; TILE], [0.0; TILE]);
+        for x in 0..TILE {
+            let own = if good(codes[x]) { 1.0 } else { 0.0 };
+            (sum[x], weight[x]) = (own * f32::from(codes[x]), own);
+        }
+        let mut squares = weight;
+        let mut sure = [0.0_f32; TILE];
+        for (s, segment) in of.segments.iter().enumerate() {
+            let mut k = here(&band.weight[s]);
+            if let Some(m) = moving {
+                let retest = doubled(&m.retest[s][inner]);
+                for x in 0..TILE {
+                    k[x] *= retest[x];
+                }
+                if band.near().contains(&s) {
+                    for x in 0..TILE {
+                        sure[x] = if k[x] > sure[x] { k[x] } else { sure[x] };
+                    }
+                }
+            }
+            let total = line_of(&segment.total[at..at + tw]);
+            let count = line_of(&segment.count[at..at + tw]);
+            for x in 0..TILE {
+                let n = f32::from(count[x]);
+                sum[x] += k[x] * total[x].cast_signed() as f32;
+                weight[x] += k[x] * n;
+                squares[x] += k[x] * k[x] * n;
+            }
+        }
+        if let Some(m) = moving {
+            let (m_sum, m_weight) = (&m.sum[row], &m.weight[row]);
+            let m_squares = &m.squares[row];
+            for x in 0..TILE {
+                let share = 1.0 - sure[x];
+                let n = m_weight[x];
+                sum[x] += share * (m_sum[x] / step + n * zero);
+                weight[x] += share * n;
+                squares[x] += share * share * m_squares[x];
+            }
+        }
+        let noise = here(&band.pixel_variance);
+        let (mut values, mut variance) = ([0.0; TILE], [0.0; TILE]);
+        let mut none = false;
+        for x in 0..TILE {
+            let there = weight[x] > 1e-3;
+            none |= !there;
+            let share = 1.0 / if there { weight[x] } else { 1.0 };
+            values[x] = (sum[x] * share - zero) * step;
+            variance[x] = noise[x] * if there { squares[x] * share * share } else { 1.0 };
+        }
+        if none {
+            for x in (0..tw).filter(|&x| weight[x] <= 1e-3) {
+                values[x] = fallback(*of, at + x);
+            }
+        }
+        let out = (y - part.first) * w + tx;
+        part.values[out..out + tw].copy_from_slice(&values[..tw]);
+        part.variance[out..out + tw].copy_from_slice(&variance[..tw]);
     }
 }
 

@@ -43,21 +43,15 @@ pub(super) struct Tile {
     pub(super) retest: [Square<CELLS>; 4],
 }
 
-/// Working memory of one thread.
-#[derive(Debug)]
-pub(super) struct TileScratch {
-    path: Scratch,
-    pub(super) tile: Tile,
-}
-
-impl Default for TileScratch {
+impl Default for Tile {
     fn default() -> Self {
         let none = [[0.0; TILE]; TILE];
-        let retest = [[[0.0; CELLS]; CELLS]; 4];
-        let tile = Tile { sum: none, weight: none, squares: none, retest };
-        Self { path: Scratch::default(), tile }
+        Self { sum: none, weight: none, squares: none, retest: [[[0.0; CELLS]; CELLS]; 4] }
     }
 }
+
+/// Working memory of one thread.
+pub(super) type TileScratch = Scratch;
 
 impl Moving<'_> {
     /// How the tile at (x, y) moves; `None` where it does not.
@@ -75,7 +69,7 @@ impl Moving<'_> {
             (self.reach, Size::Half, 0.05 * noise),
             (self.reach, Size::Full, noise),
         ] {
-            refine(&self.frames, window, &mut path, (reach, size), noise, &mut s.path);
+            refine(&self.frames, window, &mut path, (reach, size), noise, s);
         }
         Some(path)
     }
