@@ -107,9 +107,10 @@ pub fn read<const N: usize, const M: usize>(
             *o = (f32::from(c) - zero) * step;
         }
     }
-    for (r, out) in source.array_windows::<TAPS>().zip(out) {
-        let mut sum = [0.0_f32; M];
-        let t = shift.y;
+    // All columns first: a row read right after it was written would wait for that.
+    let mut sums = [[0.0_f32; M]; N];
+    let t = shift.y;
+    for (r, sum) in source.array_windows::<TAPS>().zip(&mut sums) {
         for c in 0..M {
             sum[c] = t[0] * r[0][c]
                 + t[1] * r[1][c]
@@ -120,7 +121,9 @@ pub fn read<const N: usize, const M: usize>(
                 + t[6] * r[6][c]
                 + t[7] * r[7][c];
         }
-        let t = shift.x;
+    }
+    let t = shift.x;
+    for (sum, out) in sums.iter().zip(out) {
         for i in 0..N {
             out[i] = t[0] * sum[i]
                 + t[1] * sum[i + 1]
@@ -138,10 +141,10 @@ pub fn read<const N: usize, const M: usize>(
 /// Five-point binomial smoothing in both directions; edges repeated. `M` is `N` + 4.
 #[inline(always)]
 pub fn binomial<const N: usize, const M: usize>(source: &Square<N>, out: &mut Square<N>) {
-    for (y, out) in out.iter_mut().enumerate() {
+    let mut lines = [[0.0_f32; M]; N];
+    for (y, line) in lines.iter_mut().enumerate() {
         let row = |j: usize| &source[(y + j).saturating_sub(2).min(N - 1)];
         let (a, b, c, d, e) = (row(0), row(1), row(2), row(3), row(4));
-        let mut line = [0.0_f32; M];
         for x in 0..N {
             line[x + 2] = 0.0625 * (a[x] + e[x]) + 0.25 * (b[x] + d[x]) + 0.375 * c[x];
         }
@@ -149,6 +152,8 @@ pub fn binomial<const N: usize, const M: usize>(source: &Square<N>, out: &mut Sq
         line[1] = line[2];
         line[N + 2] = line[N + 1];
         line[N + 3] = line[N + 1];
+    }
+    for (line, out) in lines.iter().zip(out) {
         for x in 0..N {
             out[x] = 0.0625 * (line[x] + line[x + 4])
                 + 0.25 * (line[x + 1] + line[x + 3])
