@@ -92,7 +92,7 @@ pub fn shrink(picture: &Plane, variance: &Plane, settings: &ShrinkSettings) -> S
     if settings.strength <= 0.0 || w < SIDE || h < SIDE {
         return Shrunk { plane: picture.clone(), left: variance.clone() };
     }
-    let (mut plane, mut left) = (Plane::filled(w, h, 0.0), Plane::filled(w, h, 0.0));
+    let (mut plane, mut left) = (Plane::to_write(w, h), Plane::to_write(w, h));
     // Every four rows are made from the blocks that touch them, whatever the size of a band.
     let quads = h.div_ceil(STEP);
     let band = quads.div_ceil(2 * rayon::current_num_threads()).clamp(16, 64);

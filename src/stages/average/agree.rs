@@ -46,16 +46,17 @@ pub(super) fn above(x: f32) -> f32 {
 #[inline(always)]
 pub(super) fn decay(x: f32) -> f32 {
     let x = above(x) * 0.25;
-    let d = 1.0 + x + 0.5 * x * x + x * x * x / 6.0;
-    1.0 / (d * d * d * d)
+    let d = 1.0 + x * (1.0 + x * (0.5 + x * (1.0 / 6.0)));
+    let d = d * d;
+    1.0 / (d * d)
 }
 
-/// Weight 0 to 1 of each cell by whether `difference`, whose variance is `variance`, is noise.
+/// Weight 0 to 1 of each cell by whether `difference`, whose variance is 1 / `inverse`, is noise.
 /// `width` cells a row; `s` has room for all.
 #[inline(always)]
 pub(super) fn agreement(
     difference: &[f32],
-    variance: &[f32],
+    inverse: &[f32],
     width: usize,
     weight: &mut [f32],
     s: &mut AgreeScratch,
@@ -63,33 +64,33 @@ pub(super) fn agreement(
     let n = difference.len();
     binomial_rows(difference, width, &mut s.once, &mut s.blur);
     binomial_rows(&s.once, width, &mut s.twice, &mut s.blur);
-    let (variance, power) = (&variance[..n], &mut s.power[..n]);
+    let (inverse, power) = (&inverse[..n], &mut s.power[..n]);
     for i in 0..n {
-        power[i] = difference[i] * difference[i] / variance[i];
+        power[i] = difference[i] * difference[i] * inverse[i];
     }
     binomial_rows(power, width, &mut s.around, &mut s.blur);
     let (once, twice, around) = (&s.once[..n], &s.twice[..n], &s.around[..n]);
     let weight = &mut weight[..n];
     for i in 0..n {
-        weight[i] = weight_of(once[i], twice[i], around[i], variance[i]);
+        weight[i] = weight_of(once[i], twice[i], around[i], inverse[i]);
     }
 }
 
 /// The weight for a difference smoothed once and twice, and its mean square around, all in units of
 /// its variance.
 #[inline(always)]
-fn weight_of(once: f32, twice: f32, around: f32, v: f32) -> f32 {
-    let t1 = once * once / (v * SQUARES_1);
-    let t2 = twice * twice / (v * SQUARES_2);
+fn weight_of(once: f32, twice: f32, around: f32, inverse: f32) -> f32 {
+    let t1 = once * once * (inverse * (1.0 / SQUARES_1));
+    let t2 = twice * twice * (inverse * (1.0 / SQUARES_2));
     let t3 = (around - 1.0) * SPREAD;
-    decay(above(t1 - 4.0) / 2.0 + above(t2 - 3.0) / 2.5 + above(t3 - 2.0))
+    decay(above(t1 - 4.0) * 0.5 + above(t2 - 3.0) * 0.4 + above(t3 - 2.0))
 }
 
 /// [`agreement`] of a square.
 #[inline(always)]
 pub(super) fn agreement_square<const N: usize>(
     difference: &Square<N>,
-    variance: &Square<N>,
+    inverse: &Square<N>,
     weight: &mut Square<N>,
 ) {
     let mut power = [[0.0_f32; N]; N];
@@ -97,7 +98,7 @@ pub(super) fn agreement_square<const N: usize>(
     let mut around = [[0.0_f32; N]; N];
     for y in 0..N {
         for x in 0..N {
-            power[y][x] = difference[y][x] * difference[y][x] / variance[y][x];
+            power[y][x] = difference[y][x] * difference[y][x] * inverse[y][x];
         }
     }
     binomial::<N, 28>(difference, &mut once);
@@ -105,7 +106,7 @@ pub(super) fn agreement_square<const N: usize>(
     binomial::<N, 28>(&power, &mut around);
     for y in 0..N {
         for x in 0..N {
-            weight[y][x] = weight_of(once[y][x], twice[y][x], around[y][x], variance[y][x]);
+            weight[y][x] = weight_of(once[y][x], twice[y][x], around[y][x], inverse[y][x]);
         }
     }
 }

@@ -12,9 +12,10 @@ use crate::frame::{FixedPlane, Plane};
 use crate::math::trajectory::Path;
 use crate::math::wide::{Wide, wide};
 
-/// Rows worked on together, and rows beyond them that the filters look at; both even.
+/// Rows worked on together, and rows beyond them that the filters look at; both even. All that they
+/// look at: results do not depend on where bands begin.
 const BAND: usize = 64;
-const HALO: usize = 16;
+const HALO: usize = 20;
 /// Mean certainty of a quarter tile below which it is looked at for motion.
 const SURE: f32 = 0.85;
 
@@ -54,7 +55,7 @@ impl Merge<'_> {
     /// Values and their variances.
     pub(super) fn run(&self) -> (Plane, Plane) {
         let (w, h) = (self.current.width, self.current.height);
-        let (mut values, mut variance) = (Plane::filled(w, h, 0.0), Plane::filled(w, h, 0.0));
+        let (mut values, mut variance) = (Plane::to_write(w, h), Plane::to_write(w, h));
         let bands = values.data_mut().par_chunks_mut(BAND * w);
         let bands = bands.zip(variance.data_mut().par_chunks_mut(BAND * w)).enumerate();
         bands.for_each(|(k, (values, variance))| {

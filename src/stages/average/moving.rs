@@ -107,9 +107,9 @@ impl Wide for Merging<'_> {
         binned::<SIDE, AROUND>(&patch, &mut own);
         let mut cell_variance = NONE;
         cells_of(band, &band.cell_variance, cell, &mut cell_variance);
-        let mut variance = cell_variance;
-        for v in variance.as_flattened_mut() {
-            *v *= 2.0;
+        let mut inverse = cell_variance;
+        for v in inverse.as_flattened_mut() {
+            *v = 0.5 / *v;
         }
         for sums in [&mut tile.sum, &mut tile.weight, &mut tile.squares] {
             *sums = [[0.0; TILE]; TILE];
@@ -132,10 +132,10 @@ impl Wide for Merging<'_> {
                 for x in 0..AROUND {
                     let (a, b) = (still[y][x] - own[y][x], along[y][x] - own[y][x]);
                     difference[y][x] = b;
-                    evidence[y][x] += (a * a - b * b) / variance[y][x];
+                    evidence[y][x] += (a * a - b * b) * inverse[y][x];
                 }
             }
-            agreement_square(&difference, &variance, &mut weight);
+            agreement_square(&difference, &inverse, &mut weight);
             spread_doubt_square(&mut weight);
             for y in 0..AROUND {
                 for x in 0..AROUND {
@@ -149,6 +149,9 @@ impl Wide for Merging<'_> {
             add(of, at, (d, gain), (&patch, &weight), tile);
         }
         let moves = moves(&evidence, frames);
+        for (m, t) in mean.as_flattened_mut().iter_mut().zip(total.as_flattened()) {
+            *m /= t;
+        }
         for (s, (of_mean, of_count)) in band.mean.iter().zip(&band.count).enumerate().take(4) {
             let (mut mean_s, mut count) = (NONE, NONE);
             cells_of(band, of_mean, cell, &mut mean_s);
@@ -156,13 +159,13 @@ impl Wide for Merging<'_> {
             for y in 0..AROUND {
                 for x in 0..AROUND {
                     let (t, n) = (total[y][x], count[y][x]);
-                    let d = mean_s[y][x] - mean[y][x] / t;
+                    let d = mean_s[y][x] - mean[y][x];
                     difference[y][x] = if n > 0.25 { d } else { 0.0 };
-                    let parts = squares[y][x] / (t * t) + 1.0 / n.max(0.25);
-                    variance[y][x] = cell_variance[y][x] * parts;
+                    let (n, t2) = (if n > 0.25 { n } else { 0.25 }, t * t);
+                    inverse[y][x] = t2 * n / (cell_variance[y][x] * (squares[y][x] * n + t2));
                 }
             }
-            agreement_square(&difference, &variance, &mut weight);
+            agreement_square(&difference, &inverse, &mut weight);
             for (w, m) in weight.as_flattened_mut().iter_mut().zip(moves.as_flattened()) {
                 *w *= 1.0 - m;
             }

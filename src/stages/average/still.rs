@@ -58,7 +58,7 @@ pub(super) struct CellBand {
 struct Work {
     agree: AgreeScratch,
     difference: Vec<f32>,
-    variance: Vec<f32>,
+    inverse: Vec<f32>,
     agreed: Vec<f32>,
     kept: Vec<f32>,
     number: Vec<f32>,
@@ -262,7 +262,7 @@ impl CellBand {
             &mut self.pixel_variance,
             &mut self.sure,
             &mut work.difference,
-            &mut work.variance,
+            &mut work.inverse,
             &mut work.agreed,
             &mut work.kept,
             &mut work.number,
@@ -376,39 +376,41 @@ impl CellBand {
     /// Weighs a segment by whether the difference at hand is noise.
     #[inline(always)]
     fn agree(&mut self, s: usize) {
-        let Work { agree, difference, variance, agreed, .. } = &mut self.work;
-        agreement(difference, variance, self.width, agreed, agree);
+        let Work { agree, difference, inverse, agreed, .. } = &mut self.work;
+        agreement(difference, inverse, self.width, agreed, agree);
         for (w, a) in self.weight[s].iter_mut().zip(&*agreed) {
             *w *= a;
         }
     }
 
-    /// Difference of a segment's mean and the current frame, and its variance.
+    /// Difference of a segment's mean and the current frame, and the inverse of its variance.
     #[inline(always)]
     fn compare(&mut self, s: usize) {
         let n = self.now.len();
         let (mean, count) = (&self.mean[s][..n], &self.count[s][..n]);
         let (now, known, v) = (&self.now[..n], &self.known[..n], &self.cell_variance[..n]);
         let difference = &mut self.work.difference[..n];
-        let variance = &mut self.work.variance[..n];
+        let inverse = &mut self.work.inverse[..n];
         for i in 0..n {
             let both = (count[i] > 0.25) & (known[i] > 0.5);
             difference[i] = if both { mean[i] - now[i] } else { 0.0 };
-            variance[i] = v[i] * (1.0 + 1.0 / a_little(count[i]));
+            let c = a_little(count[i]);
+            inverse[i] = c / (v[i] * (c + 1.0));
         }
     }
 
-    /// Difference of a segment's mean and what was kept of others, and its variance.
+    /// Difference of a segment's mean and what was kept of others, and the inverse of its variance.
     #[inline(always)]
     fn compare_kept(&mut self, s: usize) {
         let n = self.now.len();
         let (mean, count, v) = (&self.mean[s][..n], &self.count[s][..n], &self.cell_variance[..n]);
         let (kept, number) = (&self.work.kept[..n], &self.work.number[..n]);
         let difference = &mut self.work.difference[..n];
-        let variance = &mut self.work.variance[..n];
+        let inverse = &mut self.work.inverse[..n];
         for i in 0..n {
             difference[i] = if count[i] > 0.5 { mean[i] - kept[i] } else { 0.0 };
-            variance[i] = v[i] * (1.0 / a_little(count[i]) + 1.0 / a_little(number[i]));
+            let (c, k) = (a_little(count[i]), a_little(number[i]));
+            inverse[i] = c * k / (v[i] * (c + k));
         }
     }
 
@@ -419,18 +421,18 @@ impl CellBand {
         let (a, b) = (&self.count[past][..n], &self.count[future][..n]);
         let (p, f) = (&self.mean[past][..n], &self.mean[future][..n]);
         let (now, v) = (&self.now[..n], &self.cell_variance[..n]);
-        let Work { agree, difference, variance, agreed, kept, number, .. } = &mut self.work;
-        let (difference, variance, lean) =
-            (&mut difference[..n], &mut variance[..n], &mut kept[..n]);
+        let Work { agree, difference, inverse, agreed, kept, number, .. } = &mut self.work;
+        let (difference, inverse, lean) = (&mut difference[..n], &mut inverse[..n], &mut kept[..n]);
         for i in 0..n {
             let both = (a[i] > 0.5) & (b[i] > 0.5);
             let d = if both { p[i] - f[i] } else { 0.0 };
             difference[i] = d;
-            variance[i] = v[i] * (1.0 / a_little(a[i]) + 1.0 / a_little(b[i]));
+            let (a, b) = (a_little(a[i]), a_little(b[i]));
+            inverse[i] = a * b / (v[i] * (a + b));
             // Above 0: the current frame is nearer to the past.
             lean[i] = (now[i] - 0.5 * (p[i] + f[i])) * d / v[i];
         }
-        agreement(difference, variance, self.width, agreed, agree);
+        agreement(difference, inverse, self.width, agreed, agree);
         binomial_rows(lean, self.width, number, &mut agree.blur);
         let (agreed, smooth) = (&agreed[..n], &number[..n]);
         for (s, sign) in [(past, -1.0), (future, 1.0)] {
