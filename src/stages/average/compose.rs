@@ -14,8 +14,10 @@ use crate::math::wide::{Wide, wide};
 
 /// Rows worked on together, and rows beyond them that the filters look at; both even. All that they
 /// look at: results do not depend on where bands begin.
-const BAND: usize = 64;
+const BAND: usize = 128;
 const HALO: usize = 20;
+/// Columns of a band worked on together: what is at hand for them stays near the processor.
+const STRIP: usize = 320;
 /// Mean certainty of a quarter tile below which it is looked at for motion.
 const SURE: f32 = 0.85;
 
@@ -70,33 +72,38 @@ impl Merge<'_> {
     fn band(&self, (y0, y1): (usize, usize), part: &mut Part<'_>, scratch: &mut Scratch) {
         let (w, h) = (self.current.width, self.current.height);
         let Scratch { band, tile: scratch, tiles, which } = scratch;
-        let (a, b) = (y0.saturating_sub(HALO) / 2, cells((y1 + HALO).min(h)));
         let of = Sources { current: self.current, segments: self.segments, level: &self.level };
-        band.make(of, (a, b));
-        if self.plain {
-            for (weight, count) in band.weight.iter_mut().zip(&band.count) {
-                for (v, n) in weight.iter_mut().zip(count) {
-                    *v = if *n > 0.0 { 1.0 } else { 0.0 };
+        let around = |from: usize, to: usize, n: usize| {
+            from.saturating_sub(HALO) / 2..cells((to + HALO).min(n))
+        };
+        for x0 in (0..w).step_by(STRIP) {
+            let x1 = (x0 + STRIP).min(w);
+            band.make(of, &around(x0, x1, w), &around(y0, y1, h));
+            if self.plain {
+                for (weight, count) in band.weight.iter_mut().zip(&band.count) {
+                    for (v, n) in weight.iter_mut().zip(count) {
+                        *v = if *n > 0.0 { 1.0 } else { 0.0 };
+                    }
                 }
             }
-        }
-        for ty in (y0..y1).step_by(TILE) {
-            let height = TILE.min(y1 - ty);
-            let mut moving = 0;
-            which.clear();
-            for tx in (0..w).step_by(TILE) {
-                let tile = [tx, ty, TILE.min(w - tx), height];
-                let path = self.moving_path(tile, band, scratch);
-                which.push(path.map(|path| {
-                    if moving == tiles.len() {
-                        tiles.push(Tile::default());
-                    }
-                    self.moving.merge([tx, ty], &path, band, &mut tiles[moving]);
-                    moving += 1;
-                    moving - 1
-                }));
+            for ty in (y0..y1).step_by(TILE) {
+                let height = TILE.min(y1 - ty);
+                let mut moving = 0;
+                which.clear();
+                for tx in (x0..x1).step_by(TILE) {
+                    let tile = [tx, ty, TILE.min(x1 - tx), height];
+                    let path = self.moving_path(tile, band, scratch);
+                    which.push(path.map(|path| {
+                        if moving == tiles.len() {
+                            tiles.push(Tile::default());
+                        }
+                        self.moving.merge([tx, ty], &path, band, &mut tiles[moving]);
+                        moving += 1;
+                        moving - 1
+                    }));
+                }
+                wide(Composing { of, band, at: [x0, ty], height, tiles, which, part });
             }
-            wide(Composing { of, band, rows: (ty, height), tiles, which, part });
         }
     }
 
@@ -104,8 +111,7 @@ impl Merge<'_> {
         if self.plain || !uncertain(band, tile) {
             return None;
         }
-        let middle =
-            (tile[1] / 2 + tile[3] / 4 - band.first) * band.width + tile[0] / 2 + tile[2] / 4;
+        let middle = band.at(tile[0] / 2 + tile[2] / 4, tile[1] / 2 + tile[3] / 4);
         self.moving.path([tile[0], tile[1]], band.pixel_variance[middle], s)
     }
 }
@@ -115,8 +121,9 @@ impl Merge<'_> {
 struct Composing<'a, 'p> {
     of: Sources<'a>,
     band: &'a CellBand,
-    /// The first row and how many there are.
-    rows: (usize, usize),
+    /// Column and row that the first tile begins at, and how many rows there are.
+    at: [usize; 2],
+    height: usize,
     tiles: &'a [Tile],
     which: &'a [Option<usize>],
     part: &'a mut Part<'p>,
@@ -151,10 +158,10 @@ impl Wide for Composing<'_, '_> {
 
     #[inline(always)]
     fn call(mut self) {
-        let (first, rows) = self.rows;
-        for y in 0..rows {
+        let [left, first] = self.at;
+        for y in 0..self.height {
             for (i, which) in self.which.iter().enumerate() {
-                self.line([i * TILE, first + y], y, which.map(|n| &self.tiles[n]));
+                self.line([left + i * TILE, first + y], y, which.map(|n| &self.tiles[n]));
             }
         }
     }
@@ -169,7 +176,7 @@ impl Composing<'_, '_> {
         let tw = TILE.min(w - tx);
         let (zero, step) = (of.current.coding.zero, of.current.coding.step);
         let at = y * w + tx;
-        let cell = (y / 2 - band.first) * band.width + tx / 2;
+        let cell = band.at(tx / 2, y / 2);
         let inner = row / 2;
         let here = |values: &[f32]| doubled(&values[cell..cell + tw.div_ceil(2)]);
         // Codes first: sums of a still place are exact.
@@ -254,7 +261,7 @@ fn fallback(of: Sources<'_>, at: usize) -> f32 {
 /// Whether a tile has a quarter where no near segment surely shows what the frame shows.
 fn uncertain(band: &CellBand, [tx, ty, tw, th]: [usize; 4]) -> bool {
     const SIDE: usize = TILE / 4;
-    let (x0, x1) = (tx / 2, (tx / 2 + tw.div_ceil(2)).min(band.width));
+    let (x0, x1) = (tx / 2 - band.left, (tx / 2 - band.left + tw.div_ceil(2)).min(band.width));
     let (y0, y1) = (ty / 2 - band.first, ty / 2 - band.first + th.div_ceil(2));
     (y0..y1).step_by(SIDE).any(|qy| {
         (x0..x1).step_by(SIDE).any(|qx| {

@@ -180,6 +180,7 @@ impl Wide for Merging<'_> {
 /// The values of a band's cells from (x, y) on; edges repeated.
 #[inline(always)]
 fn cells_of(band: &CellBand, values: &[f32], [x, y]: [isize; 2], out: &mut Around) {
+    let x = x - signed(band.left);
     for (j, out) in out.iter_mut().enumerate() {
         let line = clamp_index(y + signed(j) - signed(band.first), band.height);
         let row = &values[line * band.width..(line + 1) * band.width];

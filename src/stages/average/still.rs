@@ -5,6 +5,8 @@
 //! of them is nearer to the current frame, and (4) a far segment agrees with what (1) to (3) kept.
 //! So a place that was uncovered three frames ago is averaged over all frames since.
 
+use std::ops::Range;
+
 use super::agree::{AgreeScratch, above, agreement, decay, spread_doubt};
 use super::sums::{Segment, cells, good};
 use crate::frame::convert::to_f32;
@@ -32,10 +34,11 @@ pub(super) struct Level<'a> {
     pub(super) sigma: f32,
 }
 
-/// Cells of a band of rows: `first` is the first row of cells.
+/// Cells of a part of the picture: `first` is the first row of cells, `left` the first column.
 #[derive(Debug, Clone, Default)]
 pub(super) struct CellBand {
     pub(super) first: usize,
+    pub(super) left: usize,
     pub(super) width: usize,
     pub(super) height: usize,
     /// Current frame, DN; and whether any of its pixels is good (1) or none (0).
@@ -69,6 +72,11 @@ struct Work {
 fn two<T>(data: &[T], cy: usize, w: usize, h: usize) -> (&[T], &[T]) {
     let (a, b) = (2 * cy, (2 * cy + 1).min(h - 1));
     (&data[a * w..(a + 1) * w], &data[b * w..(b + 1) * w])
+}
+
+/// Columns `of` both rows.
+fn part<'a, T>(rows: (&'a [T], &'a [T]), of: &Range<usize>) -> (&'a [T], &'a [T]) {
+    (&rows.0[of.clone()], &rows.1[of.clone()])
 }
 
 /// Whether all values are `n`.
@@ -190,17 +198,19 @@ impl Wide for Making<'_> {
         let Self { band, of } = self;
         let current = of.current;
         let (w, h) = (current.width, current.height);
+        let columns = 2 * band.left..(2 * (band.left + band.width)).min(w);
         for y in 0..band.height {
             let cy = band.first + y;
             let at = y * band.width..(y + 1) * band.width;
-            let codes = two(&current.codes, cy, w, h);
+            let codes = part(two(&current.codes, cy, w, h), &columns);
+            let first = cy * cells(w) + band.left;
             let (now, known) = (&mut band.now[at.clone()], &mut band.known[at.clone()]);
             cells_now(codes, current.coding, now, known);
             for (s, segment) in of.segments.iter().enumerate() {
                 let row = CellRow {
-                    totals: two(&segment.total, cy, w, h),
-                    counts: two(&segment.count, cy, w, h),
-                    squares: &segment.squares[cy * band.width..(cy + 1) * band.width],
+                    totals: part(two(&segment.total, cy, w, h), &columns),
+                    counts: part(two(&segment.count, cy, w, h), &columns),
+                    squares: &segment.squares[first..first + band.width],
                     rim: 2 * cy + 1 >= h,
                     coding: current.coding,
                     mean: &mut band.mean[s][at.clone()],
@@ -244,9 +254,10 @@ fn cells_now((a, b): (&[u16], &[u16]), coding: Coding, now: &mut [f32], known: &
 }
 
 impl CellBand {
-    /// Makes this the cells of rows `y0..y1` (in cells) of the window.
-    pub(super) fn make(&mut self, of: Sources<'_>, (y0, y1): (usize, usize)) {
-        (self.first, self.height, self.width) = (y0, y1 - y0, cells(of.current.width));
+    /// Makes this the cells of some columns and rows (in cells) of the window.
+    pub(super) fn make(&mut self, of: Sources<'_>, x: &Range<usize>, y: &Range<usize>) {
+        (self.first, self.height) = (y.start, y.len());
+        (self.left, self.width) = (x.start, x.len());
         let n = self.width * self.height;
         for list in [&mut self.mean, &mut self.count, &mut self.weight] {
             list.resize_with(of.segments.len(), Vec::new);
@@ -291,7 +302,7 @@ impl CellBand {
             if let Some(flat) = flat {
                 let row = flat.row((2 * (self.first + cy)).min(h - 1));
                 for (x, f) in factor.iter_mut().enumerate() {
-                    *f = row[(2 * x).min(w - 1)];
+                    *f = row[(2 * (self.left + x)).min(w - 1)];
                 }
             }
             let at = cy * width..(cy + 1) * width;
@@ -364,9 +375,15 @@ impl CellBand {
         }
     }
 
+    /// Where the cell (x, y) of the picture is.
+    #[inline(always)]
+    pub(super) fn at(&self, x: usize, y: usize) -> usize {
+        (y - self.first) * self.width + x - self.left
+    }
+
     /// The segments next to the current frame.
     #[inline(always)]
-    pub(super) fn near(&self) -> std::ops::Range<usize> {
+    pub(super) fn near(&self) -> Range<usize> {
         match self.mean.len() {
             4 => 1..3,
             n => 0..n,
@@ -447,7 +464,7 @@ impl CellBand {
 
     /// Mean of the current frame and of segments, and how many frames that is; weighted or not.
     #[inline(always)]
-    fn average(&mut self, of: std::ops::Range<usize>, weighted: bool) {
+    fn average(&mut self, of: Range<usize>, weighted: bool) {
         let n = self.now.len();
         let (now, known) = (&self.now[..n], &self.known[..n]);
         let (sum, number) = (&mut self.work.kept[..n], &mut self.work.number[..n]);
