@@ -77,14 +77,37 @@ pub fn raw<const N: usize>(plane: &FixedPlane, [x, y]: [isize; 2], out: &mut [[f
     }
 }
 
+/// Working memory of [`read`]; `M` is `N` + 8.
+#[derive(Debug, Clone)]
+pub struct Work<const N: usize, const M: usize> {
+    source: Square<M>,
+    sums: [[f32; M]; N],
+}
+
+impl<const N: usize, const M: usize> Work<N, M> {
+    /// Nothing yet.
+    #[inline(always)]
+    #[must_use]
+    pub fn new() -> Self {
+        Self { source: [[0.0; M]; M], sums: [[0.0; M]; N] }
+    }
+}
+
+impl<const N: usize, const M: usize> Default for Work<N, M> {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
 /// Values from (x, y) + `offset` on, and the part of white noise's variance that reading them there
-/// leaves. `M` is `N` + 8.
+/// leaves.
 #[inline(always)]
 pub fn read<const N: usize, const M: usize>(
     (plane, flawed): (&FixedPlane, bool),
     [x, y]: [isize; 2],
     offset: [f64; 2],
     out: &mut Square<N>,
+    work: &mut Work<N, M>,
 ) -> f32 {
     let Coding { zero, step } = plane.coding;
     let shift = Shift::new(offset[0], offset[1]);
@@ -99,7 +122,7 @@ pub fn read<const N: usize, const M: usize>(
         }
         return 1.0;
     }
-    let mut source = [[0.0_f32; M]; M];
+    let Work { source, sums } = work;
     for (j, s) in source[..N + TAPS - 1].iter_mut().enumerate() {
         let at = y + signed(j) - signed(BEFORE);
         let row: [u16; M] = codes(plane, flawed, x - signed(BEFORE), at);
@@ -108,9 +131,8 @@ pub fn read<const N: usize, const M: usize>(
         }
     }
     // All columns first: a row read right after it was written would wait for that.
-    let mut sums = [[0.0_f32; M]; N];
     let t = shift.y;
-    for (r, sum) in source.array_windows::<TAPS>().zip(&mut sums) {
+    for (r, sum) in source.array_windows::<TAPS>().zip(&mut *sums) {
         for c in 0..M {
             sum[c] = t[0] * r[0][c]
                 + t[1] * r[1][c]
@@ -197,7 +219,7 @@ mod tests {
             ([30, 20], [70.2, -90.4]),
         ] {
             let mut out = [[0.0; 24]; 24];
-            let gain = read::<24, 32>((&plane, false), at, offset, &mut out);
+            let gain = read::<24, 32>((&plane, false), at, offset, &mut out, &mut Work::new());
             let shift = Shift::new(offset[0], offset[1]);
             assert!((gain - shift.noise_gain()).abs() < 1e-6);
             for (j, line) in out.iter().enumerate() {

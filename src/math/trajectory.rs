@@ -15,7 +15,7 @@
 use crate::frame::FixedPlane;
 use crate::frame::convert::{clamp_index, signed};
 use crate::math::linear::Sym2;
-use crate::math::patch::{Square, binomial, raw, read};
+use crate::math::patch::{Square, Work, binomial, raw, read};
 use crate::math::pyramid::Pyramid;
 use crate::math::wide::{Wide, wide};
 
@@ -360,14 +360,15 @@ impl<const N: usize, const M: usize, const B: usize> Wide for Refining<'_, N, M,
         let at = if self.size == Size::Half { at.smaller(2) } else { at };
         let share = 1.0 / ks.len() as f32;
         let mut mean = [[0.0_f32; N]; N];
+        let mut work = Work::<N, M>::new();
         for (patch, &k) in self.patches.iter_mut().zip(ks) {
             let Some(f) = frames[clamp_index(k + signed(REACH), FRAMES)] else { continue };
             let d = path.at(k);
             if self.size == Size::Half {
                 let d = d.map(|v| 0.5 * v);
-                read::<N, M>((&f.sizes.half, false), at.corner, d, patch);
+                read::<N, M>((&f.sizes.half, false), at.corner, d, patch, &mut work);
             } else {
-                read::<N, M>((f.full, f.sizes.flawed), at.corner, d, patch);
+                read::<N, M>((f.full, f.sizes.flawed), at.corner, d, patch, &mut work);
             }
             for (mean, line) in mean.iter_mut().zip(&*patch) {
                 for i in 0..N {

@@ -202,7 +202,10 @@ impl Composing<'_, '_> {
                 }
             }
             let total = line_of(&segment.total[at..at + tw]);
-            let count = line_of(&segment.count[at..at + tw]);
+            let mut count = [segment.frames; TILE];
+            if segment.bad[y] > 0 {
+                count = line_of(&segment.count[at..at + tw]);
+            }
             for x in 0..TILE {
                 let n = f32::from(count[x]);
                 sum[x] += k[x] * total[x].cast_signed() as f32;

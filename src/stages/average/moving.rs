@@ -10,7 +10,7 @@ use super::still::CellBand;
 use super::sums::good;
 use crate::frame::FixedPlane;
 use crate::frame::convert::{clamp_index, index_in, round_isize, signed};
-use crate::math::patch::{Square, any_marked, binned, binomial, read};
+use crate::math::patch::{Square, Work, any_marked, binned, binomial, read};
 use crate::math::resample::valid_range;
 use crate::math::trajectory::{
     FRAMES, Neighbours, Path, REACH, SIDE, Scratch, Size, Window, from_whole, refine, search,
@@ -102,8 +102,15 @@ impl Wide for Merging<'_> {
         let corner = at.map(|v| signed(v) - signed(MARGIN));
         let cell = corner.map(|v| v / 2);
         let mut patch = [[0.0_f32; SIDE]; SIDE];
+        let mut work = Work::<SIDE, 56>::new();
         let (mut own, mut along, mut still) = (NONE, NONE, NONE);
-        read::<SIDE, 56>((current.full, current.sizes.flawed), corner, [0.0; 2], &mut patch);
+        read::<SIDE, 56>(
+            (current.full, current.sizes.flawed),
+            corner,
+            [0.0; 2],
+            &mut patch,
+            &mut work,
+        );
         binned::<SIDE, AROUND>(&patch, &mut own);
         let mut cell_variance = NONE;
         cells_of(band, &band.cell_variance, cell, &mut cell_variance);
@@ -123,10 +130,10 @@ impl Wide for Merging<'_> {
                 continue;
             };
             let of = (frame.full, frame.sizes.flawed);
-            read::<SIDE, 56>(of, corner, [0.0; 2], &mut patch);
+            read::<SIDE, 56>(of, corner, [0.0; 2], &mut patch, &mut work);
             binned::<SIDE, AROUND>(&patch, &mut still);
             let d = path.at(k);
-            let gain = read::<SIDE, 56>(of, corner, d, &mut patch);
+            let gain = read::<SIDE, 56>(of, corner, d, &mut patch, &mut work);
             binned::<SIDE, AROUND>(&patch, &mut along);
             for y in 0..AROUND {
                 for x in 0..AROUND {

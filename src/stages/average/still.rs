@@ -79,12 +79,6 @@ fn part<'a, T>(rows: (&'a [T], &'a [T]), of: &Range<usize>) -> (&'a [T], &'a [T]
     (&rows.0[of.clone()], &rows.1[of.clone()])
 }
 
-/// Whether all values are `n`.
-#[inline(always)]
-fn all_are(values: &[u8], n: u8) -> bool {
-    values.iter().fold(0, |different, v| different | (v ^ n)) == 0
-}
-
 /// A sum, far below 2^31, as the processor converts it fastest.
 #[inline(always)]
 fn real(total: u32) -> f64 {
@@ -95,6 +89,8 @@ fn real(total: u32) -> f64 {
 struct CellRow<'a> {
     totals: (&'a [u32], &'a [u32]),
     counts: (&'a [u8], &'a [u8]),
+    /// All of these, where they are the same.
+    all: Option<u8>,
     squares: &'a [f64],
     /// Whether both rows are the same one.
     rim: bool,
@@ -108,12 +104,10 @@ struct CellRow<'a> {
 impl CellRow<'_> {
     #[inline(always)]
     fn fill(self) {
-        let count = self.counts.0[0];
         let even = self.totals.0.len().is_multiple_of(2) && !self.rim;
-        if even && all_are(self.counts.0, count) && all_are(self.counts.1, count) {
-            self.all(count);
-        } else {
-            self.mixed();
+        match self.all {
+            Some(count) if even => self.all(count),
+            _ => self.mixed(),
         }
     }
 
@@ -207,7 +201,9 @@ impl Wide for Making<'_> {
             let (now, known) = (&mut band.now[at.clone()], &mut band.known[at.clone()]);
             cells_now(codes, current.coding, now, known);
             for (s, segment) in of.segments.iter().enumerate() {
+                let whole = segment.bad[2 * cy..(2 * cy + 2).min(h)].iter().all(|&n| n == 0);
                 let row = CellRow {
+                    all: whole.then_some(segment.frames),
                     totals: part(two(&segment.total, cy, w, h), &columns),
                     counts: part(two(&segment.count, cy, w, h), &columns),
                     squares: &segment.squares[first..first + band.width],

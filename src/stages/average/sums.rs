@@ -24,6 +24,9 @@ pub(super) struct Segment {
     pub(super) total: Vec<u32>,
     /// Good codes of each pixel.
     pub(super) count: Vec<u8>,
+    /// Frames that there are, and codes of each row that are not good: where none, all counts are that.
+    pub(super) frames: u8,
+    pub(super) bad: Vec<u32>,
     /// Sum of squares of good codes of each cell: whole numbers far below 2^53.
     pub(super) squares: Vec<f64>,
 }
@@ -58,6 +61,8 @@ impl Sums {
         let empty = Segment {
             total: vec![0; n],
             count: vec![0; n],
+            frames: 0,
+            bad: vec![0; height],
             squares: vec![0.0; cells(width) * cells(height)],
         };
         Self { segments: vec![empty; segments], full: vec![0; n] }
@@ -73,11 +78,13 @@ impl Sums {
             (0..n.div_ceil(pixels.max(1))).map(|_| Vec::with_capacity(changes.len())).collect();
         for (segment, change) in self.segments.iter_mut().zip(changes) {
             let total = segment.total.chunks_mut(pixels);
-            let count = segment.count.chunks_mut(pixels);
+            let more = u8::from(change.0.is_some()).wrapping_sub(u8::from(change.1.is_some()));
+            segment.frames = segment.frames.wrapping_add(more);
+            let count = segment.count.chunks_mut(pixels).zip(segment.bad.chunks_mut(2 * BAND));
             let squares = segment.squares.chunks_mut(BAND * cells(w));
             let rows = total.zip(count).zip(squares).zip(&mut bands);
-            for (((total, count), squares), band) in rows {
-                band.push(Rows { total, count, squares, change: *change });
+            for (((total, (count, bad)), squares), band) in rows {
+                band.push(Rows { total, count, bad, squares, change: *change });
             }
         }
         let full = self.full.par_chunks_mut(pixels).enumerate();
@@ -91,6 +98,7 @@ impl Sums {
 struct Rows<'a> {
     total: &'a mut [u32],
     count: &'a mut [u8],
+    bad: &'a mut [u32],
     squares: &'a mut [f64],
     change: Change<'a>,
 }
@@ -111,7 +119,7 @@ impl Wide for Changing<'_> {
         let Self { first, w, full, segments } = self;
         // Samples without data add nothing: a frame that is not there is made of them.
         let nothing = vec![Coding::MISSING; w];
-        for Rows { total, count, squares, change } in segments {
+        for Rows { total, count, bad, squares, change } in segments {
             for y in 0..total.len() / w {
                 let at = y * w..(y + 1) * w;
                 let from = first + y * w..first + (y + 1) * w;
@@ -121,6 +129,9 @@ impl Wide for Changing<'_> {
                 let squares = &mut squares[y / 2 * cells(w)..(y / 2 + 1) * cells(w)];
                 if any_marked(enter) || any_marked(leave) {
                     marks(enter, leave, &mut count[at.clone()], &mut full[at]);
+                    let flaws = |p: Option<_>, row| if p.is_some() { flaws(row) } else { 0 };
+                    let (more, less) = (flaws(change.0, enter), flaws(change.1, leave));
+                    bad[y] = bad[y].wrapping_add(more).wrapping_sub(less);
                     replace(|c| if marked(c) { 0 } else { c }, enter, leave, total, squares);
                 } else {
                     replace(|c| c, enter, leave, total, squares);
@@ -128,6 +139,12 @@ impl Wide for Changing<'_> {
             }
         }
     }
+}
+
+/// How many codes are marks.
+#[inline(always)]
+fn flaws(row: &[u16]) -> u32 {
+    row.iter().fold(0, |n: u32, &c| n.wrapping_add(u32::from(marked(c))))
 }
 
 /// Counts of a row after a change; as many enter as leave where nothing is marked.
@@ -197,7 +214,11 @@ mod tests {
             anew.change(&[(Some(&frames[k + 2]), None), (Some(&frames[k]), None)]);
         }
         for (a, b) in moved.segments.iter().zip(&anew.segments) {
-            assert_eq!((&a.total, &a.count), (&b.total, &b.count));
+            assert_eq!((&a.total, &a.count, &a.bad), (&b.total, &b.count, &b.bad));
+            for (y, (&bad, row)) in a.bad.iter().zip(a.count.chunks_exact(33)).enumerate() {
+                let short: u32 = row.iter().map(|&n| u32::from(a.frames - n)).sum();
+                assert_eq!(bad, short, "row {y}");
+            }
             assert!(a.squares.iter().zip(&b.squares).all(|(a, b)| (a - b).abs() < 0.5));
             let codes = frames[if std::ptr::eq(b, &anew.segments[0]) { 4 } else { 2 }].codes[100];
             assert!(b.total[100] > u32::from(codes) && b.count[100] == 2);
