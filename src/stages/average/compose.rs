@@ -4,11 +4,12 @@ use std::cell::Cell;
 
 use rayon::prelude::*;
 
-use super::moving::{Moving, TILE, Tile, TileScratch};
+use super::moving::{CELLS, Moving, TILE, Tile, TileScratch};
 use super::still::{CellBand, Level, Sources};
 use super::sums::{Segment, cells, good};
 use crate::frame::convert::to_f32;
 use crate::frame::{FixedPlane, Plane};
+use crate::math::patch::any_marked;
 use crate::math::trajectory::Path;
 use crate::math::wide::{Wide, wide};
 
@@ -17,7 +18,7 @@ use crate::math::wide::{Wide, wide};
 const BAND: usize = 128;
 const HALO: usize = 20;
 /// Columns of a band worked on together: what is at hand for them stays near the processor.
-const STRIP: usize = 320;
+const STRIP: usize = 2048;
 /// Mean certainty of a quarter tile below which it is looked at for motion.
 const SURE: f32 = 0.85;
 
@@ -160,14 +161,60 @@ impl Wide for Composing<'_, '_> {
     fn call(mut self) {
         let [left, first] = self.at;
         for y in 0..self.height {
+            let row = first + y;
+            let current = self.of.current.row(row);
+            let clean = !any_marked(&current[left..(left + STRIP).min(current.len())])
+                && self.of.segments.iter().all(|s| s.bad[row] == 0);
             for (i, which) in self.which.iter().enumerate() {
-                self.line([left + i * TILE, first + y], y, which.map(|n| &self.tiles[n]));
+                let at = [left + i * TILE, row];
+                match which {
+                    None if clean && at[0] + TILE <= current.len() => self.still(at),
+                    _ => self.line(at, y, which.map(|n| &self.tiles[n])),
+                }
             }
         }
     }
 }
 
 impl Composing<'_, '_> {
+    /// A row of a whole tile that does not move and has no flaws: what cells share is done once for
+    /// each cell.
+    #[inline(always)]
+    fn still(&mut self, [tx, y]: [usize; 2]) {
+        let Self { of, band, part, .. } = self;
+        let (at, cell) = (y * of.current.width + tx, band.at(tx / 2, y / 2));
+        let (zero, step) = (of.current.coding.zero, of.current.coding.step);
+        let (mut weight, mut squares) = ([1.0_f32; CELLS], [1.0_f32; CELLS]);
+        let mut sum = [0.0_f32; TILE];
+        for (sum, c) in sum.iter_mut().zip(&of.current.codes[at..at + TILE]) {
+            *sum = f32::from(*c);
+        }
+        for (k, segment) in band.weight.iter().zip(of.segments) {
+            let Some(k) = k[cell..].first_chunk::<CELLS>() else { return };
+            let Some(total) = segment.total[at..].first_chunk::<TILE>() else { return };
+            let n = f32::from(segment.frames);
+            for i in 0..CELLS {
+                weight[i] += k[i] * n;
+                squares[i] += k[i] * k[i] * n;
+            }
+            for i in 0..CELLS {
+                sum[2 * i] += k[i] * total[2 * i].cast_signed() as f32;
+                sum[2 * i + 1] += k[i] * total[2 * i + 1].cast_signed() as f32;
+            }
+        }
+        let Some(noise) = band.pixel_variance[cell..].first_chunk::<CELLS>() else { return };
+        let out = (y - part.first) * of.current.width + tx;
+        let Some(values) = part.values[out..].first_chunk_mut::<TILE>() else { return };
+        let Some(variance) = part.variance[out..].first_chunk_mut::<TILE>() else { return };
+        for i in 0..CELLS {
+            let share = 1.0 / weight[i];
+            let v = noise[i] * (squares[i] * share * share);
+            values[2 * i] = (sum[2 * i] * share - zero) * step;
+            values[2 * i + 1] = (sum[2 * i + 1] * share - zero) * step;
+            (variance[2 * i], variance[2 * i + 1]) = (v, v);
+        }
+    }
+
     /// Row `row` of the tile that begins at x.
     #[inline(always)]
     fn line(&mut self, [tx, y]: [usize; 2], row: usize, moving: Option<&Tile>) {

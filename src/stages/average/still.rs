@@ -115,20 +115,27 @@ impl CellRow<'_> {
     #[inline(always)]
     fn all(self, count: u8) {
         self.number.fill(f32::from(count));
-        let count = f64::from(count);
-        let of = to_f32(4.0 * count);
-        let inverse = 1.0 / count.max(1.0);
-        let part = 0.25 * inverse;
+        let n = f64::from(count.max(1));
+        let (part, quarter) = (to_f32(0.25 / n), 0.25 / n);
+        let spread = to_f32(1.0 / (16.0 * n));
+        let share = 1.0 / (4.0 * f32::from(count) - 4.0).max(1.0);
         let Coding { zero, step } = self.coding;
-        let known = if of > 0.0 { 1.0 } else { 0.0 };
+        let known = if count > 0 { 1.0 } else { 0.0 };
         let pairs = self.totals.0.as_chunks::<2>().0.iter().zip(self.totals.1.as_chunks::<2>().0);
         let out = self.mean.iter_mut().zip(self.left);
         for (((a, b), &square), (mean, left)) in pairs.zip(self.squares).zip(out) {
-            let t = [real(a[0]), real(a[1]), real(b[0]), real(b[1])];
-            let total = (t[0] + t[1]) + (t[2] + t[3]);
-            let around = (t[0] * t[0] + t[1] * t[1]) + (t[2] * t[2] + t[3] * t[3]);
-            *mean = known * ((to_f32(total * part) - zero) * step);
-            *left = to_f32(square - around * inverse) / (of - 4.0).max(1.0);
+            // Sums of four stay below 2^24: whole numbers in f32 too. The sum of total^2 is that of
+            // four times their mean, and of what they differ from it.
+            let t = [a[0], a[1], b[0], b[1]].map(u32::cast_signed);
+            let total = t[0].wrapping_add(t[1]).wrapping_add(t[2].wrapping_add(t[3]));
+            let apart = |i: usize| {
+                let d = t[i].wrapping_mul(4).wrapping_sub(total) as f32;
+                d * d
+            };
+            let apart = (apart(0) + apart(1)) + (apart(2) + apart(3));
+            *mean = known * ((total as f32 * part - zero) * step);
+            let whole = f64::from(total);
+            *left = (to_f32(square - whole * whole * quarter) - apart * spread) * share;
         }
     }
 
@@ -194,13 +201,17 @@ impl Wide for Making<'_> {
         let (w, h) = (current.width, current.height);
         let columns = 2 * band.left..(2 * (band.left + band.width)).min(w);
         for y in 0..band.height {
-            let cy = band.first + y;
             let at = y * band.width..(y + 1) * band.width;
-            let codes = part(two(&current.codes, cy, w, h), &columns);
-            let first = cy * cells(w) + band.left;
-            let (now, known) = (&mut band.now[at.clone()], &mut band.known[at.clone()]);
+            let codes = part(two(&current.codes, band.first + y, w, h), &columns);
+            let (now, known) = (&mut band.now[at.clone()], &mut band.known[at]);
             cells_now(codes, current.coding, now, known);
-            for (s, segment) in of.segments.iter().enumerate() {
+        }
+        // One segment after the other: as they lie in memory.
+        for (s, segment) in of.segments.iter().enumerate() {
+            for y in 0..band.height {
+                let cy = band.first + y;
+                let at = y * band.width..(y + 1) * band.width;
+                let first = cy * cells(w) + band.left;
                 let whole = segment.bad[2 * cy..(2 * cy + 2).min(h)].iter().all(|&n| n == 0);
                 let row = CellRow {
                     all: whole.then_some(segment.frames),
@@ -212,7 +223,7 @@ impl Wide for Making<'_> {
                     mean: &mut band.mean[s][at.clone()],
                     number: &mut band.count[s][at.clone()],
                     // They become weights below.
-                    left: &mut band.weight[s][at.clone()],
+                    left: &mut band.weight[s][at],
                 };
                 row.fill();
             }
