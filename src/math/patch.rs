@@ -4,7 +4,7 @@
 //! the picture its edge is repeated; samples without data, or saturated, are replaced by the last
 //! good one of their row.
 
-use crate::frame::convert::{clamp_index, signed};
+use crate::frame::convert::{clamp_index, floor_isize, signed, to_f32};
 use crate::frame::{Coding, FixedPlane};
 use crate::math::resample::{BEFORE, Shift, TAPS};
 
@@ -37,20 +37,34 @@ pub fn fill(row: &[u16], out: &mut [u16]) {
     }
 }
 
-/// The codes of row `y` from column `left` on.
+/// What `of` makes of the codes of row `y` from column `left` on.
 #[inline(always)]
-fn codes<const N: usize>(plane: &FixedPlane, flawed: bool, left: isize, y: isize) -> [u16; N] {
+fn decoded<const N: usize>(
+    (plane, flawed): (&FixedPlane, bool),
+    [left, y]: [isize; 2],
+    of: impl Fn(u16) -> f32,
+    out: &mut [f32; N],
+) {
     let row = plane.row(clamp_index(y, plane.height));
-    let mut got = [0; N];
     let start = clamp_index(left, row.len());
     match row[start..].first_chunk::<N>() {
-        Some(chunk) if left >= 0 => got = *chunk,
-        _ => over_the_edge(row, left, &mut got),
+        Some(codes) if left >= 0 && !(flawed && any_marked(codes)) => {
+            for i in 0..N {
+                out[i] = of(codes[i]);
+            }
+        }
+        _ => {
+            let mut codes = [0; N];
+            if flawed {
+                mended(row, left, &mut codes);
+            } else {
+                over_the_edge(row, left, &mut codes);
+            }
+            for i in 0..N {
+                out[i] = of(codes[i]);
+            }
+        }
     }
-    if flawed && any_marked(&got) {
-        mended(row, left, &mut got);
-    }
-    got
 }
 
 fn over_the_edge(row: &[u16], left: isize, out: &mut [u16]) {
@@ -70,10 +84,7 @@ fn mended(row: &[u16], left: isize, out: &mut [u16]) {
 #[inline(always)]
 pub fn raw<const N: usize>(plane: &FixedPlane, [x, y]: [isize; 2], out: &mut [[f32; N]]) {
     for (j, out) in out.iter_mut().enumerate() {
-        let row: [u16; N] = codes(plane, false, x, y + signed(j));
-        for (o, c) in out.iter_mut().zip(row) {
-            *o = f32::from(c);
-        }
+        decoded((plane, false), [x, y + signed(j)], f32::from, out);
     }
 }
 
@@ -103,32 +114,26 @@ impl<const N: usize, const M: usize> Default for Work<N, M> {
 /// leaves.
 #[inline(always)]
 pub fn read<const N: usize, const M: usize>(
-    (plane, flawed): (&FixedPlane, bool),
+    of: (&FixedPlane, bool),
     [x, y]: [isize; 2],
     offset: [f64; 2],
     out: &mut Square<N>,
     work: &mut Work<N, M>,
 ) -> f32 {
-    let Coding { zero, step } = plane.coding;
+    let Coding { zero, step } = of.0.coding;
+    let value = |c: u16| (f32::from(c) - zero) * step;
     let shift = Shift::new(offset[0], offset[1]);
     let (x, y) = (x + shift.whole[0], y + shift.whole[1]);
     let whole = |t: &[f32; TAPS]| (t[BEFORE] - 1.0).abs() < 1e-9;
     if whole(&shift.x) && whole(&shift.y) {
         for (j, out) in out.iter_mut().enumerate() {
-            let row: [u16; N] = codes(plane, flawed, x, y + signed(j));
-            for (o, c) in out.iter_mut().zip(row) {
-                *o = (f32::from(c) - zero) * step;
-            }
+            decoded(of, [x, y + signed(j)], value, out);
         }
         return 1.0;
     }
     let Work { source, sums } = work;
     for (j, s) in source[..N + TAPS - 1].iter_mut().enumerate() {
-        let at = y + signed(j) - signed(BEFORE);
-        let row: [u16; M] = codes(plane, flawed, x - signed(BEFORE), at);
-        for (o, c) in s.iter_mut().zip(row) {
-            *o = (f32::from(c) - zero) * step;
-        }
+        decoded(of, [x - signed(BEFORE), y + signed(j) - signed(BEFORE)], value, s);
     }
     // All columns first: a row read right after it was written would wait for that.
     let t = shift.y;
@@ -158,6 +163,49 @@ pub fn read<const N: usize, const M: usize>(
         }
     }
     shift.noise_gain()
+}
+
+/// The four taps of a cubic through four samples (a = -1/2: exact to its second order), for a
+/// fraction between the inner two.
+fn cubic(offset: f64) -> (isize, [f32; 4]) {
+    let whole = floor_isize(offset);
+    let f = to_f32(offset - whole as f64);
+    let taps = [
+        ((1.0 - 0.5 * f) * f - 0.5) * f,
+        (1.5 * f - 2.5) * f * f + 1.0,
+        ((2.0 - 1.5 * f) * f + 0.5) * f,
+        0.5 * (f - 1.0) * f * f,
+    ];
+    (whole, taps)
+}
+
+/// [`read`] with a kernel half as long: softer, but nothing moves.
+#[inline(always)]
+pub fn sketch<const N: usize, const M: usize>(
+    of: (&FixedPlane, bool),
+    [x, y]: [isize; 2],
+    offset: [f64; 2],
+    out: &mut Square<N>,
+    work: &mut Work<N, M>,
+) {
+    let Coding { zero, step } = of.0.coding;
+    let value = |c: u16| (f32::from(c) - zero) * step;
+    let ((dx, tx), (dy, ty)) = (cubic(offset[0]), cubic(offset[1]));
+    let Work { source, sums } = work;
+    for (j, s) in source[..N + 3].iter_mut().enumerate() {
+        decoded(of, [x + dx - 1, y + dy - 1 + signed(j)], value, s);
+    }
+    for (r, sum) in source.array_windows::<4>().zip(&mut *sums) {
+        for c in 0..M {
+            sum[c] = (ty[0] * r[0][c] + ty[1] * r[1][c]) + (ty[2] * r[2][c] + ty[3] * r[3][c]);
+        }
+    }
+    for (sum, out) in sums.iter().zip(out) {
+        for i in 0..N {
+            out[i] =
+                (tx[0] * sum[i] + tx[1] * sum[i + 1]) + (tx[2] * sum[i + 2] + tx[3] * sum[i + 3]);
+        }
+    }
 }
 
 /// Five-point binomial smoothing in both directions; edges repeated. `M` is `N` + 4.
@@ -238,7 +286,9 @@ mod tests {
         plane.codes[70 * 9] = Coding::MISSING;
         plane.codes[70 * 9 + 20] = Coding::SATURATED;
         plane.codes[70 * 9 + 21] = Coding::MISSING;
-        let row: [u16; 30] = codes(&plane, true, -2, 9);
+        let mut row = [0.0; 30];
+        decoded((&plane, true), [-2, 9], f32::from, &mut row);
+        let row = row.map(|v| crate::frame::convert::round_u16(v));
         assert_eq!(row[..3], [good[70 * 9 + 1]; 3]);
         assert_eq!(row[21..25], [19, 19, 19, 22].map(|x| good[70 * 9 + x]));
     }

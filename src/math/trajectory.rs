@@ -15,7 +15,7 @@
 use crate::frame::FixedPlane;
 use crate::frame::convert::{clamp_index, signed};
 use crate::math::linear::Sym2;
-use crate::math::patch::{Square, Work, binomial, raw, read};
+use crate::math::patch::{Square, Work, binomial, raw, sketch};
 use crate::math::pyramid::Pyramid;
 use crate::math::wide::{Wide, wide};
 
@@ -366,9 +366,9 @@ impl<const N: usize, const M: usize, const B: usize> Wide for Refining<'_, N, M,
             let d = path.at(k);
             if self.size == Size::Half {
                 let d = d.map(|v| 0.5 * v);
-                read::<N, M>((&f.sizes.half, false), at.corner, d, patch, &mut work);
+                sketch::<N, M>((&f.sizes.half, false), at.corner, d, patch, &mut work);
             } else {
-                read::<N, M>((f.full, f.sizes.flawed), at.corner, d, patch, &mut work);
+                sketch::<N, M>((f.full, f.sizes.flawed), at.corner, d, patch, &mut work);
             }
             for (mean, line) in mean.iter_mut().zip(&*patch) {
                 for i in 0..N {
