@@ -100,6 +100,13 @@ pub fn ring_index(x: isize, mask: usize) -> usize {
     (x as usize) & mask
 }
 
+/// The low 16 bits.
+#[inline]
+#[must_use]
+pub fn low_u16(x: u32) -> u16 {
+    x as u16
+}
+
 /// A count as `u32`, saturating.
 #[inline]
 #[must_use]

@@ -30,6 +30,12 @@ impl Plane {
         Self { width, height, data: spare::values_of(width * height, value) }
     }
 
+    /// A plane whose values are all to be written: what they are now is left over from another.
+    #[must_use]
+    pub fn to_write(width: usize, height: usize) -> Self {
+        Self { width, height, data: spare::values_to_write(width * height) }
+    }
+
     /// A plane from its values; `None` where their number is not `width * height`.
     #[must_use]
     pub fn from_vec(width: usize, height: usize, data: Vec<f32>) -> Option<Self> {

@@ -41,6 +41,13 @@ impl<T> Shelf<T> {
 
     /// An empty buffer with room for `len` elements.
     fn take(&self, len: usize) -> Vec<T> {
+        let mut buffer = self.take_used(len);
+        buffer.clear();
+        buffer
+    }
+
+    /// The same with whatever is still in it.
+    fn take_used(&self, len: usize) -> Vec<T> {
         if len >= LEAST {
             let mut state = self.state();
             if let Some(at) = state.kept.iter().rposition(|b| b.capacity() == len) {
@@ -54,9 +61,8 @@ impl<T> Shelf<T> {
         Vec::with_capacity(len)
     }
 
-    fn give(&self, mut buffer: Vec<T>) {
+    fn give(&self, buffer: Vec<T>) {
         if buffer.capacity() >= LEAST {
-            buffer.clear();
             let len = buffer.capacity();
             let mut state = self.state();
             let kept = state.kept.iter().filter(|b| b.capacity() == len).count();
@@ -88,6 +94,14 @@ pub fn values(len: usize) -> Vec<f32> {
 pub fn values_of(len: usize, value: f32) -> Vec<f32> {
     let mut buffer = values(len);
     buffer.resize(len, value);
+    buffer
+}
+
+/// A buffer of `len` values that are all to be written: what they are now is left over.
+#[must_use]
+pub fn values_to_write(len: usize) -> Vec<f32> {
+    let mut buffer = VALUES.take_used(len);
+    buffer.resize(len, 0.0);
     buffer
 }
 
@@ -139,6 +153,8 @@ mod tests {
         assert_eq!(shelf.take(LEAST + 8).capacity(), LEAST + 8);
         let b = shelf.take(LEAST + 7);
         assert!(b.is_empty() && b.as_ptr() == place);
+        shelf.give(vec![5; LEAST + 8]);
+        assert!(shelf.take_used(LEAST + 8).len() == LEAST + 8);
         shelf.give(Vec::with_capacity(8));
         shelf.give(Vec::with_capacity(LEAST + 9));
         assert!(shelf.state().kept.is_empty(), "neither small ones nor those from elsewhere");

@@ -70,26 +70,31 @@ pub struct BlurScratch {
 
 /// [`binomial`] of `source` (`width` values a row) into `out`, without allocating anew.
 pub fn binomial_into(source: &[f32], width: usize, out: &mut Vec<f32>, scratch: &mut BlurScratch) {
-    out.clear();
     out.resize(source.len(), 0.0);
+    binomial_rows(source, width, out, scratch);
+}
+
+/// [`binomial_into`] to be called within [`crate::math::wide`]; `out` is as long as `source`.
+#[inline(always)]
+pub fn binomial_rows(source: &[f32], width: usize, out: &mut [f32], scratch: &mut BlurScratch) {
     if width == 0 || source.is_empty() {
         return;
     }
     let height = source.len() / width;
     let row = |y: usize| &source[y * width..(y + 1) * width];
-    let padded = &mut scratch.padded;
-    padded.clear();
-    padded.resize(width + 4, 0.0);
-    for y in 0..height {
+    scratch.padded.resize(width + 4, 0.0);
+    let padded = &mut scratch.padded[..width + 4];
+    for (y, out) in out.chunks_exact_mut(width).enumerate() {
         let (a, b) = (row(y.saturating_sub(2)), row(y.saturating_sub(1)));
         let (c, d, e) = (row(y), row((y + 1).min(height - 1)), row((y + 2).min(height - 1)));
-        for (x, p) in padded[2..width + 2].iter_mut().enumerate() {
-            *p = 0.0625 * (a[x] + e[x]) + 0.25 * (b[x] + d[x]) + 0.375 * c[x];
+        let inner = &mut padded[2..width + 2];
+        for x in 0..width {
+            inner[x] = 0.0625 * (a[x] + e[x]) + 0.25 * (b[x] + d[x]) + 0.375 * c[x];
         }
         let (l, r) = (padded[2], padded[width + 1]);
         padded[..2].fill(l);
         padded[width + 2..].fill(r);
-        for (o, p) in out[y * width..(y + 1) * width].iter_mut().zip(padded.windows(5)) {
+        for (o, p) in out.iter_mut().zip(padded.array_windows::<5>()) {
             *o = 0.0625 * (p[0] + p[4]) + 0.25 * (p[1] + p[3]) + 0.375 * p[2];
         }
     }

@@ -1,6 +1,7 @@
-//! Orthonormal cosine transform (type II) of 8 x 8 blocks.
+//! Orthonormal cosine transform (type II) of eight values, along each axis of a block in turn.
 //!
 //! `sum of squares` is kept, so white noise of variance v has variance v in every coefficient.
+//! Both functions are plain sums, made to be called in a loop over neighbouring values.
 
 /// Side of a block.
 pub const SIDE: usize = 8;
@@ -16,68 +17,41 @@ const C5: f32 = 0.277_785_12;
 const C6: f32 = 0.191_341_71;
 const C7: f32 = 0.097_545_16;
 
-#[expect(clippy::needless_range_loop, reason = "all eight rows are read at one lane")]
-/// Eight transforms side by side: `v[k][lane]`, along k.
-fn forward8(v: &mut [[f32; SIDE]; SIDE]) {
-    for lane in 0..SIDE {
-        let x: [f32; SIDE] = std::array::from_fn(|k| v[k][lane]);
-        let (s07, d07) = (x[0] + x[7], x[0] - x[7]);
-        let (s16, d16) = (x[1] + x[6], x[1] - x[6]);
-        let (s25, d25) = (x[2] + x[5], x[2] - x[5]);
-        let (s34, d34) = (x[3] + x[4], x[3] - x[4]);
-        let (a, b) = (s07 + s34, s16 + s25);
-        let (c, d) = (s07 - s34, s16 - s25);
-        v[0][lane] = C4 * (a + b);
-        v[4][lane] = C4 * (a - b);
-        v[2][lane] = C2 * c + C6 * d;
-        v[6][lane] = C6 * c - C2 * d;
-        v[1][lane] = C1 * d07 + C3 * d16 + C5 * d25 + C7 * d34;
-        v[3][lane] = C3 * d07 - C7 * d16 - C1 * d25 - C5 * d34;
-        v[5][lane] = C5 * d07 - C1 * d16 + C7 * d25 + C3 * d34;
-        v[7][lane] = C7 * d07 - C5 * d16 + C3 * d25 - C1 * d34;
-    }
-}
-
-#[expect(clippy::needless_range_loop, reason = "all eight rows are written at one lane")]
-fn inverse8(v: &mut [[f32; SIDE]; SIDE]) {
-    for lane in 0..SIDE {
-        let y: [f32; SIDE] = std::array::from_fn(|k| v[k][lane]);
-        let (p, q) = (C4 * (y[0] + y[4]), C4 * (y[0] - y[4]));
-        let (r, s) = (C2 * y[2] + C6 * y[6], C6 * y[2] - C2 * y[6]);
-        let (e0, e3) = (p + r, p - r);
-        let (e1, e2) = (q + s, q - s);
-        let o0 = C1 * y[1] + C3 * y[3] + C5 * y[5] + C7 * y[7];
-        let o1 = C3 * y[1] - C7 * y[3] - C1 * y[5] - C5 * y[7];
-        let o2 = C5 * y[1] - C1 * y[3] + C7 * y[5] + C3 * y[7];
-        let o3 = C7 * y[1] - C5 * y[3] + C3 * y[5] - C1 * y[7];
-        v[0][lane] = e0 + o0;
-        v[7][lane] = e0 - o0;
-        v[1][lane] = e1 + o1;
-        v[6][lane] = e1 - o1;
-        v[2][lane] = e2 + o2;
-        v[5][lane] = e2 - o2;
-        v[3][lane] = e3 + o3;
-        v[4][lane] = e3 - o3;
-    }
-}
-
-fn transposed(v: &[[f32; SIDE]; SIDE]) -> [[f32; SIDE]; SIDE] {
-    std::array::from_fn(|i| std::array::from_fn(|j| v[j][i]))
-}
-
-/// Transforms a block (row by row) in place. The result is transposed: coefficient
-/// (frequency kx along x, ky along y) lies at `block[kx][ky]`.
-pub fn forward(block: &mut [[f32; SIDE]; SIDE]) {
-    forward8(block);
-    *block = transposed(block);
-    forward8(block);
+/// Transforms eight values.
+#[inline(always)]
+#[must_use]
+pub fn forward(x: [f32; SIDE]) -> [f32; SIDE] {
+    let (s07, d07) = (x[0] + x[7], x[0] - x[7]);
+    let (s16, d16) = (x[1] + x[6], x[1] - x[6]);
+    let (s25, d25) = (x[2] + x[5], x[2] - x[5]);
+    let (s34, d34) = (x[3] + x[4], x[3] - x[4]);
+    let (a, b) = (s07 + s34, s16 + s25);
+    let (c, d) = (s07 - s34, s16 - s25);
+    [
+        C4 * (a + b),
+        C1 * d07 + C3 * d16 + C5 * d25 + C7 * d34,
+        C2 * c + C6 * d,
+        C3 * d07 - C7 * d16 - C1 * d25 - C5 * d34,
+        C4 * (a - b),
+        C5 * d07 - C1 * d16 + C7 * d25 + C3 * d34,
+        C6 * c - C2 * d,
+        C7 * d07 - C5 * d16 + C3 * d25 - C1 * d34,
+    ]
 }
 
 /// Undoes [`forward`].
-pub fn inverse(block: &mut [[f32; SIDE]; SIDE]) {
-    inverse8(block);
-    *block = transposed(block);
-    inverse8(block);
+#[inline(always)]
+#[must_use]
+pub fn inverse(y: [f32; SIDE]) -> [f32; SIDE] {
+    let (p, q) = (C4 * (y[0] + y[4]), C4 * (y[0] - y[4]));
+    let (r, s) = (C2 * y[2] + C6 * y[6], C6 * y[2] - C2 * y[6]);
+    let (e0, e3) = (p + r, p - r);
+    let (e1, e2) = (q + s, q - s);
+    let o0 = C1 * y[1] + C3 * y[3] + C5 * y[5] + C7 * y[7];
+    let o1 = C3 * y[1] - C7 * y[3] - C1 * y[5] - C5 * y[7];
+    let o2 = C5 * y[1] - C1 * y[3] + C7 * y[5] + C3 * y[7];
+    let o3 = C7 * y[1] - C5 * y[3] + C3 * y[5] - C1 * y[7];
+    [e0 + o0, e1 + o1, e2 + o2, e3 + o3, e3 - o3, e2 - o2, e1 - o1, e0 - o0]
 }
 
 #[cfg(test)]
@@ -105,15 +79,17 @@ mod tests {
 
     #[test]
     fn agrees_with_the_definition_and_comes_back() {
+        let turned = |b: &[[f32; SIDE]; SIDE]| -> [[f32; SIDE]; SIDE] {
+            std::array::from_fn(|i| std::array::from_fn(|j| b[j][i]))
+        };
         let b = block();
-        let mut t = b;
-        forward(&mut t);
+        let mut t = turned(&b.map(forward)).map(forward);
         for (kx, column) in t.iter().enumerate() {
             for (ky, &v) in column.iter().enumerate() {
                 assert!((f64::from(v) - slow(&b, kx, ky)).abs() < 1e-4, "{kx} {ky}");
             }
         }
-        inverse(&mut t);
+        t = turned(&t.map(inverse)).map(inverse);
         for (a, b) in t.iter().flatten().zip(b.iter().flatten()) {
             assert!((a - b).abs() < 1e-4);
         }

@@ -9,6 +9,8 @@ pub mod correlate;
 pub mod dct;
 pub mod fft2;
 pub mod linear;
+pub mod patch;
+pub mod pyramid;
 pub mod resample;
 pub mod robust;
 pub mod shrink;

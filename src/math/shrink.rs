@@ -1,25 +1,34 @@
 //! Noise taken out of a picture by shrinking cosine coefficients, driven by a map of its variance.
 //!
-//! Overlapping 8 x 8 blocks; in each, coefficients below a threshold are dropped (first pass),
-//! then every coefficient is weighted by `c^2 / (c^2 + V)` with c from the first pass (second
-//! pass). The mean of a block is never touched. V is the block's mean variance, shaped over
-//! frequency as resampling leaves it. Blocks are put together weighted by how quiet they are.
+//! Overlapping 8 x 8 blocks, four pixels apart; in each, coefficients below a threshold are
+//! dropped (first pass), then every coefficient is weighted by `c^2 / (c^2 + V)` with c from the
+//! first pass (second pass). The mean of a block is never touched. V is the block's mean variance,
+//! shaped over frequency as resampling leaves it. Blocks are put together weighted by how quiet
+//! they are.
 //!
-//! Cost: about 10 ns a pixel and pass at step 4. Where V is 0 the picture comes back unchanged.
+//! Both passes go down the picture together, four rows at a time. A row is transformed along x once
+//! for all blocks it is in, and comes back once: blocks one above the other are added up as
+//! coefficients. Blocks side by side go through a transform at the same time.
+//!
+//! Cost: the averaging bench prints it. Where V is 0 the picture comes back unchanged.
 
+use std::cell::Cell;
 use std::sync::OnceLock;
 
 use rayon::prelude::*;
 
 use crate::frame::Plane;
-use crate::frame::convert::{clamp_index, signed, to_f32};
+use crate::frame::convert::to_f32;
 use crate::math::dct::{AREA, SIDE, forward, inverse};
 use crate::math::resample::taps;
+use crate::math::wide::{Wide, wide};
 
 /// Coefficients below this many standard deviations are noise.
 const THRESHOLD: f32 = 2.7;
-/// Rows of blocks worked on together.
-const BAND: usize = 64;
+/// Distance of the blocks.
+const STEP: usize = 4;
+/// Blocks side by side that are worked on together.
+const LANES: usize = 32;
 
 /// Weights of a block's lines when blocks are put together: a Kaiser window (beta 2), so that no
 /// edge of a block shows.
@@ -39,8 +48,6 @@ const TAPER: [f32; SIDE] = [
 pub struct ShrinkSettings {
     /// 1 for what the noise asks for; more takes out more, 0 nothing.
     pub strength: f32,
-    /// Distance of the blocks: 4 is fast, 2 is smoother.
-    pub step: usize,
     /// Whether to do the second pass.
     pub wiener: bool,
 }
@@ -81,229 +88,446 @@ pub struct Shrunk {
 /// Shrinks `picture`, whose pixels have the variances `variance`.
 #[must_use]
 pub fn shrink(picture: &Plane, variance: &Plane, settings: &ShrinkSettings) -> Shrunk {
-    if settings.strength <= 0.0 || picture.width() < SIDE || picture.height() < SIDE {
+    let (w, h) = (picture.width(), picture.height());
+    if settings.strength <= 0.0 || w < SIDE || h < SIDE {
         return Shrunk { plane: picture.clone(), left: variance.clone() };
     }
-    let mut left = Plane::filled(picture.width(), picture.height(), 0.0);
-    let plane = if settings.wiener {
-        let first = pass((picture, None), variance, settings, None);
-        pass((picture, Some(&first)), variance, settings, Some(&mut left))
-    } else {
-        pass((picture, None), variance, settings, Some(&mut left))
-    };
+    let (mut plane, mut left) = (Plane::to_write(w, h), Plane::to_write(w, h));
+    // Every four rows are made from the blocks that touch them, whatever the size of a band.
+    let quads = h.div_ceil(STEP);
+    let band = quads.div_ceil(2 * rayon::current_num_threads()).clamp(16, 64);
+    let rows = band * STEP * w;
+    let bands = plane.data_mut().par_chunks_mut(rows).zip(left.data_mut().par_chunks_mut(rows));
+    bands.enumerate().for_each(|(i, (out, left))| {
+        let quads = (i * band, (i * band + band).min(quads));
+        let mut scratch = SCRATCH.take().unwrap_or_default();
+        scratch.fit(w);
+        let scratch_of = &mut *scratch;
+        wide(Band { picture, variance, settings, quads, out, left, scratch: scratch_of });
+        SCRATCH.set(Some(scratch));
+    });
     Shrunk { plane, left }
 }
 
-/// One pass over all blocks; with a guide it is the second. `left` takes the variances left.
-fn pass(
-    (picture, guide): (&Plane, Option<&Plane>),
-    variance: &Plane,
-    s: &ShrinkSettings,
-    left: Option<&mut Plane>,
-) -> Plane {
-    let (w, h) = (picture.width(), picture.height());
-    let step = s.step.clamp(1, SIDE);
-    let corners: Vec<isize> = (0..)
-        .map(|i| signed(i * step) - signed(SIDE - step))
-        .take_while(|&y| y < signed(h))
-        .collect();
-    // Each band of output rows is made on its own from the blocks that touch it.
-    let mut out = Plane::filled(w, h, 0.0);
-    let lefts: Vec<&mut [f32]> = match left {
-        Some(left) => left.data_mut().chunks_mut(BAND * w).collect(),
-        None => (0..h.div_ceil(BAND)).map(|_| Default::default()).collect(),
-    };
-    out.data_mut().par_chunks_mut(BAND * w).zip(lefts).enumerate().for_each_init(
-        Vec::new,
-        |weight: &mut Vec<f32>, (band, (sum, left))| {
-            let (y0, y1) = (band * BAND, (band * BAND + BAND).min(h));
-            weight.clear();
-            weight.resize(sum.len(), 0.0);
-            let mut blocks = Blocks { picture, guide, variance, settings: s };
-            let mut sums = Sums { sum, weight, left };
-            for &cy in corners.iter().filter(|&&c| c + signed(SIDE) > signed(y0) && c < signed(y1))
-            {
-                blocks.row(cy, (y0, y1), &mut sums);
-            }
-            for (v, q) in sums.sum.iter_mut().zip(&*sums.weight) {
-                *v /= q.max(1e-30);
-            }
-            for (v, q) in sums.left.iter_mut().zip(&*sums.weight) {
-                *v /= q.max(1e-30);
-            }
-        },
-    );
-    out
+/// One value of each of some neighbouring blocks.
+type Lanes = [f32; LANES];
+/// Four rows of neighbouring blocks as coefficients along x: frequency, then row.
+type Half = [[Lanes; STEP]; SIDE];
+/// Neighbouring blocks as coefficients: frequency along x, then along y.
+type Blocks = [[Lanes; SIDE]; SIDE];
+/// A row taken apart by column modulo four; the first value of each repeats the edge.
+type Apart = [Vec<f32>; STEP];
+
+/// What a pass keeps from one row of blocks to the next.
+#[derive(Debug, Default)]
+struct Pass {
+    /// Weighted sums: of the four rows that are complete, of those that the next row of blocks adds to.
+    done: Vec<Half>,
+    carry: Vec<Half>,
+    /// Weights, and variances left times those, of the previous row of blocks and of this one.
+    quiet: [Vec<f32>; 2],
+    left: [Vec<f32>; 2],
 }
 
-/// Rows that blocks are added to; `left` may be empty.
-struct Sums<'a> {
-    sum: &'a mut [f32],
-    weight: &'a mut [f32],
-    left: &'a mut [f32],
+/// Working memory of one thread.
+#[derive(Debug, Default)]
+struct Scratch {
+    /// Four rows of the picture each, by number modulo four; and sums of their variances.
+    halves: [Vec<Half>; 4],
+    powers: [Vec<f32>; 4],
+    /// The same of the first pass's result, by number modulo three.
+    known: [Vec<Half>; 3],
+    first: Pass,
+    second: Pass,
+    /// Rows that come out of a pass, and their variances left.
+    rows: [Apart; STEP],
+    lefts: [Apart; STEP],
+    /// A row on its way.
+    row: Apart,
+    halfway: [Vec<f32>; SIDE],
+    weights: Vec<f32>,
+    spread: Vec<f32>,
 }
 
-/// The pictures blocks are cut from.
-struct Blocks<'a> {
+thread_local! {
+    static SCRATCH: Cell<Option<Box<Scratch>>> = const { Cell::new(None) };
+}
+
+impl Pass {
+    fn fit(&mut self, groups: usize) {
+        self.done.resize(groups, [[[0.0; LANES]; STEP]; SIDE]);
+        self.carry.resize(groups, [[[0.0; LANES]; STEP]; SIDE]);
+        for v in self.quiet.iter_mut().chain(&mut self.left) {
+            v.resize(groups * LANES, 0.0);
+        }
+    }
+}
+
+impl Scratch {
+    /// Room for rows of `w` pixels.
+    fn fit(&mut self, w: usize) {
+        let groups = (w.div_ceil(STEP) + 1).div_ceil(LANES);
+        let n = groups * LANES;
+        for half in self.halves.iter_mut().chain(&mut self.known) {
+            half.resize(groups, [[[0.0; LANES]; STEP]; SIDE]);
+        }
+        self.first.fit(groups);
+        self.second.fit(groups);
+        let rows = self.rows.iter_mut().chain(&mut self.lefts).flatten();
+        for v in rows.chain(&mut self.row).chain(&mut self.powers) {
+            v.resize(n + 1, 0.0);
+        }
+        for v in self.halfway.iter_mut().chain([&mut self.weights, &mut self.spread]) {
+            v.resize(n, 0.0);
+        }
+    }
+}
+
+/// Takes a row apart, its edges repeated.
+#[inline(always)]
+fn take_apart(row: &[f32], out: &mut Apart) {
+    let (quads, rest) = row.as_chunks::<STEP>();
+    let [a, b, c, d] = out;
+    let n = quads.len() + 1;
+    let to = a[1..n].iter_mut().zip(&mut b[1..n]).zip(c[1..n].iter_mut().zip(&mut d[1..n]));
+    for (((a, b), (c, d)), q) in to.zip(quads) {
+        (*a, *b, *c, *d) = (q[0], q[1], q[2], q[3]);
+    }
+    for (o, v) in out.iter_mut().zip(rest) {
+        o[n] = *v;
+    }
+    mend(out, row.len());
+}
+
+/// Repeats the edges of a row of `w` pixels that was taken apart.
+#[inline(always)]
+fn mend(row: &mut Apart, w: usize) {
+    let (first, last) = (row[0][1], row[(w - 1) % STEP][1 + (w - 1) / STEP]);
+    for (m, v) in row.iter_mut().enumerate() {
+        v[0] = first;
+        // Whole fours, and this column of the one that is not.
+        let there = 1 + w / STEP + usize::from(m < w % STEP);
+        v[there..].fill(last);
+    }
+}
+
+/// Coefficients along x of row `j` of four.
+#[inline(always)]
+fn along_x(row: &Apart, j: usize, out: &mut [Half]) {
+    const MORE: usize = LANES + 1;
+    for (g, half) in out.iter_mut().enumerate() {
+        let part = |m: usize| row[m][g * LANES..].first_chunk::<MORE>();
+        let (Some(a), Some(b), Some(c), Some(d)) = (part(0), part(1), part(2), part(3)) else {
+            return;
+        };
+        for i in 0..LANES {
+            let x = [a[i], b[i], c[i], d[i], a[i + 1], b[i + 1], c[i + 1], d[i + 1]];
+            let y = forward(x);
+            for k in 0..SIDE {
+                half[k][j][i] = y[k];
+            }
+        }
+    }
+}
+
+/// The eight values of a column of one lane: four rows of one half, four of the next.
+#[inline(always)]
+fn column(a: &[Lanes; STEP], b: &[Lanes; STEP], i: usize) -> [f32; SIDE] {
+    [a[0][i], a[1][i], a[2][i], a[3][i], b[0][i], b[1][i], b[2][i], b[3][i]]
+}
+
+type Shape = [[f32; SIDE]; SIDE];
+
+/// First pass: drops coefficients below the threshold and counts those that stay.
+#[inline(always)]
+fn dropped(
+    (a, b): (&Half, &Half),
+    v: &Lanes,
+    shape: &Shape,
+    blocks: &mut Blocks,
+    kept: &mut Lanes,
+) {
+    for k in 0..SIDE {
+        for i in 0..LANES {
+            let y = forward(column(&a[k], &b[k], i));
+            let limit = THRESHOLD * THRESHOLD * v[i];
+            let mut n = 0.0;
+            for ky in 0..SIDE {
+                let keep = if y[ky] * y[ky] < limit * shape[k][ky] { 0.0 } else { 1.0 };
+                blocks[k][ky][i] = y[ky] * keep;
+                n += keep;
+            }
+            kept[i] += n;
+        }
+    }
+}
+
+/// Second pass: weights coefficients by what the first one found.
+#[expect(clippy::needless_range_loop, reason = "all eight rows are read at one lane")]
+#[inline(always)]
+fn weighted(
+    (a, b): (&Half, &Half),
+    (c, d): (&Half, &Half),
+    (v, shape): (&Lanes, &Shape),
+    blocks: &mut Blocks,
+    kept: &mut Lanes,
+) {
+    for k in 0..SIDE {
+        for i in 0..LANES {
+            let known = forward(column(&c[k], &d[k], i));
+            for ky in 0..SIDE {
+                blocks[k][ky][i] = known[ky];
+            }
+        }
+        for i in 0..LANES {
+            let y = forward(column(&a[k], &b[k], i));
+            let mut n = 0.0;
+            for ky in 0..SIDE {
+                let power = blocks[k][ky][i] * blocks[k][ky][i] + 1e-30;
+                let factor = power / (power + v[i] * shape[k][ky]);
+                blocks[k][ky][i] = y[ky] * factor;
+                n += factor * factor;
+            }
+            kept[i] += n;
+        }
+    }
+}
+
+/// Adds blocks, by their weights, to the rows they cover.
+#[inline(always)]
+fn put(blocks: &Blocks, quiet: &Lanes, done: &mut Half, carry: &mut Half) {
+    for k in 0..SIDE {
+        for i in 0..LANES {
+            let x = inverse(std::array::from_fn(|ky| blocks[k][ky][i]));
+            for j in 0..STEP {
+                // What was carried on is complete now; the lower half is carried on.
+                done[k][j][i] = carry[k][j][i] + quiet[i] * TAPER[j] * x[j];
+                carry[k][j][i] = quiet[i] * TAPER[j + STEP] * x[j + STEP];
+            }
+        }
+    }
+}
+
+/// Some rows of a result, as one piece of work. Fours of rows are counted from the top; a row of
+/// blocks r covers the fours r - 1 and r, which are the halves r and r + 1.
+struct Band<'a> {
     picture: &'a Plane,
-    guide: Option<&'a Plane>,
     variance: &'a Plane,
     settings: &'a ShrinkSettings,
+    /// First four and the one after the last.
+    quads: (usize, usize),
+    out: &'a mut [f32],
+    left: &'a mut [f32],
+    scratch: &'a mut Scratch,
 }
 
-fn cut(p: &Plane, cx: isize, cy: isize) -> [[f32; SIDE]; SIDE] {
-    let inside = cx >= 0 && cx + signed(SIDE) <= signed(p.width());
-    std::array::from_fn(|j| {
-        let row = p.row(clamp_index(cy + signed(j), p.height()));
-        if inside {
-            let x = cx.unsigned_abs();
-            std::array::from_fn(|i| row[x + i])
-        } else {
-            std::array::from_fn(|i| row[clamp_index(cx + signed(i), p.width())])
+impl Wide for Band<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(mut self) {
+        let (q0, q1) = self.quads;
+        let mut shape = *shape();
+        shape[0][0] = 0.0;
+        let of = Of { shape, squared: self.settings.strength * self.settings.strength };
+        let last = self.picture.height().div_ceil(STEP);
+        let begin = if self.settings.wiener { q0.saturating_sub(1) } else { q0 };
+        let end = if self.settings.wiener { (q1 + 1).min(last) } else { q1 };
+        self.load(begin);
+        self.load(begin + 1);
+        self.blocks(begin, &of, false);
+        for q in begin..end {
+            self.load(q + 2);
+            self.blocks(q + 1, &of, false);
+            if !self.settings.wiener {
+                self.finish(false);
+                self.write(q);
+                continue;
+            }
+            self.finish(false);
+            if q == 0 {
+                self.know(0, |_| 0);
+            }
+            let below = (self.picture.height() - 1 - STEP * q).min(STEP - 1);
+            self.know(q + 1, |j| j.min(below));
+            let bottom = q + 1 == last && q1 == last;
+            if bottom {
+                self.know(last + 1, |_| below);
+            }
+            self.second(q, &of);
+            if bottom {
+                self.second(last, &of);
+            }
         }
-    })
+    }
 }
 
-impl Blocks<'_> {
-    /// All blocks whose top is at `cy`; adds their rows within `y0..y1`.
-    fn row(&mut self, cy: isize, (y0, y1): (usize, usize), to: &mut Sums<'_>) {
-        let w = self.picture.width();
-        let step = self.settings.step.clamp(1, SIDE);
-        let mut cx = -signed(SIDE - step);
-        while cx < signed(w) {
-            let (block, quiet, left) = self.filtered(cx, cy);
-            for (j, line) in block.iter().enumerate() {
-                let y = cy + signed(j);
-                if y < signed(y0) || y >= signed(y1) {
-                    continue;
-                }
-                let at = (y.unsigned_abs() - y0) * w;
-                let quiet = quiet * TAPER[j];
-                for (i, v) in line.iter().enumerate() {
-                    let x = cx + signed(i);
-                    if x >= 0 && x < signed(w) {
-                        let (q, o) = (quiet * TAPER[i], at + x.unsigned_abs());
-                        to.sum[o] += q * v;
-                        to.weight[o] += q;
-                        if let Some(l) = to.left.get_mut(o) {
-                            *l += q * left;
-                        }
+/// What all blocks share.
+struct Of {
+    shape: Shape,
+    squared: f32,
+}
+
+impl Band<'_> {
+    /// Reads half `t`: rows 4t - 4 to 4t - 1.
+    #[inline(always)]
+    fn load(&mut self, t: usize) {
+        let s = &mut *self.scratch;
+        let at = |j: usize| (STEP * t + j).saturating_sub(STEP).min(self.picture.height() - 1);
+        for j in 0..STEP {
+            take_apart(self.picture.row(at(j)), &mut s.row);
+            along_x(&s.row, j, &mut s.halves[t % 4]);
+        }
+        // Variances are smooth: every second pixel of every second row tells.
+        let power = &mut s.powers[t % 4];
+        power.fill(0.0);
+        for j in [0, 2] {
+            take_apart(self.variance.row(at(j)), &mut s.row);
+            for (p, (a, c)) in power.iter_mut().zip(s.row[0].iter().zip(&s.row[2])) {
+                *p += a + c;
+            }
+        }
+    }
+
+    /// Takes the rows that came out of the first pass as half `t`.
+    #[inline(always)]
+    fn know(&mut self, t: usize, row: impl Fn(usize) -> usize) {
+        let s = &mut *self.scratch;
+        for j in 0..STEP {
+            along_x(&s.rows[row(j)], j, &mut s.known[t % 3]);
+        }
+    }
+
+    /// Row of blocks `r` of the second pass, and the four rows that it completes.
+    #[inline(always)]
+    fn second(&mut self, r: usize, of: &Of) {
+        let (q0, q1) = self.quads;
+        if r < q0 || r > q1 {
+            return;
+        }
+        self.blocks(r, of, true);
+        if r > q0 {
+            self.finish(true);
+            self.write(r - 1);
+        }
+    }
+
+    /// Works on row of blocks `r`.
+    #[inline(always)]
+    fn blocks(&mut self, r: usize, of: &Of, second: bool) {
+        let s = &mut *self.scratch;
+        let pass = if second { &mut s.second } else { &mut s.first };
+        pass.quiet.swap(0, 1);
+        pass.left.swap(0, 1);
+        let (upper, lower) = (&s.halves[r % 4], &s.halves[(r + 1) % 4]);
+        let (known_upper, known_lower) = (&s.known[r % 3], &s.known[(r + 1) % 3]);
+        let (p, q) = (&s.powers[r % 4], &s.powers[(r + 1) % 4]);
+        let mut blocks = [[[0.0; LANES]; SIDE]; SIDE];
+        for g in 0..upper.len() {
+            let at = g * LANES;
+            let mut variance = [0.0; LANES];
+            let (p, q) = (&p[at..at + LANES + 1], &q[at..at + LANES + 1]);
+            for i in 0..LANES {
+                variance[i] = (p[i] + p[i + 1] + q[i] + q[i + 1]) / (AREA / 4) as f32;
+            }
+            let v = variance.map(|v| v * of.squared);
+            let mut kept = [1.0; LANES];
+            let own = (&upper[g], &lower[g]);
+            if second {
+                let known = (&known_upper[g], &known_lower[g]);
+                weighted(own, known, (&v, &of.shape), &mut blocks, &mut kept);
+            } else {
+                dropped(own, &v, &of.shape, &mut blocks, &mut kept);
+            }
+            let mut quiet = [0.0; LANES];
+            for i in 0..LANES {
+                quiet[i] = if v[i] > 0.0 { 1.0 / (v[i] * kept[i]) } else { 1e12 };
+            }
+            let left = &mut pass.left[1][at..at + LANES];
+            for i in 0..LANES {
+                left[i] = quiet[i] * variance[i] * (kept[i] / AREA as f32).min(1.0);
+            }
+            pass.quiet[1][at..at + LANES].copy_from_slice(&quiet);
+            put(&blocks, &quiet, &mut pass.done[g], &mut pass.carry[g]);
+        }
+    }
+
+    /// Brings the four rows that are complete back from coefficients.
+    #[inline(always)]
+    fn finish(&mut self, second: bool) {
+        let (w, wiener) = (self.picture.width(), self.settings.wiener);
+        let s = &mut *self.scratch;
+        let pass = if second { &s.second } else { &s.first };
+        for j in 0..STEP {
+            for (g, done) in pass.done.iter().enumerate() {
+                let out = s.halfway.each_mut().map(|v| &mut v[g * LANES..(g + 1) * LANES]);
+                for i in 0..LANES {
+                    let x = inverse(std::array::from_fn(|k| done[k][j][i]));
+                    for m in 0..SIDE {
+                        out[m][i] = TAPER[m] * x[m];
                     }
                 }
             }
-            cx += signed(step);
+            let (upper, lower) = (TAPER[j + STEP], TAPER[j]);
+            mixed((&pass.quiet, upper, lower), &mut s.weights);
+            let quads = w.div_ceil(STEP);
+            for m in 0..STEP {
+                let (right, left) = (TAPER[m + STEP], TAPER[m]);
+                let (a, b) = (&s.halfway[m + STEP][..quads], &s.halfway[m][1..=quads]);
+                let (p, q) = (&s.weights[..quads], &s.weights[1..=quads]);
+                let out = &mut s.rows[j][m][1..=quads];
+                for i in 0..quads {
+                    out[i] = (a[i] + b[i]) / (right * p[i] + left * q[i]);
+                }
+            }
+            mend(&mut s.rows[j], w);
+            if wiener && !second {
+                continue;
+            }
+            mixed((&pass.left, upper, lower), &mut s.spread);
+            for m in 0..STEP {
+                let (right, left) = (TAPER[m + STEP], TAPER[m]);
+                let (a, b) = (&s.spread[..quads], &s.spread[1..=quads]);
+                let (p, q) = (&s.weights[..quads], &s.weights[1..=quads]);
+                let out = &mut s.lefts[j][m][1..=quads];
+                for i in 0..quads {
+                    out[i] = (right * a[i] + left * b[i]) / (right * p[i] + left * q[i]);
+                }
+            }
         }
     }
 
-    /// One block without its noise, its weight, and the variance left in its pixels.
-    fn filtered(&self, cx: isize, cy: isize) -> ([[f32; SIDE]; SIDE], f32, f32) {
-        let mut block = cut(self.picture, cx, cy);
-        let strength = self.settings.strength;
-        let true_variance = mean_of_quarter(self.variance, cx, cy);
-        let v = true_variance * strength * strength;
-        if v <= 0.0 {
-            return (block, 1e12, 0.0);
-        }
-        forward(&mut block);
-        let mean = block[0][0];
-        let flat = block.as_flattened_mut();
-        let shape = shape().as_flattened();
-        // Eight sums side by side, so that the order is fixed and the loop is wide.
-        let mut kept = [0.0_f32; SIDE];
-        if let Some(guide) = self.guide {
-            let mut known = cut(guide, cx, cy);
-            forward(&mut known);
-            let known = known.as_flattened();
-            for i in 0..AREA {
-                let power = known[i] * known[i];
-                let factor = power / (power + v * shape[i]);
-                flat[i] *= factor;
-                kept[i % SIDE] += factor * factor;
-            }
-        } else {
-            let limit = THRESHOLD * THRESHOLD * v;
-            for i in 0..AREA {
-                let keep = if flat[i] * flat[i] < limit * shape[i] { 0.0 } else { 1.0 };
-                flat[i] *= keep;
-                kept[i % SIDE] += keep;
+    /// Writes the four rows `q` to the result.
+    #[inline(always)]
+    fn write(&mut self, q: usize) {
+        let w = self.picture.width();
+        let at = (q - self.quads.0) * STEP * w;
+        for (rows, out) in
+            [(&self.scratch.rows, &mut *self.out), (&self.scratch.lefts, &mut *self.left)]
+        {
+            for (row, out) in rows.iter().zip(out[at..].chunks_exact_mut(w)) {
+                let (quads, rest) = out.as_chunks_mut::<STEP>();
+                let n = quads.len() + 1;
+                let from = row[0][1..n].iter().zip(&row[1][1..n]);
+                let from = from.zip(row[2][1..n].iter().zip(&row[3][1..n]));
+                for (o, ((a, b), (c, d))) in quads.iter_mut().zip(from) {
+                    *o = [*a, *b, *c, *d];
+                }
+                for (o, v) in rest.iter_mut().zip(row) {
+                    *o = v[n];
+                }
             }
         }
-        block[0][0] = mean;
-        inverse(&mut block);
-        let kept = 1.0 + kept.iter().sum::<f32>();
-        (block, 1.0 / (v * kept), true_variance * (kept / AREA as f32).min(1.0))
     }
 }
 
-/// Mean over every second pixel of every second row of a block: variances are smooth.
-fn mean_of_quarter(p: &Plane, cx: isize, cy: isize) -> f32 {
-    let mut sum = 0.0;
-    for j in (0..SIDE).step_by(2) {
-        let row = p.row(clamp_index(cy + signed(j), p.height()));
-        for i in (0..SIDE).step_by(2) {
-            sum += row[clamp_index(cx + signed(i), p.width())];
-        }
+/// Values of two rows of blocks, mixed.
+#[inline(always)]
+fn mixed((of, upper, lower): (&[Vec<f32>; 2], f32, f32), out: &mut [f32]) {
+    for (o, (a, b)) in out.iter_mut().zip(of[0].iter().zip(&of[1])) {
+        *o = upper * a + lower * b;
     }
-    sum / (AREA / 4) as f32
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn noise(i: usize) -> f32 {
-        // A fixed, roughly normal sequence of variance 1: a sum of twelve counter hashes.
-        let mut sum = -6.0;
-        for k in 0..12_u32 {
-            let mut h = (u32::try_from(i).unwrap() * 12 + k).wrapping_mul(0x9E37_79B9);
-            h ^= h >> 16;
-            h = h.wrapping_mul(0x85EB_CA6B);
-            h ^= h >> 13;
-            h = h.wrapping_mul(0xC2B2_AE35);
-            h ^= h >> 16;
-            sum += (h >> 8) as f32 / 16_777_216.0;
-        }
-        sum
-    }
-
-    const FINE: ShrinkSettings = ShrinkSettings { strength: 1.0, step: 4, wiener: true };
-
-    #[test]
-    fn no_noise_no_change() {
-        let p = Plane::from_fn(40, 33, |x, y| ((x * 31 + y * 17) % 23) as f32);
-        let q = shrink(&p, &Plane::filled(40, 33, 0.0), &FINE).plane;
-        for (a, b) in q.data().iter().zip(p.data()) {
-            assert!((a - b).abs() < 1e-4);
-        }
-    }
-
-    #[test]
-    fn noise_goes_and_an_edge_stays() {
-        let clean = Plane::from_fn(96, 96, |x, _| if x < 48 { 0.0 } else { 40.0 });
-        let noisy = Plane::from_fn(96, 96, |x, y| clean.at(x, y) + 2.0 * noise(y * 96 + x));
-        let q = shrink(&noisy, &Plane::filled(96, 96, 4.0), &FINE).plane;
-        let rms = |a: &Plane| {
-            let s: f32 = a.data().iter().zip(clean.data()).map(|(p, c)| (p - c) * (p - c)).sum();
-            (s / (96.0 * 96.0)).sqrt()
-        };
-        assert!((rms(&noisy) - 2.0).abs() < 0.1);
-        assert!(rms(&q) < 0.7, "{}", rms(&q));
-        assert!((q.at(44, 50)).abs() < 1.5 && (q.at(51, 50) - 40.0).abs() < 1.5);
-    }
-
-    #[test]
-    fn the_noise_left_is_what_is_said() {
-        let noisy = Plane::from_fn(128, 128, |x, y| 50.0 + 2.0 * noise(y * 128 + x));
-        let q = shrink(&noisy, &Plane::filled(128, 128, 4.0), &FINE);
-        let rms = |v: f64| (v / (128.0 * 128.0)).sqrt();
-        let was: f64 = q.plane.data().iter().map(|v| f64::from((v - 50.0).powi(2))).sum();
-        let said: f64 = q.left.data().iter().map(|&v| f64::from(v)).sum();
-        assert!(rms(was) < rms(said) && rms(said) < 2.0 * rms(was), "{} {}", rms(was), rms(said));
-    }
-
-    #[test]
-    fn a_constant_stays_constant() {
-        let q = shrink(&Plane::filled(50, 30, 7.5), &Plane::filled(50, 30, 9.0), &FINE).plane;
-        assert!(q.data().iter().all(|v| (v - 7.5).abs() < 1e-4));
-    }
-}
+mod tests;

@@ -12,11 +12,12 @@
 //! technique with an application to stereo vision", IJCAI (1981); joint over frames and with a
 //! parabola here. Cost: see the averaging bench.
 
-use crate::frame::Plane;
+use crate::frame::FixedPlane;
 use crate::frame::convert::{clamp_index, signed};
-use crate::math::blur::{BlurScratch, binomial, binomial_into};
 use crate::math::linear::Sym2;
-use crate::math::resample::{RowScratch, Shift, shifted_row};
+use crate::math::patch::{Square, Work, binomial, raw, sketch};
+use crate::math::pyramid::Pyramid;
+use crate::math::wide::{Wide, wide};
 
 /// Frames on each side that a path runs through.
 pub const REACH: usize = 4;
@@ -25,43 +26,15 @@ pub const FRAMES: usize = 2 * REACH + 1;
 /// Fastest motion the search covers, in pixels a frame along each axis; the fit adds a little.
 pub const FASTEST: isize = 6;
 
-/// A picture at three sizes.
-#[derive(Debug, Clone)]
-pub struct Pyramid {
-    /// The picture.
-    pub full: Plane,
-    /// Means of 2 x 2 pixels.
-    pub cells: Plane,
-    /// Half size, smoothed.
-    pub half: Plane,
-    /// Quarter size, smoothed.
-    pub quarter: Plane,
-}
+/// Velocities that the search knows to each side: those it looks for, and their neighbours.
+const RANGE: usize = 7;
+/// As many, to both sides.
+const STEPS: usize = 2 * RANGE + 1;
 
-/// Mean of each 2 x 2 pixels.
-fn halved(p: &Plane) -> Plane {
-    let (w, h) = (p.width().div_ceil(2), p.height().div_ceil(2));
-    let mut out = Plane::filled(w, h, 0.0);
-    for y in 0..h {
-        let (a, b) = (p.row((2 * y).min(p.height() - 1)), p.row((2 * y + 1).min(p.height() - 1)));
-        for (x, o) in out.row_mut(y).iter_mut().enumerate() {
-            let r = (2 * x + 1).min(p.width() - 1);
-            *o = 0.25 * (a[2 * x] + a[r] + b[2 * x] + b[r]);
-        }
-    }
-    out
-}
-
-impl Pyramid {
-    /// The three sizes of a picture that is not empty.
-    #[must_use]
-    pub fn new(full: Plane) -> Self {
-        let cells = halved(&full);
-        let half = binomial(&cells);
-        let quarter = halved(&half);
-        Self { full, cells, half, quarter }
-    }
-}
+/// Side of the square of pixels that a path is found for; a multiple of 8.
+pub const SIDE: usize = 48;
+const HALF: usize = SIDE / 2;
+const QUARTER: usize = SIDE / 4;
 
 /// The path of a patch.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -81,210 +54,395 @@ impl Path {
     }
 }
 
-/// Frames -REACH..=REACH around the current one; `None` where one is missing.
-pub type Neighbours<'a> = [Option<&'a Pyramid>; FRAMES];
+/// A frame that a path can run through.
+#[derive(Debug, Clone, Copy)]
+pub struct Neighbour<'a> {
+    /// The frame.
+    pub full: &'a FixedPlane,
+    /// The same, smaller.
+    pub sizes: &'a Pyramid,
+}
 
-/// A rectangle of pixels: x, y, width, height.
-pub type Rect = [usize; 4];
+/// Frames -REACH..=REACH around the current one; `None` where one is missing.
+pub type Neighbours<'a> = [Option<Neighbour<'a>>; FRAMES];
 
 /// Working memory of one thread.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 pub struct Scratch {
-    rows: RowScratch,
-    blur: BlurScratch,
-    patches: Vec<Vec<f32>>,
-    mean: Vec<f32>,
-    smooth: Vec<f32>,
+    full: [Square<SIDE>; FRAMES],
+    half: [Square<HALF>; FRAMES],
 }
 
-/// Sum of squared differences of two rectangles of the same size at whole positions; edges
-/// repeated.
-fn difference(a: &Plane, b: &Plane, [x, y, w, h]: Rect, da: [isize; 2], db: [isize; 2]) -> f32 {
-    let mut sum = 0.0;
-    for j in 0..h {
-        let ya = clamp_index(signed(y + j) + da[1], a.height());
-        let yb = clamp_index(signed(y + j) + db[1], b.height());
-        let (ra, rb) = (a.row(ya), b.row(yb));
-        let (xa, xb) = (signed(x) + da[0], signed(x) + db[0]);
-        let inside = |s: isize, n: usize| s >= 0 && s + signed(w) <= signed(n);
-        if inside(xa, ra.len()) && inside(xb, rb.len()) {
-            let (pa, pb) = (&ra[xa.unsigned_abs()..][..w], &rb[xb.unsigned_abs()..][..w]);
-            let mut lanes = [0.0_f32; 4];
-            for (u, v) in pa.as_chunks::<4>().0.iter().zip(pb.as_chunks::<4>().0) {
-                for (l, (p, q)) in lanes.iter_mut().zip(u.iter().zip(v)) {
-                    *l += (p - q) * (p - q);
+impl Default for Scratch {
+    fn default() -> Self {
+        Self { full: [[[0.0; SIDE]; SIDE]; FRAMES], half: [[[0.0; HALF]; HALF]; FRAMES] }
+    }
+}
+
+/// The square that a path is found for, and its columns and rows (first, one after the last) that
+/// lie in the picture.
+#[derive(Debug, Clone, Copy)]
+pub struct Window {
+    corner: [isize; 2],
+    x: (usize, usize),
+    y: (usize, usize),
+}
+
+impl Window {
+    /// The square whose upper left corner is at `corner`.
+    #[must_use]
+    pub fn new(corner: [isize; 2], picture: &FixedPlane) -> Self {
+        let part = |from: isize, n: usize| {
+            (clamp_index(-from, SIDE + 1), clamp_index(signed(n) - from, SIDE + 1))
+        };
+        Self { corner, x: part(corner[0], picture.width), y: part(corner[1], picture.height) }
+    }
+
+    /// The same in a picture `size` times smaller.
+    fn smaller(self, size: usize) -> Self {
+        let by = |(a, b): (usize, usize)| (a / size, b / size);
+        Self { corner: self.corner.map(|v| v / signed(size)), x: by(self.x), y: by(self.y) }
+    }
+}
+
+/// The frames before, at, and after the current one that are compared.
+type Three<'a> = [Option<&'a FixedPlane>; 3];
+
+/// Half the sum of the squares of all differences of three values. Without a past or without a
+/// future the square of the one that is left.
+#[inline(always)]
+fn apart<const PAST: bool, const FUTURE: bool>(past: f32, now: f32, future: f32) -> f32 {
+    let (a, b) = (past - now, future - now);
+    match (PAST, FUTURE) {
+        (true, true) => a * a + b * (b - a),
+        (true, false) => a * a,
+        (false, true) => b * b,
+        (false, false) => 0.0,
+    }
+}
+
+/// What makes sums of [`apart`] a mean over pairs.
+#[inline(always)]
+fn per_pair([past, _, future]: Three<'_>) -> f32 {
+    if past.is_some() && future.is_some() { 2.0 / 3.0 } else { 1.0 }
+}
+
+/// Costs of whole velocities, by vy and vx.
+type Costs = [[f32; 16]; STEPS];
+
+/// How badly quarter-size frames agree for all whole velocities.
+#[inline(always)]
+fn coarse(three: Three<'_>, at: Window) -> Costs {
+    match three {
+        [Some(_), Some(_), Some(_)] => coarse_of::<true, true>(three, at),
+        [Some(_), Some(_), None] => coarse_of::<true, false>(three, at),
+        [None, Some(_), Some(_)] => coarse_of::<false, true>(three, at),
+        _ => [[0.0; 16]; STEPS],
+    }
+}
+
+#[inline(always)]
+fn coarse_of<const PAST: bool, const FUTURE: bool>(three: Three<'_>, at: Window) -> Costs {
+    const ROWS: usize = QUARTER + 2 * RANGE;
+    const ACROSS: usize = ROWS + 2;
+    let mut costs = [[0.0; 16]; STEPS];
+    let mut middle = [[0.0_f32; QUARTER]; QUARTER];
+    let (mut after, mut before) = ([[0.0_f32; ACROSS]; ROWS], [[0.0_f32; ACROSS]; ROWS]);
+    let [left, top] = at.corner.map(|v| v - signed(RANGE));
+    if let Some(now) = three[1] {
+        raw(now, at.corner, &mut middle);
+    }
+    if let Some(future) = three[2] {
+        raw(future, [left, top], &mut after);
+    }
+    if let Some(past) = three[0] {
+        // The past runs the other way: turned by half a turn, it runs along.
+        raw(past, [left - 2, top], &mut before);
+        before.reverse();
+        for row in &mut before {
+            row.reverse();
+        }
+    }
+    for (vy, costs) in costs.iter_mut().enumerate() {
+        let mut sum = [0.0_f32; 16];
+        for (j, middle) in middle.iter().enumerate().take(at.y.1).skip(at.y.0) {
+            let (after, before) = (&after[j + vy], &before[QUARTER - 1 - j + vy]);
+            for (i, &now) in middle.iter().enumerate().take(at.x.1).skip(at.x.0) {
+                let (f, p) = (&after[i..i + 16], &before[QUARTER - 1 - i..QUARTER + 15 - i]);
+                for l in 0..16 {
+                    sum[l] += apart::<PAST, FUTURE>(p[l], now, f[l]);
                 }
             }
-            let done = w / 4 * 4;
-            let rest: f32 =
-                pa[done..].iter().zip(&pb[done..]).map(|(p, q)| (p - q) * (p - q)).sum();
-            sum += lanes.iter().sum::<f32>() + rest;
-        } else {
-            for i in 0..w {
-                let p = ra[clamp_index(xa + signed(i), ra.len())];
-                let q = rb[clamp_index(xb + signed(i), rb.len())];
-                sum += (p - q) * (p - q);
-            }
+        }
+        let scale = per_pair(three);
+        for (c, s) in costs.iter_mut().zip(sum) {
+            *c = s * scale;
         }
     }
-    sum
+    costs
 }
 
-/// How badly frames 0 and +-`step` of one size agree for a whole velocity; 0 without a pair.
-fn cost(frames: &Neighbours<'_>, rect: Rect, half: bool, v: [isize; 2]) -> f32 {
-    let (step, size) = if half { (2, 2) } else { (4, 4) };
-    let r = rect.map(|n| n / size);
-    let get = |i: usize| frames[i].map(|p| if half { &p.half } else { &p.quarter });
-    let (past, now, future) = (get(REACH - step), get(REACH), get(REACH + step));
-    let (minus, zero) = ([-v[0], -v[1]], [0, 0]);
-    let mut sum = 0.0;
-    let mut pairs = 0.0_f32;
-    for pair in [(past, minus, now, zero), (future, v, now, zero), (past, minus, future, v)] {
-        if let (Some(a), da, Some(b), db) = pair {
-            sum += difference(a, b, r, da, db);
-            pairs += 1.0;
+/// Half-size frames around a square.
+struct Fine {
+    past: [[f32; 40]; FINE],
+    now: Square<HALF>,
+    future: [[f32; 40]; FINE],
+    at: Window,
+}
+
+const FINE: usize = HALF + 2 * RANGE;
+
+impl Fine {
+    #[inline(always)]
+    fn new(three: Three<'_>, at: Window) -> Self {
+        let (past, future) = ([[0.0; 40]; FINE], [[0.0; 40]; FINE]);
+        let mut fine = Self { past, now: [[0.0; HALF]; HALF], future, at };
+        let corner = at.corner.map(|v| v - signed(RANGE));
+        if let Some(p) = three[0] {
+            raw(p, corner, &mut fine.past);
         }
+        if let Some(p) = three[1] {
+            raw(p, at.corner, &mut fine.now);
+        }
+        if let Some(p) = three[2] {
+            raw(p, corner, &mut fine.future);
+        }
+        fine
     }
-    // A quarter-size pixel holds the light of four half-size ones.
-    sum * if half { 0.25 } else { 1.0 } / pairs.max(1.0)
+
+    /// How badly they agree for the velocity (vx, vy), counted from -RANGE.
+    #[inline(always)]
+    fn cost<const PAST: bool, const FUTURE: bool>(&self, [vx, vy]: [usize; 2]) -> f32 {
+        let mut sum = [0.0_f32; HALF];
+        for (j, now) in self.now.iter().enumerate().take(self.at.y.1).skip(self.at.y.0) {
+            let back = 2 * RANGE - vx;
+            let p = &self.past[j + 2 * RANGE - vy][back..back + HALF];
+            let f = &self.future[j + vy][vx..vx + HALF];
+            for i in 0..HALF {
+                sum[i] += apart::<PAST, FUTURE>(p[i], now[i], f[i]);
+            }
+        }
+        sum[self.at.x.0..self.at.x.1].iter().sum()
+    }
 }
 
 /// Velocities that the quarter-size pictures hand on.
 const FINALISTS: usize = 3;
 
-/// The best whole velocity for a rectangle, and how its cost compares to standing still
+/// The best whole velocity for a square, and how its cost compares to standing still
 /// (1 where it is the same; below where motion explains more).
 #[must_use]
-pub fn search(frames: &Neighbours<'_>, rect: Rect) -> ([isize; 2], f32) {
-    let both = |v| cost(frames, rect, true, v) + cost(frames, rect, false, v);
-    let mut finalists = [([0, 0], f32::INFINITY); FINALISTS];
-    for vy in -FASTEST..=FASTEST {
-        for vx in -FASTEST..=FASTEST {
-            let c = cost(frames, rect, false, [vx, vy]);
-            if let Some(place) = finalists.iter().position(|f| c < f.1) {
-                finalists[place..].rotate_right(1);
-                finalists[place] = ([vx, vy], c);
+pub fn search(frames: &Neighbours<'_>, at: Window) -> ([isize; 2], f32) {
+    wide(Searching { frames, at })
+}
+
+struct Searching<'a> {
+    frames: &'a Neighbours<'a>,
+    at: Window,
+}
+
+impl Wide for Searching<'_> {
+    type Output = ([isize; 2], f32);
+
+    #[inline(always)]
+    fn call(self) -> Self::Output {
+        let frames = self.frames;
+        let half = |i: usize| frames[i].map(|f| &f.sizes.half);
+        let quarter = |i: usize| frames[i].map(|f| &f.sizes.quarter);
+        let near = [half(REACH - 2), half(REACH), half(REACH + 2)];
+        let far = [quarter(REACH - 4), quarter(REACH), quarter(REACH + 4)];
+        let coarse = coarse(far, self.at.smaller(4));
+        let fine = Fine::new(near, self.at.smaller(2));
+        // A quarter-size pixel holds the light of four half-size ones.
+        let scale = 0.25 * per_pair(near);
+        let mut known = [[f32::NAN; STEPS]; STEPS];
+        let mut both = |[vx, vy]: [usize; 2]| {
+            if known[vy][vx].is_nan() {
+                let v = [vx, vy];
+                let cost = match (near[0].is_some(), near[2].is_some()) {
+                    (true, true) => fine.cost::<true, true>(v),
+                    (true, false) => fine.cost::<true, false>(v),
+                    (false, true) => fine.cost::<false, true>(v),
+                    (false, false) => 0.0,
+                };
+                known[vy][vx] = cost * scale + coarse[vy][vx];
             }
-        }
-    }
-    let still = both([0, 0]);
-    let mut best = ([0, 0], still);
-    for (v, _) in finalists {
-        for vy in v[1] - 1..=v[1] + 1 {
-            for vx in v[0] - 1..=v[0] + 1 {
-                let c = both([vx, vy]);
-                if c < best.1 {
-                    best = ([vx, vy], c);
+            known[vy][vx]
+        };
+        let mut finalists = [([RANGE, RANGE], f32::INFINITY); FINALISTS];
+        for (vy, costs) in coarse.iter().enumerate().take(STEPS - 1).skip(1) {
+            for (vx, &c) in costs.iter().enumerate().take(STEPS - 1).skip(1) {
+                if let Some(place) = finalists.iter().position(|f| c < f.1) {
+                    finalists[place..].rotate_right(1);
+                    finalists[place] = ([vx, vy], c);
                 }
             }
         }
+        let still = both([RANGE, RANGE]);
+        let mut best = ([RANGE, RANGE], still);
+        for (v, _) in finalists {
+            for vy in v[1] - 1..=v[1] + 1 {
+                for vx in v[0] - 1..=v[0] + 1 {
+                    let c = both([vx, vy]);
+                    if c < best.1 {
+                        best = ([vx, vy], c);
+                    }
+                }
+            }
+        }
+        let velocity = best.0.map(|v| signed(v) - signed(RANGE));
+        (velocity, if still > 0.0 { best.1 / still } else { 1.0 })
     }
-    (best.0, if still > 0.0 { best.1 / still } else { 1.0 })
 }
 
-/// The rectangle of a plane read at `position + offset`, row by row.
-pub fn read(
-    plane: &Plane,
-    [x, y, w, h]: Rect,
-    offset: [f64; 2],
-    out: &mut Vec<f32>,
-    rows: &mut RowScratch,
-) -> f32 {
-    let shift = Shift::new(offset[0], offset[1]);
-    out.clear();
-    out.resize(w * h, 0.0);
-    for (j, row) in out.chunks_exact_mut(w).enumerate() {
-        shifted_row(plane.into(), &shift, (signed(x), signed(y + j)), row, rows);
-    }
-    shift.noise_gain()
+/// Pictures that a path is corrected on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Size {
+    /// Half size.
+    Half,
+    /// The frames themselves.
+    Full,
 }
 
-/// Corrects a path by one least-squares step through frames `-reach..=reach` on pictures of half
-/// (`half`) or full size. `noise` is the variance of a pixel of those pictures.
+/// Corrects a path by one least-squares step through frames `-reach..=reach` on pictures of a
+/// size. `noise` is the variance of a pixel of those pictures.
 pub fn refine(
     frames: &Neighbours<'_>,
-    rect: Rect,
+    at: Window,
     path: &mut Path,
-    (reach, half): (usize, bool),
+    (reach, size): (usize, Size),
     noise: f32,
-    s: &mut Scratch,
+    scratch: &mut Scratch,
 ) {
-    let scale = if half { 2.0 } else { 1.0 };
-    let r = if half { rect.map(|v| v / 2) } else { rect };
-    let [_, _, w, h] = r;
-    if w < 8 || h < 8 {
-        return;
-    }
-    let ks: Vec<isize> = (-signed(reach)..=signed(reach))
-        .filter(|&k| frames[clamp_index(k + signed(REACH), FRAMES)].is_some())
-        .collect();
-    if ks.len() < 3 {
-        return;
-    }
-    s.patches.resize(FRAMES, Vec::new());
-    s.mean.clear();
-    s.mean.resize(w * h, 0.0);
-    for (i, &k) in ks.iter().enumerate() {
-        let Some(p) = frames[clamp_index(k + signed(REACH), FRAMES)] else { continue };
-        let d = path.at(k);
-        let plane = if half { &p.half } else { &p.full };
-        read(plane, r, [d[0] / scale, d[1] / scale], &mut s.patches[i], &mut s.rows);
-        for (m, v) in s.mean.iter_mut().zip(&s.patches[i]) {
-            *m += v / ks.len() as f32;
+    let mut ks = [0; FRAMES];
+    let mut n = 0;
+    for k in -signed(reach)..=signed(reach) {
+        if frames[clamp_index(k + signed(REACH), FRAMES)].is_some() {
+            ks[n] = k;
+            n += 1;
         }
     }
-    if half {
-        s.smooth.clone_from(&s.mean);
-    } else {
-        binomial_into(&s.mean, w, &mut s.smooth, &mut s.blur);
+    if n < 3 {
+        return;
     }
-    let lacks = shortfalls(&s.patches[..ks.len()], &s.mean, &s.smooth, w);
-    let Some((lacks, inverse)) = lacks else { return };
-    correct(path, &ks, &lacks, (inverse, f64::from(noise)), scale);
+    let ks = &ks[..n];
+    let step = Step { frames, at, path, ks };
+    let scale = if size == Size::Half { 2.0 } else { 1.0 };
+    let found = match size {
+        Size::Half => wide(Refining::<HALF, 32, 28> { step, size, patches: &mut scratch.half }),
+        Size::Full => wide(Refining::<SIDE, 56, 52> { step, size, patches: &mut scratch.full }),
+    };
+    let Some((lacks, inverse)) = found else { return };
+    correct(path, ks, &lacks[..n], (inverse, f64::from(noise)), scale);
+}
+
+/// What is to be corrected.
+#[derive(Clone, Copy)]
+struct Step<'a> {
+    frames: &'a Neighbours<'a>,
+    at: Window,
+    path: &'a Path,
+    ks: &'a [isize],
+}
+
+struct Refining<'a, const N: usize, const M: usize, const B: usize> {
+    step: Step<'a>,
+    size: Size,
+    patches: &'a mut [Square<N>; FRAMES],
+}
+
+impl<const N: usize, const M: usize, const B: usize> Wide for Refining<'_, N, M, B> {
+    type Output = Option<([[f64; 2]; FRAMES], Sym2)>;
+
+    #[inline(always)]
+    fn call(self) -> Self::Output {
+        let Step { frames, at, path, ks } = self.step;
+        let at = if self.size == Size::Half { at.smaller(2) } else { at };
+        let share = 1.0 / ks.len() as f32;
+        let mut mean = [[0.0_f32; N]; N];
+        let mut work = Work::<N, M>::new();
+        for (patch, &k) in self.patches.iter_mut().zip(ks) {
+            let Some(f) = frames[clamp_index(k + signed(REACH), FRAMES)] else { continue };
+            let d = path.at(k);
+            if self.size == Size::Half {
+                let d = d.map(|v| 0.5 * v);
+                sketch::<N, M>((&f.sizes.half, false), at.corner, d, patch, &mut work);
+            } else {
+                sketch::<N, M>((f.full, f.sizes.flawed), at.corner, d, patch, &mut work);
+            }
+            for (mean, line) in mean.iter_mut().zip(&*patch) {
+                for i in 0..N {
+                    mean[i] += share * line[i];
+                }
+            }
+        }
+        let mut smooth = [[0.0_f32; N]; N];
+        if self.size == Size::Half {
+            smooth = mean;
+        } else {
+            binomial::<N, B>(&mean, &mut smooth);
+        }
+        shortfalls(&self.patches[..ks.len()], &mean, &smooth, at)
+    }
 }
 
 /// The shift each patch still lacks against the mean, and the inverse of the gradients' matrix.
-fn shortfalls(
-    patches: &[Vec<f32>],
-    mean: &[f32],
-    smooth: &[f32],
-    w: usize,
-) -> Option<(Vec<[f64; 2]>, Sym2)> {
-    let h = mean.len() / w;
-    let mut m = Sym2::default();
-    let mut sums = [[0.0_f64; 2]; FRAMES];
-    for y in 1..h - 1 {
-        let row = |p: &[f32], y: usize| -> (usize, usize) { (y * w, (y * w + w).min(p.len())) };
-        let (a, b) = row(smooth, y);
-        let (mut xx, mut xy, mut yy) = (0.0_f32, 0.0_f32, 0.0_f32);
-        let mut line = [[0.0_f32; 2]; FRAMES];
-        for i in a + 1..b - 1 {
-            let gx = 0.5 * (smooth[i + 1] - smooth[i - 1]);
-            let gy = 0.5 * (smooth[i + w] - smooth[i - w]);
-            xx += gx * gx;
-            xy += gx * gy;
-            yy += gy * gy;
-            for (l, p) in line.iter_mut().zip(patches) {
-                let r = p[i] - mean[i];
-                l[0] += gx * r;
-                l[1] += gy * r;
+#[inline(always)]
+fn shortfalls<const N: usize>(
+    patches: &[Square<N>],
+    mean: &Square<N>,
+    smooth: &Square<N>,
+    at: Window,
+) -> Option<([[f64; 2]; FRAMES], Sym2)> {
+    // Gradients; none at the rim and outside the picture.
+    let (mut along, mut down) = ([[0.0_f32; N]; N], [[0.0_f32; N]; N]);
+    let mut squares = [[0.0_f32; 8]; 3];
+    for y in 1..N - 1 {
+        let (up, here, below) = (&smooth[y - 1], &smooth[y], &smooth[y + 1]);
+        let (gx, gy) = (&mut along[y], &mut down[y]);
+        for x in 1..N - 1 {
+            gx[x] = 0.5 * (here[x + 1] - here[x - 1]);
+            gy[x] = 0.5 * (below[x] - up[x]);
+        }
+        if y <= at.y.0 || y + 1 >= at.y.1 {
+            gx.fill(0.0);
+            gy.fill(0.0);
+        }
+        for g in [&mut *gx, &mut *gy] {
+            g[..=at.x.0].fill(0.0);
+            g[at.x.1 - 1..].fill(0.0);
+        }
+        for (gx, gy) in gx.as_chunks::<8>().0.iter().zip(gy.as_chunks::<8>().0) {
+            for l in 0..8 {
+                squares[0][l] += gx[l] * gx[l];
+                squares[1][l] += gx[l] * gy[l];
+                squares[2][l] += gy[l] * gy[l];
             }
         }
-        m.add(Sym2 { xx: f64::from(xx), xy: f64::from(xy), yy: f64::from(yy) }, 1.0);
-        for (s, l) in sums.iter_mut().zip(line) {
-            s[0] += f64::from(l[0]);
-            s[1] += f64::from(l[1]);
-        }
     }
+    let total = |v: &[f32; 8]| v.iter().map(|&v| f64::from(v)).sum::<f64>();
+    let mut m = Sym2 { xx: total(&squares[0]), xy: total(&squares[1]), yy: total(&squares[2]) };
     // A little is added so that a patch with texture along one direction only is held still across.
     let little = 1e-3 * (m.xx + m.yy) + 1e-9;
     m.xx += little;
     m.yy += little;
     let inverse = m.inverse()?;
-    let lacks = sums[..patches.len()]
-        .iter()
-        .map(|s| inverse.times(*s).map(|v| -v.clamp(-1.0, 1.0)))
-        .collect();
+    let mut lacks = [[0.0; 2]; FRAMES];
+    for (patch, lack) in patches.iter().zip(&mut lacks) {
+        let (mut a, mut b) = ([0.0_f32; 8], [0.0_f32; 8]);
+        for y in 1..N - 1 {
+            let (gx, gy) = (along[y].as_chunks::<8>().0, down[y].as_chunks::<8>().0);
+            let (p, m) = (patch[y].as_chunks::<8>().0, mean[y].as_chunks::<8>().0);
+            for c in 0..N / 8 {
+                for l in 0..8 {
+                    let r = p[c][l] - m[c][l];
+                    a[l] += gx[c][l] * r;
+                    b[l] += gy[c][l] * r;
+                }
+            }
+        }
+        *lack = inverse.times([total(&a), total(&b)]).map(|v| -v.clamp(-1.0, 1.0));
+    }
     Some((lacks, inverse))
 }
 
@@ -335,31 +493,35 @@ pub fn from_whole(v: [isize; 2]) -> Path {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::frame::{Coding, Plane};
 
     /// A smooth texture that moved by (dx, dy).
-    fn picture(dx: f64, dy: f64) -> Pyramid {
-        Pyramid::new(Plane::from_fn(96, 96, |x, y| {
+    fn picture(dx: f64, dy: f64) -> FixedPlane {
+        let plane = Plane::from_fn(96, 96, |x, y| {
             let (u, v) = (x as f64 - dx, y as f64 - dy);
             let wave = libm::sin(0.31 * u + 0.2 * v) + libm::sin(0.23 * v - 0.45 * u);
             crate::frame::convert::to_f32(100.0 + 20.0 * wave + 15.0 * libm::sin(0.11 * u * 1.3))
-        }))
+        });
+        FixedPlane::from_plane(&plane, None, Coding::for_white(200.0))
     }
 
     fn found(at: impl Fn(f64) -> [f64; 2]) -> Path {
-        let frames: Vec<Pyramid> = (0..FRAMES)
+        let frames: Vec<FixedPlane> = (0..FRAMES)
             .map(|i| {
                 let d = at(i as f64 - REACH as f64);
                 picture(d[0], d[1])
             })
             .collect();
-        let list: Neighbours<'_> = std::array::from_fn(|i| Some(&frames[i]));
-        let rect = [24, 24, 48, 48];
+        let sizes: Vec<Pyramid> = frames.iter().map(Pyramid::new).collect();
+        let list: Neighbours<'_> =
+            std::array::from_fn(|i| Some(Neighbour { full: &frames[i], sizes: &sizes[i] }));
+        let rect = Window::new([24, 24], &frames[0]);
         let (whole, ratio) = search(&list, rect);
         assert!(ratio < 0.5, "{ratio}");
         let mut path = from_whole(whole);
         let mut s = Scratch::default();
-        for (reach, half) in [(2, true), (4, true), (4, false), (4, false)] {
-            refine(&list, rect, &mut path, (reach, half), 1e-3, &mut s);
+        for at in [(2, Size::Half), (4, Size::Half), (4, Size::Full), (4, Size::Full)] {
+            refine(&list, rect, &mut path, at, 1e-3, &mut s);
         }
         path
     }

@@ -35,6 +35,7 @@
 //! shrunk only. At 25 electrons, plain places of a moving part cannot be told from still ones.
 
 mod agree;
+mod compose;
 mod moving;
 mod still;
 mod sums;
@@ -42,27 +43,23 @@ mod sums;
 use std::collections::VecDeque;
 use std::sync::Arc;
 
-use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::{Realm, SettingDoc, StageDoc, StageError};
-use crate::frame::convert::{clamp_index, signed, to_f32};
+use crate::frame::convert::{signed, to_f32};
 use crate::frame::{FixedPlane, Flaw, Plane};
+use crate::math::patch::any_marked;
+use crate::math::pyramid::Pyramid;
 use crate::math::shrink::{ShrinkSettings, Shrunk, shrink};
-use crate::math::trajectory::{FRAMES, Path, Pyramid, REACH};
+use crate::math::trajectory::{FRAMES, Neighbour, REACH};
 use crate::register::PixelNoise;
-use moving::{Moving, TILE, TileScratch, TileSums};
-use still::{CellBand, Level};
-use sums::{Segment, Span, good};
+use compose::Merge;
+use moving::Moving;
+use still::Level;
+use sums::{Span, Sums, good};
 
-/// Rows worked on together, and rows beyond them that the filters look at; both even.
-const BAND: usize = 64;
-const HALO: usize = 16;
 /// Frames on each side that are always a segment of their own.
 const NEAR: usize = 6;
-/// Mean certainty of a quarter tile below which it is looked at for motion.
-const SURE: f32 = 0.85;
-
 /// How the averaging is done.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -234,17 +231,10 @@ pub struct Averager {
     /// Number (counted from the first frame pushed) of the ring's front.
     first: usize,
     centre: Option<usize>,
-    /// Segments of each plane.
-    sums: Vec<Vec<Segment>>,
+    /// Sums of each plane.
+    sums: Vec<Sums>,
     /// Frames around the centre at three sizes, by number; planes in order.
-    pyramids: VecDeque<(usize, Vec<Sized>)>,
-}
-
-/// One plane of a frame ready to be followed.
-#[derive(Debug)]
-struct Sized {
-    pyramid: Pyramid,
-    flawed: bool,
+    pyramids: VecDeque<(usize, Vec<Pyramid>)>,
 }
 
 impl Averager {
@@ -320,13 +310,13 @@ impl Averager {
         if sums.is_empty() {
             // A frame without neighbours has segments too, empty ones.
             let Some(any) = ring.iter().flatten().next() else { return };
-            let new = |p: &FixedPlane| vec![Segment::new(p.width, p.height); changes.len()];
+            let new = |p: &FixedPlane| Sums::new(p.width, p.height, changes.len());
             *sums = any.planes.iter().map(new).collect();
         }
-        for (p, segments) in sums.iter_mut().enumerate() {
+        for (p, sums) in sums.iter_mut().enumerate() {
             let of: Vec<_> =
                 frames.iter().map(|&(a, b)| (plane_of(a, p), plane_of(b, p))).collect();
-            sums::change(segments, &of);
+            sums.change(&of);
         }
     }
 
@@ -341,17 +331,13 @@ impl Averager {
         let next = self.pyramids.back().map_or(i.saturating_sub(REACH), |(k, _)| k + 1);
         for k in next..=i + REACH {
             if let Some(frame) = self.frame(k) {
-                let sizes = frame.planes.iter().map(|p| {
-                    let (full, flawed) = moving::filled(p);
-                    Sized { pyramid: Pyramid::new(full), flawed }
-                });
-                let sizes = sizes.collect();
+                let sizes = frame.planes.iter().map(Pyramid::new).collect();
                 self.pyramids.push_back((k, sizes));
             }
         }
     }
 
-    fn sized(&self, i: usize, k: isize, p: usize) -> Option<&Sized> {
+    fn sized(&self, i: usize, k: isize, p: usize) -> Option<&Pyramid> {
         let at = i.checked_add_signed(k)?;
         self.pyramids.iter().find(|(n, _)| *n == at).and_then(|(_, s)| s.get(p))
     }
@@ -366,35 +352,32 @@ impl Averager {
         let n = self.window(i).count().max(1) as f32;
         let mean = |f: &dyn Fn(&Locked) -> f32| self.window(i).map(f).sum::<f32>() / n;
         let around: [isize; FRAMES] = std::array::from_fn(|j| signed(j) - signed(REACH));
-        let nearest = signed(self.stage.near());
-        let used = |k: isize| (k.abs() <= nearest).then_some(k);
+        let seen = |k: isize| {
+            let full = &self.relative(i, k)?.planes[p];
+            Some(Neighbour { full, sizes: self.sized(i, k, p)? })
+        };
+        let Some(current) = self.relative(i, 0).map(|f| &f.planes[p]) else {
+            let (plane, variance) = (Plane::default(), Plane::default());
+            return Averaged { plane, left: variance.clone(), variance, flaws: Vec::new() };
+        };
         let merge = Merge {
-            preset: self.stage.settings.preset,
+            current,
+            plain: self.stage.settings.preset == Preset::Plain,
             level: Level {
                 noise: &self.stage.noise[p.min(self.stage.noise.len() - 1)],
                 factor: mean(&|f| f.variance_factor),
                 gain: mean(&|f| f.noise_gain),
                 sigma: mean(&|f| f.sigma),
             },
-            segments: &self.sums[p],
-            moving: Moving {
-                frames: around.map(|k| Some(&self.sized(i, used(k)?, p)?.pyramid)),
-                planes: around.map(|k| self.relative(i, k).map(|f| &f.planes[p])),
-                flawed: around
-                    .map(|k| used(k).and_then(|k| self.sized(i, k, p)).is_some_and(|s| s.flawed)),
-                reach: self.stage.near(),
-            },
+            segments: &self.sums[p].segments,
+            moving: Moving { frames: around.map(seen), reach: self.stage.near() },
         };
-        let Some(current) = self.relative(i, 0).map(|f| &f.planes[p]) else {
-            let (plane, variance) = (Plane::default(), Plane::default());
-            return Averaged { plane, left: variance.clone(), variance, flaws: Vec::new() };
-        };
-        let (values, variance) = merge.run(current);
+        let (values, variance) = merge.run();
         let strength = to_f32(self.stage.settings.strength);
         let settings = match self.stage.settings.preset {
             Preset::Plain => None,
-            Preset::Fast => Some(ShrinkSettings { strength, step: 4, wiener: false }),
-            Preset::Quality => Some(ShrinkSettings { strength, step: 4, wiener: true }),
+            Preset::Fast => Some(ShrinkSettings { strength, wiener: false }),
+            Preset::Quality => Some(ShrinkSettings { strength, wiener: true }),
         };
         let Shrunk { plane, left } = match settings {
             None => Shrunk { plane: values, left: variance.clone() },
@@ -405,198 +388,26 @@ impl Averager {
 
     /// Pixels without any good sample in the window.
     fn flaws(&self, current: &FixedPlane, p: usize) -> Vec<Flaw> {
-        let segments = &self.sums[p];
-        let flaw = |(at, &code): (usize, &u16)| {
-            if good(code) || segments.iter().any(|s| s.count[at] > 0) {
-                Flaw::None
-            } else if code == crate::frame::Coding::SATURATED
-                || segments.iter().any(|s| s.full[at] > 0)
-            {
-                Flaw::Saturated
-            } else {
-                Flaw::Missing
+        let Sums { segments, full } = &self.sums[p];
+        let mut all = Vec::new();
+        for (y, row) in current.codes.chunks_exact(current.width).enumerate() {
+            if !any_marked(row) {
+                continue;
             }
-        };
-        let all: Vec<Flaw> = current.codes.iter().enumerate().map(flaw).collect();
-        if all.iter().all(|f| *f == Flaw::None) { Vec::new() } else { all }
+            for (x, &code) in row.iter().enumerate().filter(|(_, c)| !good(**c)) {
+                let at = y * current.width + x;
+                if segments.iter().any(|s| s.count[at] > 0) {
+                    continue;
+                }
+                let lit = code == crate::frame::Coding::SATURATED || full[at] > 0;
+                all.resize(current.codes.len(), Flaw::None);
+                all[at] = if lit { Flaw::Saturated } else { Flaw::Missing };
+            }
+        }
+        all
     }
 }
 
 fn plane_of(frame: Option<&Locked>, p: usize) -> Option<&FixedPlane> {
     frame.and_then(|f| f.planes.get(p))
-}
-
-/// Everything needed to average one plane of one frame.
-struct Merge<'a> {
-    preset: Preset,
-    level: Level<'a>,
-    segments: &'a [Segment],
-    moving: Moving<'a>,
-}
-
-/// Rows of a result.
-struct Part<'a> {
-    values: &'a mut [f32],
-    variance: &'a mut [f32],
-}
-
-/// One tile that moves.
-struct Tile {
-    sums: TileSums,
-    /// Weights that remain of each segment, by cell.
-    retest: Vec<Vec<f32>>,
-}
-
-impl Merge<'_> {
-    /// Values and their variances.
-    fn run(&self, current: &FixedPlane) -> (Plane, Plane) {
-        let (w, h) = (current.width, current.height);
-        let (mut values, mut variance) = (Plane::filled(w, h, 0.0), Plane::filled(w, h, 0.0));
-        let bands = values.data_mut().par_chunks_mut(BAND * w);
-        let bands = bands.zip(variance.data_mut().par_chunks_mut(BAND * w)).enumerate();
-        bands.for_each(|(k, (values, variance))| {
-            let rows = (k * BAND, (k * BAND + BAND).min(h));
-            self.band(current, rows, &mut Part { values, variance });
-        });
-        (values, variance)
-    }
-
-    fn band(&self, current: &FixedPlane, (y0, y1): (usize, usize), part: &mut Part<'_>) {
-        let (w, h) = (current.width, current.height);
-        let (a, b) = (y0.saturating_sub(HALO) / 2, sums::cells((y1 + HALO).min(h)));
-        let mut band = CellBand::new(current, self.segments, &self.level, (a, b));
-        if self.preset == Preset::Plain {
-            for (weight, count) in band.weight.iter_mut().zip(&band.count) {
-                for (v, n) in weight.iter_mut().zip(count) {
-                    *v = if *n > 0.0 { 1.0 } else { 0.0 };
-                }
-            }
-        }
-        let mut scratch = TileScratch::default();
-        for ty in (y0..y1).step_by(TILE) {
-            for tx in (0..w).step_by(TILE) {
-                let tile = [tx, ty, TILE.min(w - tx), TILE.min(y1 - ty)];
-                let moving = self.moving_tile(tile, &band, &mut scratch);
-                self.compose(current, (&band, tile, y0), moving.as_ref(), part);
-            }
-        }
-    }
-
-    fn moving_tile(&self, tile: [usize; 4], band: &CellBand, s: &mut TileScratch) -> Option<Tile> {
-        if self.preset == Preset::Plain || !uncertain(band, tile) {
-            return None;
-        }
-        let middle =
-            (tile[1] / 2 + tile[3] / 4 - band.first) * band.width + tile[0] / 2 + tile[2] / 4;
-        let path: Path = self.moving.path(tile, band.pixel_variance[middle], s)?;
-        let mut retest = Vec::new();
-        let sums = self.moving.merge(tile, &path, band, &mut retest, s);
-        Some(Tile { sums, retest })
-    }
-
-    /// Puts a tile together from the current frame, the window and the nearest frames.
-    fn compose(
-        &self,
-        current: &FixedPlane,
-        (band, [tx, ty, tw, th], y0): (&CellBand, [usize; 4], usize),
-        moving: Option<&Tile>,
-        part: &mut Part<'_>,
-    ) {
-        let w = current.width;
-        let near = band.near();
-        let (zero, step) = (current.coding.zero, current.coding.step);
-        for y in ty..ty + th {
-            let at = y * w + tx;
-            let cell = (y / 2 - band.first) * band.width + tx / 2;
-            let inner = (y - ty) / 2 * tw.div_ceil(2);
-            // Codes first: sums of a still place are exact.
-            let mut sum = [0.0_f32; TILE];
-            let mut weight = [0.0_f32; TILE];
-            let mut squares = [0.0_f32; TILE];
-            let mut sure = [0.0_f32; TILE];
-            for (x, &c) in current.codes[at..at + tw].iter().enumerate() {
-                let own = if good(c) { 1.0 } else { 0.0 };
-                (sum[x], weight[x], squares[x]) = (own * f32::from(c), own, own);
-            }
-            for (s, segment) in self.segments.iter().enumerate() {
-                let mut k = [0.0_f32; TILE];
-                for (x, k) in k[..tw].iter_mut().enumerate() {
-                    *k = band.weight[s][cell + x / 2];
-                }
-                if let Some(m) = moving {
-                    for (x, k) in k[..tw].iter_mut().enumerate() {
-                        *k *= m.retest[s][inner + x / 2];
-                    }
-                }
-                let (total, count) = (&segment.total[at..at + tw], &segment.count[at..at + tw]);
-                for x in 0..tw {
-                    let n = f32::from(count[x]);
-                    sum[x] += k[x] * total[x] as f32;
-                    weight[x] += k[x] * n;
-                    squares[x] += k[x] * k[x] * n;
-                }
-                if near.contains(&s) {
-                    for (sure, k) in sure.iter_mut().zip(k) {
-                        *sure = sure.max(k);
-                    }
-                }
-            }
-            if let Some(m) = moving {
-                let row = (y - ty) * tw;
-                for x in 0..tw {
-                    let share = 1.0 - sure[x];
-                    let n = m.sums.weight[row + x];
-                    sum[x] += share * (m.sums.sum[row + x] / step + n * zero);
-                    weight[x] += share * n;
-                    squares[x] += share * share * m.sums.squares[row + x];
-                }
-            }
-            let out = (y - y0) * w + tx;
-            for x in 0..tw {
-                let v = band.pixel_variance[cell + x / 2];
-                if weight[x] > 1e-3 {
-                    part.values[out + x] = (sum[x] / weight[x] - zero) * step;
-                    part.variance[out + x] = v * squares[x] / (weight[x] * weight[x]);
-                } else {
-                    part.values[out + x] = self.fallback(current, at + x);
-                    part.variance[out + x] = v;
-                }
-            }
-        }
-    }
-
-    /// A pixel without good samples that agree: the mean of all good ones, or what the frame says.
-    fn fallback(&self, current: &FixedPlane, at: usize) -> f32 {
-        let (mut sum, mut n) = (0.0, 0.0);
-        for s in self.segments {
-            sum += f64::from(s.total[at]);
-            n += f64::from(s.count[at]);
-        }
-        if n > 0.0 {
-            (to_f32(sum / n) - current.coding.zero) * current.coding.step
-        } else {
-            current.decode_at(at)
-        }
-    }
-}
-
-/// Whether a tile has a quarter where no near segment surely shows what the frame shows.
-fn uncertain(band: &CellBand, [tx, ty, tw, th]: [usize; 4]) -> bool {
-    let near = band.near();
-    let side = TILE / 4;
-    let (cx, cy) = (tx / 2, ty / 2 - band.first);
-    let (cw, ch) = (tw.div_ceil(2), th.div_ceil(2));
-    (0..ch).step_by(side).any(|qy| {
-        (0..cw).step_by(side).any(|qx| {
-            let (mut sum, mut n) = (0.0, 0.0);
-            for y in qy..(qy + side).min(ch) {
-                for x in qx..(qx + side).min(cw) {
-                    let at = clamp_index(signed((cy + y) * band.width + cx + x), band.now.len());
-                    sum += near.iter().map(|&s| band.weight[s][at]).fold(0.0, f32::max);
-                    n += 1.0;
-                }
-            }
-            sum < SURE * n
-        })
-    })
 }

@@ -5,13 +5,16 @@
 //! of them is nearer to the current frame, and (4) a far segment agrees with what (1) to (3) kept.
 //! So a place that was uncovered three frames ago is averaged over all frames since.
 
-use super::agree::{AgreeScratch, agreement, decay, spread_doubt};
+use std::ops::Range;
+
+use super::agree::{AgreeScratch, above, agreement, decay, spread_doubt};
 use super::sums::{Segment, cells, good};
 use crate::frame::convert::to_f32;
 use crate::frame::{Coding, FixedPlane};
-use crate::math::blur::binomial_into;
+use crate::math::blur::binomial_rows;
+use crate::math::patch::any_marked;
 use crate::math::wide::{Wide, wide};
-use crate::register::PixelNoise;
+use crate::register::{LEAST_VARIANCE, PixelNoise};
 
 /// Cells a binomial of 5 x 5 averages, four independent pixels each; resampled noise is
 /// correlated, which costs a factor of 1.3 (measured on still noise).
@@ -31,23 +34,38 @@ pub(super) struct Level<'a> {
     pub(super) sigma: f32,
 }
 
-/// Cells of a band of rows: `first` is the first row of cells.
+/// Cells of a part of the picture: `first` is the first row of cells, `left` the first column.
 #[derive(Debug, Clone, Default)]
 pub(super) struct CellBand {
     pub(super) first: usize,
+    pub(super) left: usize,
     pub(super) width: usize,
     pub(super) height: usize,
     /// Current frame, DN; and whether any of its pixels is good (1) or none (0).
-    pub(super) now: Vec<f32>,
-    pub(super) known: Vec<f32>,
+    now: Vec<f32>,
+    known: Vec<f32>,
     /// Variance of one frame's cell mean; of one frame's pixel.
     pub(super) cell_variance: Vec<f32>,
     pub(super) pixel_variance: Vec<f32>,
     /// Means and mean counts of the segments.
     pub(super) mean: Vec<Vec<f32>>,
     pub(super) count: Vec<Vec<f32>>,
-    /// Weights of the segments.
+    /// Weights of the segments; the largest of those next to the current frame.
     pub(super) weight: Vec<Vec<f32>>,
+    pub(super) sure: Vec<f32>,
+    work: Work,
+}
+
+/// Working memory.
+#[derive(Debug, Clone, Default)]
+struct Work {
+    agree: AgreeScratch,
+    difference: Vec<f32>,
+    inverse: Vec<f32>,
+    agreed: Vec<f32>,
+    kept: Vec<f32>,
+    number: Vec<f32>,
+    line: Vec<f32>,
 }
 
 /// The two rows of pixels of a row of cells (the same twice at an odd rim).
@@ -56,297 +74,429 @@ fn two<T>(data: &[T], cy: usize, w: usize, h: usize) -> (&[T], &[T]) {
     (&data[a * w..(a + 1) * w], &data[b * w..(b + 1) * w])
 }
 
-/// Sums over the pixels of a cell, in codes.
-#[derive(Debug, Clone, Copy)]
-struct CellSums {
-    mean: f32,
-    count: f32,
-    /// Sum over pixels of total^2 / count.
-    around: f64,
+/// Columns `of` both rows.
+fn part<'a, T>(rows: (&'a [T], &'a [T]), of: &Range<usize>) -> (&'a [T], &'a [T]) {
+    (&rows.0[of.clone()], &rows.1[of.clone()])
 }
 
-/// A row of cells whose pixels all have `count` good samples, as one piece of work.
-struct EvenCells<'a> {
+/// A sum, far below 2^31, as the processor converts it fastest.
+#[inline(always)]
+fn real(total: u32) -> f64 {
+    f64::from(total.cast_signed())
+}
+
+/// One segment's part of a row of cells.
+struct CellRow<'a> {
     totals: (&'a [u32], &'a [u32]),
-    squares: &'a [u64],
-    count: u8,
+    counts: (&'a [u8], &'a [u8]),
+    /// All of these, where they are the same.
+    all: Option<u8>,
+    squares: &'a [f64],
+    /// Whether both rows are the same one.
+    rim: bool,
     coding: Coding,
-    /// Means in DN, and unexplained variances in codes.
+    /// Means in DN, mean counts, and unexplained variances in codes.
     mean: &'a mut [f32],
+    number: &'a mut [f32],
     left: &'a mut [f32],
 }
 
-impl Wide for EvenCells<'_> {
+impl CellRow<'_> {
+    #[inline(always)]
+    fn fill(self) {
+        let even = self.totals.0.len().is_multiple_of(2) && !self.rim;
+        match self.all {
+            Some(count) if even => self.all(count),
+            _ => self.mixed(),
+        }
+    }
+
+    /// Cells whose pixels all have `count` good samples.
+    #[inline(always)]
+    fn all(self, count: u8) {
+        self.number.fill(f32::from(count));
+        let n = f64::from(count.max(1));
+        let (part, quarter) = (to_f32(0.25 / n), 0.25 / n);
+        let spread = to_f32(1.0 / (16.0 * n));
+        let share = 1.0 / (4.0 * f32::from(count) - 4.0).max(1.0);
+        let Coding { zero, step } = self.coding;
+        let known = if count > 0 { 1.0 } else { 0.0 };
+        let pairs = self.totals.0.as_chunks::<2>().0.iter().zip(self.totals.1.as_chunks::<2>().0);
+        let out = self.mean.iter_mut().zip(self.left);
+        for (((a, b), &square), (mean, left)) in pairs.zip(self.squares).zip(out) {
+            // Sums of four stay below 2^24: whole numbers in f32 too. The sum of total^2 is that of
+            // four times their mean, and of what they differ from it.
+            let t = [a[0], a[1], b[0], b[1]].map(u32::cast_signed);
+            let total = t[0].wrapping_add(t[1]).wrapping_add(t[2].wrapping_add(t[3]));
+            let apart = |i: usize| {
+                let d = t[i].wrapping_mul(4).wrapping_sub(total) as f32;
+                d * d
+            };
+            let apart = (apart(0) + apart(1)) + (apart(2) + apart(3));
+            *mean = known * ((total as f32 * part - zero) * step);
+            let whole = f64::from(total);
+            *left = (to_f32(square - whole * whole * quarter) - apart * spread) * share;
+        }
+    }
+
+    /// Cells of any counts and any width.
+    #[inline(always)]
+    fn mixed(self) {
+        let lines = if self.rim { 2.0 } else { 1.0 };
+        let n = self.totals.0.len() / 2;
+        let (ta, tb) = (self.totals.0.as_chunks::<2>(), self.totals.1.as_chunks::<2>());
+        let (na, nb) = (self.counts.0.as_chunks::<2>(), self.counts.1.as_chunks::<2>());
+        let out = self.mean.iter_mut().zip(self.number.iter_mut()).zip(self.left.iter_mut());
+        let from = ta.0.iter().zip(tb.0).zip(na.0.iter().zip(nb.0)).zip(self.squares);
+        for (((mean, number), left), (((t, u), (p, q)), &square)) in out.zip(from) {
+            let (t, n) = ([t[0], t[1], u[0], u[1]], [p[0], p[1], q[0], q[1]]);
+            (*mean, *number, *left) = cell(t, n, square * lines, self.coding);
+        }
+        if let ([t], [u], [p], [q]) = (ta.1, tb.1, na.1, nb.1) {
+            // An odd rim counts a pixel twice, as often in squares as it is there.
+            let (t, c) = ([*t, *t, *u, *u], [*p, *p, *q, *q]);
+            let square = self.squares[n] * 2.0 * lines;
+            (self.mean[n], self.number[n], self.left[n]) = cell(t, c, square, self.coding);
+        }
+    }
+}
+
+/// Mean in DN, mean count, and unexplained variance in codes of one cell.
+#[inline(always)]
+fn cell(t: [u32; 4], n: [u8; 4], square: f64, coding: Coding) -> (f32, f32, f32) {
+    let t = [real(t[0]), real(t[1]), real(t[2]), real(t[3])];
+    let n = [f64::from(n[0]), f64::from(n[1]), f64::from(n[2]), f64::from(n[3])];
+    let part = |i: usize| t[i] * t[i] / if n[i] > 1.0 { n[i] } else { 1.0 };
+    let around = part(0) + part(1) + part(2) + part(3);
+    let total = t[0] + t[1] + t[2] + t[3];
+    let count = n[0] + n[1] + n[2] + n[3];
+    let mean = to_f32(total / if count > 1.0 { count } else { 1.0 });
+    let known = if count > 0.0 { 1.0 } else { 0.0 };
+    let count = to_f32(count);
+    let free = if count > 5.0 { count - 4.0 } else { 1.0 };
+    (known * (mean - coding.zero) * coding.step, 0.25 * count, to_f32(square - around) / free)
+}
+
+/// What a band is made of.
+#[derive(Clone, Copy)]
+pub(super) struct Sources<'a> {
+    pub(super) current: &'a FixedPlane,
+    pub(super) segments: &'a [Segment],
+    pub(super) level: &'a Level<'a>,
+}
+
+/// Making a band, as one piece of work.
+struct Making<'a> {
+    band: &'a mut CellBand,
+    of: Sources<'a>,
+}
+
+impl Wide for Making<'_> {
     type Output = ();
 
     #[inline(always)]
     fn call(self) {
-        let count = f64::from(self.count);
-        let of = to_f32(4.0 * count);
-        let inverse = 1.0 / count.max(1.0);
-        let part = 0.25 * inverse;
-        let Coding { zero, step } = self.coding;
-        let known = if of > 0.0 { 1.0 } else { 0.0 };
-        let pairs = self.totals.0.as_chunks::<2>().0.iter().zip(self.totals.1.as_chunks::<2>().0);
-        let out = self.mean.iter_mut().zip(self.left);
-        for (((a, b), &square), (mean, left)) in pairs.zip(self.squares).zip(out) {
-            let t = [f64::from(a[0]), f64::from(a[1]), f64::from(b[0]), f64::from(b[1])];
-            let total = (t[0] + t[1]) + (t[2] + t[3]);
-            let around = (t[0] * t[0] + t[1] * t[1]) + (t[2] * t[2] + t[3] * t[3]);
-            *mean = known * ((to_f32(total * part) - zero) * step);
-            *left = to_f32(square as f64 - around * inverse) / (of - 4.0).max(1.0);
+        let Self { band, of } = self;
+        let current = of.current;
+        let (w, h) = (current.width, current.height);
+        let columns = 2 * band.left..(2 * (band.left + band.width)).min(w);
+        for y in 0..band.height {
+            let at = y * band.width..(y + 1) * band.width;
+            let codes = part(two(&current.codes, band.first + y, w, h), &columns);
+            let (now, known) = (&mut band.now[at.clone()], &mut band.known[at]);
+            cells_now(codes, current.coding, now, known);
         }
+        // One segment after the other: as they lie in memory.
+        for (s, segment) in of.segments.iter().enumerate() {
+            for y in 0..band.height {
+                let cy = band.first + y;
+                let at = y * band.width..(y + 1) * band.width;
+                let first = cy * cells(w) + band.left;
+                let whole = segment.bad[2 * cy..(2 * cy + 2).min(h)].iter().all(|&n| n == 0);
+                let row = CellRow {
+                    all: whole.then_some(segment.frames),
+                    totals: part(two(&segment.total, cy, w, h), &columns),
+                    counts: part(two(&segment.count, cy, w, h), &columns),
+                    squares: &segment.squares[first..first + band.width],
+                    rim: 2 * cy + 1 >= h,
+                    coding: current.coding,
+                    mean: &mut band.mean[s][at.clone()],
+                    number: &mut band.count[s][at.clone()],
+                    // They become weights below.
+                    left: &mut band.weight[s][at],
+                };
+                row.fill();
+            }
+        }
+        band.model(of.level, (w, h), current.coding.step);
+        band.judge(current.coding.step);
     }
 }
 
-/// Whether all values are `n`.
-fn all_are(values: &[u8], n: u8) -> bool {
-    values.iter().fold(0, |different, v| different | (v ^ n)) == 0
-}
-
-/// Cells of any counts and any width.
-fn odd_cells(
-    totals: (&[u32], &[u32]),
-    counts: (&[u8], &[u8]),
-    inverse: &[f64; 256],
-    out: &mut Vec<CellSums>,
-) {
-    let w = totals.0.len();
-    for cx in 0..w.div_ceil(2) {
-        let (l, r) = (2 * cx, (2 * cx + 1).min(w - 1));
-        let (mut total, mut count, mut around) = (0.0_f64, 0.0_f64, 0.0_f64);
-        for (t, n) in [(totals.0, counts.0), (totals.1, counts.1)] {
-            for i in [l, r] {
-                let v = f64::from(t[i]);
-                total += v;
-                count += f64::from(n[i]);
-                around += v * v * inverse[usize::from(n[i])];
-            }
+/// Means of the good pixels of a row of cells, and whether there are any.
+#[inline(always)]
+fn cells_now((a, b): (&[u16], &[u16]), coding: Coding, now: &mut [f32], known: &mut [f32]) {
+    let Coding { zero, step } = coding;
+    let w = a.len();
+    if w.is_multiple_of(2) && !any_marked(a) && !any_marked(b) {
+        known.fill(1.0);
+        let pairs = a.as_chunks::<2>().0.iter().zip(b.as_chunks::<2>().0);
+        for (now, (a, b)) in now.iter_mut().zip(pairs) {
+            let sum = (f32::from(a[0]) + f32::from(a[1])) + (f32::from(b[0]) + f32::from(b[1]));
+            *now = (0.25 * sum - zero) * step;
         }
-        let mean = to_f32(total / count.max(1.0));
-        out.push(CellSums { mean, count: to_f32(count), around });
+        return;
+    }
+    for (cx, (now, known)) in now.iter_mut().zip(known).enumerate() {
+        let (l, r) = (2 * cx, (2 * cx + 1).min(w - 1));
+        let (mut sum, mut m) = (0.0_f32, 0.0_f32);
+        for c in [a[l], a[r], b[l], b[r]] {
+            let keep = if good(c) { 1.0 } else { 0.0 };
+            sum += keep * f32::from(c);
+            m += keep;
+        }
+        *now = if m > 0.0 { (sum / m - zero) * step } else { 0.0 };
+        *known = if m > 0.0 { 1.0 } else { 0.0 };
     }
 }
 
 impl CellBand {
-    /// Cells of rows `y0..y1` (in cells) of the window.
-    pub(super) fn new(
-        current: &FixedPlane,
-        segments: &[Segment],
-        level: &Level<'_>,
-        (y0, y1): (usize, usize),
-    ) -> Self {
-        let (w, h) = (current.width, current.height);
-        let width = cells(w);
-        let n = width * (y1 - y0);
-        let mut band = Self {
-            first: y0,
-            width,
-            height: y1 - y0,
-            now: Vec::with_capacity(n),
-            known: Vec::with_capacity(n),
-            mean: vec![vec![0.0; n]; segments.len()],
-            count: vec![vec![0.0; n]; segments.len()],
-            weight: vec![vec![0.0; n]; segments.len()],
-            ..Self::default()
-        };
-        let coding = current.coding;
-        let mut row = Vec::with_capacity(width);
-        let inverse: [f64; 256] = std::array::from_fn(|n| 1.0 / (n as f64).max(1.0));
-        for cy in y0..y1 {
-            let (a, b) = two(&current.codes, cy, w, h);
-            for cx in 0..width {
-                let (l, r) = (2 * cx, (2 * cx + 1).min(w - 1));
-                let (mut sum, mut m) = (0.0_f32, 0.0_f32);
-                for c in [a[l], a[r], b[l], b[r]] {
-                    let keep = if good(c) { 1.0 } else { 0.0 };
-                    sum += keep * f32::from(c);
-                    m += keep;
-                }
-                band.now.push(if m > 0.0 { (sum / m - coding.zero) * coding.step } else { 0.0 });
-                band.known.push(if m > 0.0 { 1.0 } else { 0.0 });
-            }
-            // Odd rims count a pixel twice in the sums below, as often in squares as they are there.
-            let twice = |cx: usize| {
-                let x = if 2 * cx + 1 < w { 1.0 } else { 2.0 };
-                if 2 * cy + 1 < h { x } else { 2.0 * x }
-            };
-            for (s, segment) in segments.iter().enumerate() {
-                let totals = two(&segment.total, cy, w, h);
-                let counts = two(&segment.count, cy, w, h);
-                let at = (cy - y0) * width..(cy - y0 + 1) * width;
-                let squares = &segment.squares[cy * width..(cy + 1) * width];
-                let mean = &mut band.mean[s][at.clone()];
-                let number = &mut band.count[s][at.clone()];
-                // Unexplained variance in codes; becomes a weight below.
-                let left = &mut band.weight[s][at];
-                let count = counts.0[0];
-                let even = w % 2 == 0 && 2 * cy + 1 < h;
-                if even && all_are(counts.0, count) && all_are(counts.1, count) {
-                    number.fill(f32::from(count));
-                    wide(EvenCells { totals, squares, count, coding, mean, left });
-                    continue;
-                }
-                row.clear();
-                odd_cells(totals, counts, &inverse, &mut row);
-                for (cx, (&square, c)) in squares.iter().zip(&row).enumerate() {
-                    mean[cx] =
-                        if c.count > 0.0 { (c.mean - coding.zero) * coding.step } else { 0.0 };
-                    number[cx] = 0.25 * c.count;
-                    let unexplained = to_f32(square as f64 * twice(cx) - c.around);
-                    left[cx] = unexplained / (c.count - 4.0).max(1.0);
-                }
-            }
+    /// Makes this the cells of some columns and rows (in cells) of the window.
+    pub(super) fn make(&mut self, of: Sources<'_>, x: &Range<usize>, y: &Range<usize>) {
+        (self.first, self.height) = (y.start, y.len());
+        (self.left, self.width) = (x.start, x.len());
+        let n = self.width * self.height;
+        for list in [&mut self.mean, &mut self.count, &mut self.weight] {
+            list.resize_with(of.segments.len(), Vec::new);
+            list.iter_mut().for_each(|v| v.resize(n, 0.0));
         }
-        band.model(level, (w, h), coding.step);
-        band.judge(coding.step);
-        band
+        let work = &mut self.work;
+        work.agree.fit(n);
+        work.line.resize(2 * self.width + 2, 0.0);
+        for v in [
+            &mut self.now,
+            &mut self.known,
+            &mut self.cell_variance,
+            &mut self.pixel_variance,
+            &mut self.sure,
+            &mut work.difference,
+            &mut work.inverse,
+            &mut work.agreed,
+            &mut work.kept,
+            &mut work.number,
+        ] {
+            v.resize(n, 0.0);
+        }
+        wide(Making { band: self, of });
     }
 
     /// Variances that the noise model expects.
+    #[inline(always)]
     fn model(&mut self, level: &Level<'_>, (w, h): (usize, usize), step: f32) {
-        let n = self.now.len();
-        let mut guide = Vec::with_capacity(n);
-        for i in 0..n {
-            let (mut sum, mut weight) = (self.now[i] * self.known[i], self.known[i]);
-            for (m, c) in self.mean.iter().zip(&self.count) {
-                sum += m[i] * c[i];
-                weight += c[i];
-            }
-            guide.push(sum / weight.max(1.0));
-        }
+        let (n, width) = (self.now.len(), self.width);
+        self.average(0..self.mean.len(), false);
+        let guide = &mut self.work.kept[..n];
         let (s2, rounding) = (level.sigma * level.sigma, step * step / 12.0);
+        let (padded, factor) = self.work.line.split_at_mut(width + 2);
+        let PixelNoise { slope, floor, factor: flat } = level.noise;
+        factor.fill(1.0);
         for cy in 0..self.height {
-            for cx in 0..self.width {
-                let at = |x: usize, y: usize| guide[y * self.width + x];
-                let right = at((cx + 1).min(self.width - 1), cy) - at(cx.saturating_sub(1), cy);
-                let down = at(cx, (cy + 1).min(self.height - 1)) - at(cx, cy.saturating_sub(1));
-                let value = at(cx, cy);
-                let (px, py) = ((2 * cx).min(w - 1), (2 * (self.first + cy)).min(h - 1));
-                let noise = level.noise.variance(value, py * w + px) * level.factor;
+            let row = |y: usize| &guide[y * width..(y + 1) * width];
+            let (up, here) = (row(cy.saturating_sub(1)), row(cy));
+            let below = row((cy + 1).min(self.height - 1));
+            padded[1..=width].copy_from_slice(here);
+            (padded[0], padded[width + 1]) = (here[0], here[width - 1]);
+            if let Some(flat) = flat {
+                let row = flat.row((2 * (self.first + cy)).min(h - 1));
+                for (x, f) in factor.iter_mut().enumerate() {
+                    *f = row[(2 * (self.left + x)).min(w - 1)];
+                }
+            }
+            let at = cy * width..(cy + 1) * width;
+            let pixel = &mut self.pixel_variance[at.clone()];
+            let cell = &mut self.cell_variance[at];
+            for (x, three) in padded.array_windows::<3>().enumerate().take(width) {
+                let (right, down) = (three[2] - three[0], below[x] - up[x]);
+                let (value, s) = (three[1], factor[x]);
+                let noise = slope * above(value) * s + floor * s * s;
+                let noise = if noise > LEAST_VARIANCE { noise } else { LEAST_VARIANCE };
+                let noise = noise * level.factor;
                 let slope = (right * right + down * down) / 16.0 * s2;
                 let model = MODEL_ERROR * value;
                 let fixed = slope + model * model;
-                self.pixel_variance.push((noise * level.gain + 2.0 * fixed + rounding).max(1e-12));
-                self.cell_variance.push((0.25 * (noise + rounding) + fixed).max(1e-12));
+                let (p, c) = (
+                    noise * level.gain + 2.0 * fixed + rounding,
+                    0.25 * (noise + rounding) + fixed,
+                );
+                pixel[x] = if p > 1e-12 { p } else { 1e-12 };
+                cell[x] = if c > 1e-12 { c } else { 1e-12 };
             }
         }
     }
 
     /// Turns unexplained variance and means into weights.
+    #[inline(always)]
     fn judge(&mut self, step: f32) {
-        let width = self.width;
-        let mut scratch = AgreeScratch::default();
-        let (mut difference, mut variance, mut agree, mut low) = (vec![], vec![], vec![], vec![]);
+        let (n, width) = (self.now.len(), self.width);
         // (1) steady in itself
         for (w, count) in self.weight.iter_mut().zip(&self.count) {
-            for (v, p) in w.iter_mut().zip(&self.pixel_variance) {
-                *v = (*v * step * step / p - 1.0).min(50.0);
+            let (w, count, p) = (&mut w[..n], &count[..n], &self.pixel_variance[..n]);
+            for i in 0..n {
+                let v = w[i] * step * step / p[i] - 1.0;
+                w[i] = if v < 50.0 { v } else { 50.0 };
             }
-            binomial_into(w, width, &mut agree, &mut scratch.blur);
-            for ((v, a), n) in w.iter_mut().zip(&agree).zip(count) {
-                let z = a * ((n - 1.0).max(0.0) * 0.5 * INDEPENDENT).sqrt();
-                *v = if *n < 0.5 { 0.0 } else { decay((z - STEADY).max(0.0)) };
+            let agreed = &mut self.work.agreed[..n];
+            binomial_rows(w, width, agreed, &mut self.work.agree.blur);
+            for i in 0..n {
+                let z = agreed[i] * (above(count[i] - 1.0) * 0.5 * INDEPENDENT).sqrt();
+                let weight = decay(above(z - STEADY));
+                w[i] = if count[i] < 0.5 { 0.0 } else { weight };
             }
         }
         let near = self.near();
         // (2) near segments agree with the current frame
-        for &s in &near {
-            self.compare(s, &mut difference, &mut variance);
-            agreement(&difference, &variance, width, &mut agree, &mut scratch);
-            for (w, a) in self.weight[s].iter_mut().zip(&agree) {
-                *w *= a;
-            }
+        for s in near.clone() {
+            self.compare(s);
+            self.agree(s);
         }
         // (3) near segments that contradict each other
-        if let &[past, future] = near.as_slice() {
-            self.decide(past, future, &mut scratch);
+        if near.len() == 2 {
+            self.decide(near.start, near.start + 1);
         }
         // (4) far segments agree with what was kept
-        let far: Vec<usize> = (0..self.mean.len()).filter(|s| !near.contains(s)).collect();
-        let (kept, number) = self.kept(&near);
-        for &s in &far {
-            difference.clear();
-            variance.clear();
-            for i in 0..self.now.len() {
-                let n = self.count[s][i];
-                difference.push(if n > 0.5 { self.mean[s][i] - kept[i] } else { 0.0 });
-                variance
-                    .push(self.cell_variance[i] * (1.0 / n.max(0.25) + 1.0 / number[i].max(0.25)));
-            }
-            agreement(&difference, &variance, width, &mut agree, &mut scratch);
-            for (w, a) in self.weight[s].iter_mut().zip(&agree) {
-                *w *= a;
+        if near.len() < self.mean.len() {
+            self.average(near.clone(), true);
+            for s in (0..self.mean.len()).filter(|s| !near.contains(s)) {
+                self.compare_kept(s);
+                self.agree(s);
             }
         }
         for w in &mut self.weight {
-            spread_doubt(w, width, &mut low);
+            spread_doubt(w, width, &mut self.work.agree);
         }
+        self.sure.fill(0.0);
+        for w in &self.weight[near] {
+            for (sure, w) in self.sure.iter_mut().zip(w) {
+                *sure = if *w > *sure { *w } else { *sure };
+            }
+        }
+    }
+
+    /// Where the cell (x, y) of the picture is.
+    #[inline(always)]
+    pub(super) fn at(&self, x: usize, y: usize) -> usize {
+        (y - self.first) * self.width + x - self.left
     }
 
     /// The segments next to the current frame.
-    pub(super) fn near(&self) -> Vec<usize> {
+    #[inline(always)]
+    pub(super) fn near(&self) -> Range<usize> {
         match self.mean.len() {
-            4 => vec![1, 2],
-            n => (0..n).collect(),
+            4 => 1..3,
+            n => 0..n,
         }
     }
 
-    /// Difference of a segment's mean and the current frame, and its variance.
-    fn compare(&self, s: usize, difference: &mut Vec<f32>, variance: &mut Vec<f32>) {
-        difference.clear();
-        variance.clear();
-        for i in 0..self.now.len() {
-            let n = self.count[s][i];
-            let both = n > 0.25 && self.known[i] > 0.5;
-            difference.push(if both { self.mean[s][i] - self.now[i] } else { 0.0 });
-            variance.push(self.cell_variance[i] * (1.0 + 1.0 / n.max(0.25)));
+    /// Weighs a segment by whether the difference at hand is noise.
+    #[inline(always)]
+    fn agree(&mut self, s: usize) {
+        let Work { agree, difference, inverse, agreed, .. } = &mut self.work;
+        agreement(difference, inverse, self.width, agreed, agree);
+        for (w, a) in self.weight[s].iter_mut().zip(&*agreed) {
+            *w *= a;
+        }
+    }
+
+    /// Difference of a segment's mean and the current frame, and the inverse of its variance.
+    #[inline(always)]
+    fn compare(&mut self, s: usize) {
+        let n = self.now.len();
+        let (mean, count) = (&self.mean[s][..n], &self.count[s][..n]);
+        let (now, known, v) = (&self.now[..n], &self.known[..n], &self.cell_variance[..n]);
+        let difference = &mut self.work.difference[..n];
+        let inverse = &mut self.work.inverse[..n];
+        for i in 0..n {
+            let both = (count[i] > 0.25) & (known[i] > 0.5);
+            difference[i] = if both { mean[i] - now[i] } else { 0.0 };
+            let c = a_little(count[i]);
+            inverse[i] = c / (v[i] * (c + 1.0));
+        }
+    }
+
+    /// Difference of a segment's mean and what was kept of others, and the inverse of its variance.
+    #[inline(always)]
+    fn compare_kept(&mut self, s: usize) {
+        let n = self.now.len();
+        let (mean, count, v) = (&self.mean[s][..n], &self.count[s][..n], &self.cell_variance[..n]);
+        let (kept, number) = (&self.work.kept[..n], &self.work.number[..n]);
+        let difference = &mut self.work.difference[..n];
+        let inverse = &mut self.work.inverse[..n];
+        for i in 0..n {
+            difference[i] = if count[i] > 0.5 { mean[i] - kept[i] } else { 0.0 };
+            let (c, k) = (a_little(count[i]), a_little(number[i]));
+            inverse[i] = c * k / (v[i] * (c + k));
         }
     }
 
     /// Where past and future differ, only the one nearer to the current frame is kept.
-    fn decide(&mut self, past: usize, future: usize, scr: &mut AgreeScratch) {
+    #[inline(always)]
+    fn decide(&mut self, past: usize, future: usize) {
         let n = self.now.len();
-        let (mut difference, mut variance) = (Vec::with_capacity(n), Vec::with_capacity(n));
-        let mut lean = Vec::with_capacity(n);
+        let (a, b) = (&self.count[past][..n], &self.count[future][..n]);
+        let (p, f) = (&self.mean[past][..n], &self.mean[future][..n]);
+        let (now, v) = (&self.now[..n], &self.cell_variance[..n]);
+        let Work { agree, difference, inverse, agreed, kept, number, .. } = &mut self.work;
+        let (difference, inverse, lean) = (&mut difference[..n], &mut inverse[..n], &mut kept[..n]);
         for i in 0..n {
-            let (a, b) = (self.count[past][i], self.count[future][i]);
-            let d =
-                if a > 0.5 && b > 0.5 { self.mean[past][i] - self.mean[future][i] } else { 0.0 };
-            difference.push(d);
-            variance.push(self.cell_variance[i] * (1.0 / a.max(0.25) + 1.0 / b.max(0.25)));
+            let both = (a[i] > 0.5) & (b[i] > 0.5);
+            let d = if both { p[i] - f[i] } else { 0.0 };
+            difference[i] = d;
+            let (a, b) = (a_little(a[i]), a_little(b[i]));
+            inverse[i] = a * b / (v[i] * (a + b));
             // Above 0: the current frame is nearer to the past.
-            let middle = 0.5 * (self.mean[past][i] + self.mean[future][i]);
-            lean.push((self.now[i] - middle) * d / self.cell_variance[i]);
+            lean[i] = (now[i] - 0.5 * (p[i] + f[i])) * d / v[i];
         }
-        let mut agree = Vec::new();
-        agreement(&difference, &variance, self.width, &mut agree, scr);
-        let mut smooth = Vec::new();
-        binomial_into(&lean, self.width, &mut smooth, &mut scr.blur);
-        for i in 0..n {
-            let doubt = 1.0 - agree[i];
-            // Log likelihood ratio of the 13 cells a binomial averages.
-            let ratio = smooth[i] * 13.0;
-            let (lose_past, lose_future) = ((-ratio).max(0.0), ratio.max(0.0));
-            self.weight[past][i] *= 1.0 - doubt * (1.0 - decay(lose_past));
-            self.weight[future][i] *= 1.0 - doubt * (1.0 - decay(lose_future));
+        agreement(difference, inverse, self.width, agreed, agree);
+        binomial_rows(lean, self.width, number, &mut agree.blur);
+        let (agreed, smooth) = (&agreed[..n], &number[..n]);
+        for (s, sign) in [(past, -1.0), (future, 1.0)] {
+            let weight = &mut self.weight[s][..n];
+            for i in 0..n {
+                // Log likelihood ratio of the 13 cells a binomial averages.
+                let loses = above(smooth[i] * 13.0 * sign);
+                weight[i] *= 1.0 - (1.0 - agreed[i]) * (1.0 - decay(loses));
+            }
         }
     }
 
-    /// Mean of the current frame and of segments by their weights, and how many frames that is.
-    pub(super) fn kept(&self, of: &[usize]) -> (Vec<f32>, Vec<f32>) {
-        let mut mean = Vec::with_capacity(self.now.len());
-        let mut number = Vec::with_capacity(self.now.len());
-        for i in 0..self.now.len() {
-            let (mut sum, mut n) = (self.known[i] * self.now[i], self.known[i]);
-            for &s in of {
-                let k = self.weight[s][i] * self.count[s][i];
-                sum += k * self.mean[s][i];
-                n += k;
-            }
-            mean.push(if n > 0.0 { sum / n } else { 0.0 });
-            number.push(n);
+    /// Mean of the current frame and of segments, and how many frames that is; weighted or not.
+    #[inline(always)]
+    fn average(&mut self, of: Range<usize>, weighted: bool) {
+        let n = self.now.len();
+        let (now, known) = (&self.now[..n], &self.known[..n]);
+        let (sum, number) = (&mut self.work.kept[..n], &mut self.work.number[..n]);
+        for i in 0..n {
+            sum[i] = known[i] * now[i];
+            number[i] = known[i];
         }
-        (mean, number)
+        for s in of {
+            let (mean, count, weight) =
+                (&self.mean[s][..n], &self.count[s][..n], &self.weight[s][..n]);
+            for i in 0..n {
+                let k = if weighted { weight[i] * count[i] } else { count[i] };
+                sum[i] += k * mean[i];
+                number[i] += k;
+            }
+        }
+        for i in 0..n {
+            let least = if weighted { 1e-30 } else { 1.0 };
+            sum[i] /= if number[i] > least { number[i] } else { least };
+        }
     }
+}
+
+/// A count, at least a quarter.
+#[inline(always)]
+fn a_little(n: f32) -> f32 {
+    if n > 0.25 { n } else { 0.25 }
 }
