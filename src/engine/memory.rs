@@ -40,8 +40,8 @@ const FLAT: u64 = 26;
 const STACK: u64 = 46;
 /// Bytes a sample of a segment's sums: total, counts, and a sum of squares for each 2 x 2.
 const SEGMENT: u64 = 8;
-/// Bytes a sample of nine pictures at three sizes, from which motion is followed.
-const PYRAMIDS: u64 = 57;
+/// Bytes a sample of nine pictures at half and quarter size, from which motion is followed.
+const PYRAMIDS: u64 = 6;
 /// Bytes a sample of the plane that is merged and shrunk, and of others that are ready.
 const MERGING: u64 = 20;
 const MERGED: u64 = 12;
