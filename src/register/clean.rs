@@ -110,10 +110,16 @@ pub fn learn(
 ) -> Result<Learned, NoLock> {
     let mut faults = SensorFaults::default();
     let mut block = register(&lent(frames), noise, settings)?;
-    faults.uneven = matters(&lent(frames), &block.poses, &Scene::seen(&block, noise));
     let mut fields = Vec::new();
-    if faults.uneven {
-        (block, fields) = evened(frames, block, noise, settings)?;
+    if matters(&lent(frames), &block.poses, &[], &Scene::seen(&block, noise)) {
+        let kept = frames.to_vec();
+        match evened(frames, block.clone(), noise, settings) {
+            Ok((new, by)) if confirmed(frames, &new, &by, noise) => {
+                faults.uneven = true;
+                (block, fields) = (new, by);
+            }
+            _ => frames.clone_from_slice(&kept),
+        }
     }
     let row_model = if rows { row_model(frames, &block, noise) } else { None };
     if let Some(model) = &row_model {
@@ -159,6 +165,16 @@ pub fn register_clean(
         block = undrawn(frames, &block, noise, settings)?.unwrap_or(block);
     }
     Ok(Cleaned { block, fields })
+}
+
+/// Whether still pixels of a block that was evened say that its light was uneven.
+fn confirmed(
+    frames: &[Option<FixedPlane>],
+    block: &Block,
+    fields: &Fields,
+    noise: &PixelNoise,
+) -> bool {
+    matters(&lent(frames), &block.poses, fields, &Scene::still(block, noise))
 }
 
 /// Divides frames by their uneven light, and registers them again.

@@ -17,7 +17,9 @@
 //!
 //! Whether it matters is asked once, of the clip's first block ([`matters`]), with a part of its
 //! pixels: the misfit that 30 % of the tiles stay below must be 1.5 times as large with even light
-//! as with L_k, and larger by half the noise. Where it does not, nothing changes, to the last bit.
+//! as with L_k, and larger by half the noise. Rows of tiles may be offset there, because offsets of
+//! rows look like light from above. Once frames are even the same is asked of still
+//! pixels alone; where these do not confirm it, all is as if it had never been asked. Where it does not, nothing changes, to the last bit.
 //!
 //! Cost where it matters: a second and a third registration of each block, and about 1.5 times
 //! the resampling of its frames. Source: own; tiles and low-order functions are common practice.
@@ -168,8 +170,8 @@ pub struct Lights {
     pub misfit: (f64, f64),
 }
 
-/// Gain of a tile and its standard uncertainty.
-type Gain = Option<(f64, f64)>;
+/// Gain of a tile, its standard uncertainty, and what an offset of its pixels by 1 DN adds to it.
+type Gain = Option<(f64, f64, f64)>;
 
 /// A grid of tiles over a frame.
 struct Grid {
@@ -204,12 +206,18 @@ impl Grid {
     }
 }
 
-/// Whether the light of a block's frames is uneven and changes, by a part of its pixels.
+/// Whether the light of a block's frames is uneven and changes, by a part of its pixels; `divided`
+/// as in [`measure`].
 #[must_use]
-pub fn matters(frames: &[Option<&FixedPlane>], poses: &[Option<Pose>], scene: &Scene<'_>) -> bool {
-    let some = |k: usize| frames[k].zip(poses[k]).map(|(f, p)| (f, p, None));
-    let some: Vec<_> = (0..frames.len()).step_by(LOOK.0).map(some).collect();
-    let (even, uneven) = lights(&some, scene, LOOK.1).misfit;
+pub fn matters(
+    frames: &[Option<&FixedPlane>],
+    poses: &[Option<Pose>],
+    divided: &[Option<Field>],
+    scene: &Scene<'_>,
+) -> bool {
+    let all = given(frames, poses, divided);
+    let some: Vec<_> = all.into_iter().step_by(LOOK.0).collect();
+    let (even, uneven) = lights(&some, scene, (LOOK.1, Offsets::Rows)).misfit;
     even > MATTERS.0 * uneven && even > uneven + MATTERS.1
 }
 
@@ -222,29 +230,43 @@ pub fn measure(
     divided: &[Option<Field>],
     scene: &Scene<'_>,
 ) -> Lights {
-    let all: Vec<_> = frames
-        .iter()
-        .zip(poses)
-        .enumerate()
-        .map(|(k, (f, p))| Some(((*f)?, (*p)?, divided.get(k).and_then(Option::as_ref))))
-        .collect();
-    lights(&all, scene, 1)
+    lights(&given(frames, poses, divided), scene, (1, Offsets::None))
+}
+
+fn given<'a>(
+    frames: &[Option<&'a FixedPlane>],
+    poses: &[Option<Pose>],
+    divided: &'a [Option<Field>],
+) -> Vec<Given<'a>> {
+    let both = frames.iter().zip(poses).enumerate();
+    both.map(|(k, (f, p))| Some(((*f)?, (*p)?, divided.get(k).and_then(Option::as_ref)))).collect()
+}
+
+/// What may be wrong with tiles besides their light.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Offsets {
+    /// Nothing.
+    None,
+    /// Each row of tiles is offset by as much as it likes.
+    Rows,
 }
 
 /// A frame, where it lies, and what it was divided by.
 type Given<'a> = Option<(&'a FixedPlane, Pose, Option<&'a Field>)>;
 
-fn lights(frames: &[Given<'_>], scene: &Scene<'_>, every: usize) -> Lights {
+fn lights(frames: &[Given<'_>], scene: &Scene<'_>, (every, offsets): (usize, Offsets)) -> Lights {
     let grid = Grid::new(scene.mean.width(), scene.mean.height());
     let gains: Vec<Option<Vec<Gain>>> = frames
         .par_iter()
         .map(|f| {
-            let (frame, pose, by) = (*f)?;
-            let mut gains = gains(frame, pose, scene, (&grid, every));
-            if let Some(by) = by {
+            let (frame, pose, divided) = (*f)?;
+            let sums = tile_sums((frame, pose), scene, &grid, every);
+            let mut gains: Vec<Gain> = sums.iter().map(|s| s.gain(pose.light)).collect();
+            if let Some(by) = divided {
                 for (g, b) in gains.iter_mut().zip(&grid.basis) {
                     let light: f64 = by.0.iter().zip(&b[1..]).map(|(c, p)| c * p).sum();
-                    *g = g.map(|(a, s)| (a * (1.0 + light), s * (1.0 + light)));
+                    *g = g
+                        .map(|(a, s, q)| (a * (1.0 + light), s * (1.0 + light), q * (1.0 + light)));
                 }
             }
             Some(gains)
@@ -252,39 +274,55 @@ fn lights(frames: &[Given<'_>], scene: &Scene<'_>, every: usize) -> Lights {
         .collect();
     let even = vec![1.0; grid.basis.len()];
     let fit = |trust: &[f64], size: usize| -> Vec<Option<Vec<f64>>> {
-        gains.par_iter().map(|g| fitted(g.as_ref()?, &grid, (trust, size))).collect()
+        gains.par_iter().map(|g| fitted(g.as_ref()?, &grid, (trust, size, offsets))).collect()
     };
     let all = FUNCTIONS + 1;
-    let first = misfits(&gains, &grid, &fit(&even, all));
+    let first = misfits(&gains, &grid, &fit(&even, all), (all, offsets));
     let usual = middle(&first).max(1e-9);
     let trust: Vec<f64> = first
         .iter()
         .map(|m| m.map_or(0.0, |m| 1.0 / (1.0 + (m / (4.0 * usual)).powi(2))))
         .collect();
     let fits = fit(&trust, all);
-    let uneven = part_below(&misfits(&gains, &grid, &fits), PART);
-    let alike = part_below(&misfits(&gains, &grid, &fit(&trust, 1)), PART);
+    let uneven = part_below(&misfits(&gains, &grid, &fits, (all, offsets)), PART);
+    let alike = part_below(&misfits(&gains, &grid, &fit(&trust, 1), (1, offsets)), PART);
     let misfit = (alike, uneven);
     let frames = fits.into_iter().map(|b| {
         let b = b?;
         let mean = *b.first().filter(|m| **m > 0.05)?;
-        Some((mean, Field(b[1..].iter().map(|c| c / mean).collect())))
+        Some((mean, Field(b[1..=FUNCTIONS].iter().map(|c| c / mean).collect())))
     });
     Lights { frames: frames.collect(), misfit }
 }
 
-/// Gains of the tiles of a frame against the scene where it lies.
-fn gains(
-    frame: &FixedPlane,
-    pose: Pose,
-    scene: &Scene<'_>,
-    (grid, every): (&Grid, usize),
-) -> Vec<Gain> {
-    let (w, h) = (frame.width, frame.height);
-    if (w, h) != (scene.mean.width(), scene.mean.height()) {
-        return vec![None; grid.basis.len()];
+/// Weighted sums over a tile: of the scene T, of T T and, with the frame I, of I T.
+#[derive(Debug, Clone, Copy, Default)]
+struct TileSums {
+    t: f64,
+    tt: f64,
+    it: f64,
+}
+
+impl TileSums {
+    fn gain(&self, light: f64) -> Gain {
+        let sigma = (1.0 / self.tt.max(1e-30)).sqrt();
+        (self.tt > 0.0 && sigma < MOST_SIGMA * light)
+            .then(|| (self.it / self.tt, sigma, self.t / self.tt))
     }
-    let mut sums = vec![(0.0_f64, 0.0_f64); grid.basis.len()];
+}
+
+/// Sums over the tiles of a frame, with the scene where it lies.
+fn tile_sums(
+    (frame, pose): (&FixedPlane, Pose),
+    scene: &Scene<'_>,
+    grid: &Grid,
+    every: usize,
+) -> Vec<TileSums> {
+    let (w, h) = (frame.width, frame.height);
+    let mut sums = vec![TileSums::default(); grid.basis.len()];
+    if (w, h) != (scene.mean.width(), scene.mean.height()) {
+        return sums;
+    }
     let kernel = Shift::new(-pose.shift[0], -pose.shift[1]);
     let back = pose.placement([w, h]).inverse();
     let (mut scratch, mut spare) = (RowScratch::default(), Vec::new());
@@ -298,8 +336,8 @@ fn gains(
             turned_row(scene.mean.into(), &back, at, &mut model, &mut spare);
         }
         let tiles = &mut sums[y / grid.side * grid.across..][..grid.across];
-        for (k, (sum, all)) in tiles.iter_mut().enumerate() {
-            let (mut it, mut tt) = (0.0_f32, 0.0_f32);
+        for (k, sum) in tiles.iter_mut().enumerate() {
+            let [mut st, mut tt, mut it] = [0.0_f32; 3];
             let columns = k * grid.side..(k * grid.side + grid.side).min(w);
             for (x, &t) in columns.clone().zip(&model[columns]) {
                 let code = frame.codes[y * w + x];
@@ -310,37 +348,52 @@ fn gains(
                 if !seen || code == Coding::MISSING || code == Coding::SATURATED {
                     continue;
                 }
-                let weight = t / scene.noise.variance(light * t, y * w + x).max(1e-9);
-                it += weight * frame.decode_at(y * w + x);
-                tt += weight * t;
+                let weight = 1.0 / scene.noise.variance(light * t, y * w + x).max(1e-9);
+                st += weight * t;
+                tt += weight * t * t;
+                it += weight * t * frame.decode_at(y * w + x);
             }
-            *sum += f64::from(it);
-            *all += f64::from(tt);
+            let [t, tt, it] = [st, tt, it].map(f64::from);
+            *sum = TileSums { t: sum.t + t, tt: sum.tt + tt, it: sum.it + it };
         }
     }
-    let gain = |(it, tt): (f64, f64)| {
-        let sigma = (1.0 / tt.max(1e-30)).sqrt();
-        (tt > 0.0 && sigma < MOST_SIGMA * pose.light).then(|| (it / tt, sigma))
-    };
-    sums.into_iter().map(gain).collect()
+    sums
 }
 
 fn value(fit: &[f64], basis: &[f64]) -> f64 {
     fit.iter().zip(basis).map(|(a, b)| a * b).sum()
 }
 
-/// Coefficients of one and of the first functions in a frame, `size` in all; `trust` is what each
-/// tile's word is worth.
-fn fitted(gains: &[Gain], grid: &Grid, (trust, size): (&[f64], usize)) -> Option<Vec<f64>> {
-    let given: Vec<(f64, f64, &[f64], f64)> = gains
+impl Grid {
+    /// What a tile's gain is made of: the mean, the first functions (`size` in all), and the offset
+    /// of its row, where there may be one.
+    fn parts(&self, t: usize, by: f64, (size, offsets): (usize, Offsets)) -> Vec<f64> {
+        let mut out = self.basis[t][..size].to_vec();
+        if offsets == Offsets::Rows {
+            let row = t / self.across;
+            out.extend((0..self.down).map(|r| if r == row { by } else { 0.0 }));
+        }
+        out
+    }
+}
+
+/// Coefficients of one and of the first functions in a frame, `size` in all, and offsets of rows;
+/// `trust` is what each tile's word is worth.
+fn fitted(
+    gains: &[Gain],
+    grid: &Grid,
+    (trust, size, offsets): (&[f64], usize, Offsets),
+) -> Option<Vec<f64>> {
+    let given: Vec<(f64, f64, Vec<f64>, f64)> = gains
         .iter()
-        .zip(&grid.basis)
         .zip(trust)
-        .filter_map(|((g, b), t)| g.map(|(a, s)| (a, s, &b[..size], *t)))
+        .enumerate()
+        .filter_map(|(t, (g, k))| g.map(|(a, s, q)| (a, s, grid.parts(t, q, (size, offsets)), *k)))
         .collect();
     if given.len() < LEAST_TILES {
         return None;
     }
+    let size = given.first().map_or(size, |g| g.2.len());
     let mut weights = vec![1.0; given.len()];
     let mut fit = Vec::new();
     for _ in 0..ROUNDS {
@@ -349,7 +402,7 @@ fn fitted(gains: &[Gain], grid: &Grid, (trust, size): (&[f64], usize)) -> Option
         for ((a, s, b, trust), weight) in given.iter().zip(&weights) {
             let k = trust * weight / (s * s);
             for (i, p) in b.iter().enumerate() {
-                for (m, q) in matrix[i].iter_mut().zip(*b) {
+                for (m, q) in matrix[i].iter_mut().zip(b) {
                     *m += k * p * q;
                 }
                 right[i] += k * p * a;
@@ -375,14 +428,15 @@ fn misfits(
     gains: &[Option<Vec<Gain>>],
     grid: &Grid,
     fits: &[Option<Vec<f64>>],
+    kind: (usize, Offsets),
 ) -> Vec<Option<f64>> {
     let both: Vec<_> =
         gains.iter().zip(fits).filter_map(|(g, f)| g.as_ref().zip(f.as_ref())).collect();
     let of = |t: usize| {
         let (mut sum, mut n) = (0.0, 0.0);
         for (gains, fit) in &both {
-            if let Some((a, s)) = gains[t] {
-                sum += ((a - value(fit, &grid.basis[t])) / s).powi(2);
+            if let Some((a, s, q)) = gains[t] {
+                sum += ((a - value(fit, &grid.parts(t, q, kind))) / s).powi(2);
                 n += 1.0;
             }
         }
@@ -455,7 +509,7 @@ mod tests {
             }
         }
         let even = seen(&Field::default());
-        assert!(!matters(&[Some(&even)], &[pose], &scene));
-        assert!(matters(&[Some(&frame)], &[pose], &scene));
+        assert!(!matters(&[Some(&even)], &[pose], &[], &scene));
+        assert!(matters(&[Some(&frame)], &[pose], &[], &scene));
     }
 }
