@@ -288,7 +288,7 @@ mod tests {
         plane.codes[70 * 9 + 21] = Coding::MISSING;
         let mut row = [0.0; 30];
         decoded((&plane, true), [-2, 9], f32::from, &mut row);
-        let row = row.map(|v| crate::frame::convert::round_u16(v));
+        let row = row.map(crate::frame::convert::round_u16);
         assert_eq!(row[..3], [good[70 * 9 + 1]; 3]);
         assert_eq!(row[21..25], [19, 19, 19, 22].map(|x| good[70 * 9 + x]));
     }
