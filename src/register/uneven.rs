@@ -18,8 +18,8 @@
 //! Whether it matters is asked once, of the clip's first block ([`matters`]), with a part of its
 //! pixels: the misfit that 30 % of the tiles stay below must be 1.5 times as large with even light
 //! as with L_k, and larger by half the noise. Rows of tiles may be offset there, because offsets of
-//! rows look like light from above. Once frames are even the same is asked of still
-//! pixels alone; where these do not confirm it, all is as if it had never been asked. Where it does not, nothing changes, to the last bit.
+//! rows look like light from above. Once frames are even the same is asked of still pixels alone.
+//! Where the answer is no, nothing changes, to the last bit.
 //!
 //! Cost where it matters: a second and a third registration of each block, and about 1.5 times
 //! the resampling of its frames. Source: own; tiles and low-order functions are common practice.
