@@ -134,11 +134,9 @@ fn measured(row: &str, dir: &Path, threads: usize) -> (f64, f64) {
         .output()
         .expect("a row");
     let text = String::from_utf8_lossy(&output.stdout);
-    let mut numbers = text.split_whitespace().filter_map(|v| v.parse::<f64>().ok());
-    match (numbers.next(), numbers.next()) {
-        (Some(seconds), Some(peak)) => (seconds, peak),
-        _ => panic!("{row}: {}", String::from_utf8_lossy(&output.stderr)),
-    }
+    let numbers: Vec<f64> = text.split_whitespace().filter_map(|v| v.parse().ok()).collect();
+    assert!(numbers.len() == 2, "{row}: {}", String::from_utf8_lossy(&output.stderr));
+    (numbers[0], numbers[1])
 }
 
 /// Writes the clip, and beside it what the peers' script needs to judge results.
