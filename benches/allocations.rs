@@ -21,15 +21,14 @@ use std::sync::atomic::AtomicBool;
 use std::time::Duration;
 
 use hushframe::engine::{Silent, Work};
-use hushframe::footage::{Facts, RealDisk};
+use hushframe::footage::RealDisk;
 use hushframe::night::clip;
-use hushframe::night::job::ClipJob;
 use hushframe::night::out::{Out, Patience};
 use hushframe::night::shoot::find_pipeline;
 use hushframe::pipeline::Step;
 use stats_alloc::{INSTRUMENTED_SYSTEM, Region, StatsAlloc};
 
-use camera::Camera;
+use camera::{Camera, job};
 
 #[global_allocator]
 static MEMORY: &StatsAlloc<System> = &INSTRUMENTED_SYSTEM;
@@ -47,16 +46,7 @@ fn asked(dir: &Path, frames: usize, averages: bool) -> [f64; 2] {
     if !averages {
         pipeline.steps.retain(|s| !matches!(s, Step::Average(_)));
     }
-    let job = ClipJob {
-        name: "clip".to_owned(),
-        input,
-        facts: vec![Facts::default()],
-        pipeline,
-        dark: None,
-        flat: None,
-        listed: None,
-        range: None,
-    };
+    let job = job(input, pipeline);
     let folder = tempfile::tempdir_in(dir).expect("folder");
     let (stop, patience) = (AtomicBool::new(false), Patience::new(Duration::ZERO));
     let work = Work::new(1, &stop, &Silent);

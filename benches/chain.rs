@@ -25,15 +25,14 @@ use std::sync::atomic::AtomicBool;
 use std::time::{Duration, Instant};
 
 use hushframe::engine::{Silent, Work};
-use hushframe::footage::{self, Facts, OutFrame, RealDisk, TiffTags};
+use hushframe::footage::{self, OutFrame, RealDisk, TiffTags};
 use hushframe::night::clip;
-use hushframe::night::job::ClipJob;
 use hushframe::night::out::{Out, Patience};
 use hushframe::night::shoot::find_pipeline;
 use hushframe::pipeline::{Pipeline, Step};
 use hushframe::stages::average::Preset;
 
-use camera::Camera;
+use camera::{Camera, job};
 
 const WIDTH: usize = 1920;
 const HEIGHT: usize = 1080;
@@ -103,16 +102,7 @@ fn measure(row: &str, dir: &Path, threads: usize) -> (f64, f64) {
     let seconds = if row == "loop" {
         plain_loop(&input, &out, threads)
     } else {
-        let job = ClipJob {
-            name: "clip".to_owned(),
-            input,
-            facts: vec![Facts::default()],
-            pipeline: pipeline(row),
-            dark: None,
-            flat: None,
-            listed: None,
-            range: None,
-        };
+        let job = job(input, pipeline(row));
         let stop = AtomicBool::new(false);
         let work = Work::new(threads, &stop, &Silent);
         let patience = Patience::new(Duration::ZERO);

@@ -1,14 +1,30 @@
 //! Clips of a plain scene as files: a texture, noise, a trembling rig, and a square that moves.
 
 use std::fs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
-use hushframe::footage::{OutFrame, TiffTags, encode_tiff};
+use hushframe::footage::{Facts, OutFrame, TiffTags, encode_tiff};
 use hushframe::frame::Plane;
 use hushframe::math::resample::shifted;
+use hushframe::night::job::ClipJob;
+use hushframe::pipeline::Pipeline;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha12Rng;
 use rand_distr::{Distribution, Normal};
+
+/// The job of sending the frames of a folder through a pipeline, without references.
+pub(crate) fn job(input: PathBuf, pipeline: Pipeline) -> ClipJob {
+    ClipJob {
+        name: "clip".to_owned(),
+        input,
+        facts: vec![Facts::default()],
+        pipeline,
+        dark: None,
+        flat: None,
+        listed: None,
+        range: None,
+    }
+}
 
 const BLACK: f32 = 400.0;
 

@@ -10,8 +10,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::resample::{BEFORE, Rows, TAPS, dot, taps};
-use crate::frame::convert::{clamp_index, floor_isize, signed};
+use super::resample::{BEFORE, RowScratch, Rows, Shift, TAPS, dot, rows_needed, shifted_row, taps};
+use crate::frame::convert::{clamp_index, floor_isize, index_in, round_isize, signed};
 
 /// Neighbouring pixels that are read with the same taps.
 pub const STEP: usize = 8;
@@ -108,6 +108,13 @@ impl Placement {
         [self.shift[0] + by[0], self.shift[1] + by[1]]
     }
 
+    /// The pixel next to where pixel (x, y) is read, where a picture of this size has one there.
+    #[must_use]
+    pub fn nearest(&self, (x, y): (usize, usize), [w, h]: [usize; 2]) -> Option<(usize, usize)> {
+        let by = self.at(x as f64, y as f64);
+        index_in(signed(x) + round_isize(by[0]), w).zip(index_in(signed(y) + round_isize(by[1]), h))
+    }
+
     /// The placement that reads the other way.
     #[must_use]
     pub fn inverse(&self) -> Self {
@@ -139,7 +146,7 @@ impl Placement {
         for i in 0..GRID * GRID {
             let place = |k: usize, m: f64| 2.0 * m * (k as f64 + 0.5) / GRID as f64;
             let by = self.at(place(i % GRID, self.middle[0]), place(i / GRID, self.middle[1]));
-            sum += super::resample::Shift::new(by[0], by[1]).noise_gain();
+            sum += Shift::new(by[0], by[1]).noise_gain();
         }
         sum / (GRID * GRID) as f32
     }
@@ -167,6 +174,63 @@ impl Placement {
         let first = clamp_index(floor_isize(low) - signed(BEFORE) - 1, height);
         let last = clamp_index(floor_isize(high) + signed(TAPS - BEFORE) + 1, height);
         (first, last + 1)
+    }
+}
+
+/// A placement that rows are read at: as a shift where nothing is turned.
+#[derive(Debug, Clone, Copy)]
+pub struct Reading {
+    to: Placement,
+    shift: Option<Shift>,
+}
+
+/// Working memory of one thread for [`Reading::row`].
+#[derive(Debug, Clone, Default)]
+pub struct ReadScratch {
+    row: RowScratch,
+    sums: Vec<f32>,
+}
+
+impl Reading {
+    /// At `to`.
+    #[must_use]
+    pub fn new(to: Placement) -> Self {
+        let shift = to.turn.is_none().then(|| Shift::new(to.shift[0], to.shift[1]));
+        Self { to, shift }
+    }
+
+    /// One row, see [`shifted_row`] and [`turned_row`].
+    pub fn row(
+        &self,
+        source: Rows<'_>,
+        at: (isize, isize),
+        out: &mut [f32],
+        scratch: &mut ReadScratch,
+    ) {
+        match &self.shift {
+            Some(shift) => shifted_row(source, shift, at, out, &mut scratch.row),
+            None => turned_row(source, &self.to, at, out, &mut scratch.sums),
+        }
+    }
+
+    /// Source rows that [`Self::row`] reads for `columns` (first, number) in rows y0..y1.
+    #[must_use]
+    pub fn rows_needed(
+        &self,
+        columns: (isize, usize),
+        (y0, y1): (isize, isize),
+        height: usize,
+    ) -> (usize, usize) {
+        match &self.shift {
+            Some(shift) => rows_needed(shift, y0, y1, height),
+            None => self.to.rows_needed(columns, (y0, y1), height),
+        }
+    }
+
+    /// Factor by which the variance of white noise shrinks.
+    #[must_use]
+    pub fn noise_gain(&self) -> f32 {
+        self.shift.as_ref().map_or_else(|| self.to.noise_gain(), Shift::noise_gain)
     }
 }
 

@@ -8,6 +8,7 @@
 use super::cover::{Cover, cover, tells};
 use super::fit::{Fit, FitScratch, Start, Target, Turning, fit_frame, fit_frames};
 use super::patch::{TILE, patches, spread_patches};
+use super::path::scatter;
 use super::still::{Look, deviation, still_pixels};
 use super::template::{Average, Posed, average};
 use super::wiener::wiener;
@@ -124,7 +125,12 @@ pub fn refine(
     settings: &RegisterSettings,
     path: &[Option<[f64; 2]>],
 ) -> Result<Block, NoLock> {
-    let (candidates, coarse) = begin(frames, settings, path)?;
+    let candidates = candidates(frames, settings)?;
+    let coarse = path
+        .iter()
+        .zip(frames)
+        .map(|(p, f)| f.and((*p).map(|shift| Pose { shift, sigma: 0.3, ..Pose::ZERO })))
+        .collect();
     let settled = settle(frames, noise, coarse, (&candidates, false))?;
     let settled = if turns(&settled.turning) {
         settle(frames, noise, settled.poses, (&candidates, true))?
@@ -161,7 +167,7 @@ pub(super) fn laid(
     settings: &RegisterSettings,
     poses: Vec<Option<Pose>>,
 ) -> Result<Block, NoLock> {
-    let (candidates, _) = begin(frames, settings, &[])?;
+    let candidates = candidates(frames, settings)?;
     let sigma = median_sigma(&poses)?;
     let posed: Vec<Posed<'_>> = posed(frames, &poses).into_iter().flatten().collect();
     let choice = Choice { candidates: &candidates, still: None, every: 1 };
@@ -170,21 +176,15 @@ pub(super) fn laid(
     Ok(Block { poses, average, template, still, cover, frames, misfit: 1.0 })
 }
 
-/// The pixels that may be still, and the poses of a coarse path.
-fn begin(
+/// The pixels that may be still: all that the settings allow.
+fn candidates(
     frames: &[Option<&FixedPlane>],
     settings: &RegisterSettings,
-    path: &[Option<[f64; 2]>],
-) -> Result<(Vec<u8>, Vec<Option<Pose>>), NoLock> {
+) -> Result<Vec<u8>, NoLock> {
     let first = frames.iter().flatten().next().ok_or(NoLock::NoTexture)?;
-    let mut candidates = vec![1; first.width * first.height];
-    restrict(&mut candidates, first.width, settings);
-    let coarse = path
-        .iter()
-        .zip(frames)
-        .map(|(p, f)| f.and((*p).map(|shift| Pose { shift, sigma: 0.3, ..Pose::ZERO })))
-        .collect();
-    Ok((candidates, coarse))
+    let mut all = vec![1; first.width * first.height];
+    restrict(&mut all, first.width, settings);
+    Ok(all)
 }
 
 /// Poses that have settled.
@@ -328,19 +328,13 @@ fn posed<'a>(frames: &[Option<&'a FixedPlane>], poses: &[Option<Pose>]) -> Vec<O
 
 /// Root mean square change of the poses along an axis, less what is common to all.
 fn change(before: &[Option<Pose>], after: &[Option<Pose>]) -> f64 {
-    let mut total = 0.0;
-    let mut count = 0.0;
-    for a in 0..2 {
-        let d: Vec<f64> = before
-            .iter()
-            .zip(after)
-            .filter_map(|(p, q)| Some((*q)?.shift[a] - (*p)?.shift[a]))
-            .collect();
-        let mean = d.iter().sum::<f64>() / d.len().max(1) as f64;
-        total += d.iter().map(|v| (v - mean).powi(2)).sum::<f64>();
-        count += d.len() as f64;
-    }
-    (total / f64::max(count, 1.0)).sqrt()
+    let both = before.iter().zip(after);
+    let moved: Vec<[f64; 2]> = both
+        .filter_map(|(p, q)| (*p).zip(*q))
+        .map(|(p, q)| [0, 1].map(|a| q.shift[a] - p.shift[a]))
+        .collect();
+    let [x, y] = scatter(&moved);
+    ((x + y) / f64::max(2.0 * moved.len() as f64, 1.0)).sqrt()
 }
 
 /// Fits every frame.

@@ -127,13 +127,13 @@ pub fn learn(
         take_rows_off(frames, &block, model, noise);
         block = again(frames, &block, noise, settings)?;
     }
-    block = undrawn(frames, &block, noise, settings)?.unwrap_or(block);
+    block = undrawn(frames, block, noise, settings)?;
     for _ in 0..ROUNDS {
         if !faults.take_pattern_off(frames, &block, noise) {
             break;
         }
         block = again(frames, &block, noise, settings)?;
-        block = undrawn(frames, &block, noise, settings)?.unwrap_or(block);
+        block = undrawn(frames, block, noise, settings)?;
     }
     Ok(Learned { block, faults, row_model, fields })
 }
@@ -152,7 +152,7 @@ pub fn register_clean(
         frames.par_iter_mut().flatten().for_each(|f| take_pattern_off(f, pattern));
     }
     let block = register(&lent(frames), noise, settings)?;
-    let mut block = undrawn(frames, &block, noise, settings)?.unwrap_or(block);
+    let mut block = undrawn(frames, block, noise, settings)?;
     let mut fields = Vec::new();
     if faults.uneven {
         (block, fields) = evened(frames, block, noise, settings)?;
@@ -162,7 +162,7 @@ pub fn register_clean(
     {
         take_rows_off(frames, &block, &model, noise);
         block = again(frames, &block, noise, settings)?;
-        block = undrawn(frames, &block, noise, settings)?.unwrap_or(block);
+        block = undrawn(frames, block, noise, settings)?;
     }
     Ok(Cleaned { block, fields })
 }
@@ -207,16 +207,19 @@ fn evened(
     Ok((block, fields))
 }
 
-/// The block laid by its coarse detail, where something fixed on the sensor draws its fine detail.
+/// The block as it is, or laid by its coarse detail where something fixed on the sensor draws its
+/// fine detail.
 fn undrawn(
     frames: &[Option<FixedPlane>],
-    block: &Block,
+    block: Block,
     noise: &PixelNoise,
     settings: &RegisterSettings,
-) -> Result<Option<Block>, NoLock> {
+) -> Result<Block, NoLock> {
     let frames = lent(frames);
-    let Some(poses) = drawn::undrawn(&frames, block, noise, settings) else { return Ok(None) };
-    laid(&frames, noise, settings, poses).map(Some)
+    match drawn::undrawn(&frames, &block, noise, settings) {
+        Some(poses) => laid(&frames, noise, settings, poses),
+        None => Ok(block),
+    }
 }
 
 fn lent(frames: &[Option<FixedPlane>]) -> Vec<Option<&FixedPlane>> {

@@ -16,6 +16,7 @@
 use rayon::prelude::*;
 
 use super::block::{Block, refine};
+use super::path::scatter;
 use super::{PixelNoise, Pose, RegisterSettings};
 use crate::frame::convert::to_f32;
 use crate::frame::{Coding, FixedPlane, Plane};
@@ -48,7 +49,7 @@ pub fn undrawn(
 ) -> Option<Vec<Option<Pose>>> {
     let first = frames.iter().flatten().next()?;
     let poses: Vec<&Pose> = block.poses.iter().flatten().collect();
-    let moves = spread(&poses, |p| p.shift) / (2.0 * poses.len().max(1) as f64);
+    let moves = spread(poses.iter().map(|p| p.shift)) / (2.0 * poses.len().max(1) as f64);
     if first.width.min(first.height) < LEAST_SIDE || moves > MOST_MOTION * MOST_MOTION {
         return None;
     }
@@ -68,7 +69,6 @@ pub fn undrawn(
         |p: &Pose| Pose { shift: p.shift.map(|s| s * BY as f64), sigma: p.sigma * BY as f64, ..*p };
     let found: Vec<Option<Pose>> = coarse.poses.iter().map(|p| p.as_ref().map(large)).collect();
     let enough = coarse.still_share() > AS_LARGE * block.still_share();
-
     (enough && differs(&block.poses, &found)).then_some(found)
 }
 
@@ -83,22 +83,18 @@ fn differs(full: &[Option<Pose>], coarse: &[Option<Pose>]) -> bool {
     let dof = 2.0 * (n - 1.0);
     let expected: f64 =
         both.iter().map(|(f, c)| (c.sigma.powi(2) - f.sigma.powi(2)).max(1e-12)).sum::<f64>() / n;
-    let apart = spread(&both, |(f, c)| [0, 1].map(|a| f.shift[a] - c.shift[a]));
-    let (still, moves) = (spread(&both, |(f, _)| f.shift), spread(&both, |(_, c)| c.shift));
+    let apart = spread(both.iter().map(|(f, c)| [0, 1].map(|a| f.shift[a] - c.shift[a])));
+    let still = spread(both.iter().map(|(f, _)| f.shift));
+    let moves = spread(both.iter().map(|(_, c)| c.shift));
     let moves = moves - dof * expected;
     variance_deviate(apart / (expected * dof), dof) > SURE
         && apart / dof - expected > LEAST * LEAST
         && still < DRAWN * DRAWN * moves
 }
 
-/// Sum of the squared distances from the mean.
-fn spread<T>(all: &[T], of: impl Fn(&T) -> [f64; 2]) -> f64 {
-    let n = all.len().max(1) as f64;
-    let axis = |a: usize| {
-        let mean = all.iter().map(|v| of(v)[a]).sum::<f64>() / n;
-        all.iter().map(|v| (of(v)[a] - mean).powi(2)).sum::<f64>()
-    };
-    axis(0) + axis(1)
+/// Sum of the squared distances from the mean, along both axes.
+fn spread(all: impl Iterator<Item = [f64; 2]>) -> f64 {
+    scatter(&all.collect::<Vec<_>>()).iter().sum()
 }
 
 /// A frame of which each square of pixels has become one, the mean of its good samples; squares
@@ -220,7 +216,7 @@ mod tests {
     fn error(block: &Block, truth: &[[f64; 2]]) -> (f64, f64) {
         let both: Vec<(Pose, [f64; 2])> =
             block.poses.iter().zip(truth).filter_map(|(p, t)| Some(((*p)?, *t))).collect();
-        let squares = spread(&both, |(p, t)| [0, 1].map(|a| p.shift[a] - t[a]));
+        let squares = spread(both.iter().map(|(p, t)| [0, 1].map(|a| p.shift[a] - t[a])));
         let n = both.len() as f64;
         ((squares / (2.0 * n)).sqrt(), both.iter().map(|b| b.0.sigma).sum::<f64>() / n)
     }

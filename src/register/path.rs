@@ -100,6 +100,16 @@ pub fn jitter(poses: &[Pose]) -> f64 {
     (sum / n).sqrt()
 }
 
+/// Sums of the squared distances from the mean, along each axis.
+#[must_use]
+pub fn scatter(all: &[[f64; 2]]) -> [f64; 2] {
+    let n = all.len().max(1) as f64;
+    [0, 1].map(|a| {
+        let mean = all.iter().map(|v| v[a]).sum::<f64>() / n;
+        all.iter().map(|v| (v[a] - mean).powi(2)).sum::<f64>()
+    })
+}
+
 /// Largest distance of any frame from the reference along each axis, in pixels.
 #[must_use]
 pub fn excursion(poses: &[Pose]) -> [f32; 2] {

@@ -20,11 +20,11 @@ use rayon::prelude::*;
 
 use super::block::Block;
 use super::cover::Hidden;
+use super::path::scatter;
 use super::{PixelNoise, Pose};
-use crate::frame::convert::{index_in, round_isize, signed, to_f32};
+use crate::frame::convert::{signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Plane};
-use crate::math::resample::{RowScratch, Shift, shifted_row};
-use crate::math::turn::{Placement, turned_row};
+use crate::math::turn::{Placement, ReadScratch, Reading};
 
 /// The scene must move by this much, rms along each axis, in pixels.
 const LEAST_MOTION: f64 = 0.5;
@@ -66,7 +66,8 @@ pub fn fixed_pattern(
         .collect();
     let first = seen.first()?.frame;
     let (w, h) = (first.width, first.height);
-    if (0..2).any(|a| spread(&seen, a) < LEAST_MOTION) {
+    let shifts: Vec<[f64; 2]> = seen.iter().map(|s| s.pose.shift).collect();
+    if scatter(&shifts).iter().any(|s| (s / seen.len() as f64).sqrt() < LEAST_MOTION) {
         return None;
     }
     let mut left = residual(&seen, block, noise, (w, h));
@@ -109,13 +110,6 @@ struct Seen<'a> {
     frame: &'a FixedPlane,
     pose: Pose,
     hidden: Option<Hidden<'a>>,
-}
-
-/// Standard deviation of the shifts along an axis.
-fn spread(seen: &[Seen<'_>], a: usize) -> f64 {
-    let n = seen.len() as f64;
-    let mean = seen.iter().map(|s| s.pose.shift[a]).sum::<f64>() / n;
-    (seen.iter().map(|s| (s.pose.shift[a] - mean).powi(2)).sum::<f64>() / n).sqrt()
 }
 
 /// Median of the finite variances.
@@ -168,8 +162,7 @@ fn residual(
 #[derive(Default)]
 struct Scratch {
     model: Vec<f32>,
-    row: RowScratch,
-    sums: Vec<f32>,
+    read: ReadScratch,
 }
 
 /// One row of one frame.
@@ -188,20 +181,12 @@ impl Row<'_> {
         let template = &self.block.template;
         let back: Placement = pose.placement([w, h]).inverse();
         s.model.resize(w, 0.0);
-        let at = (0, signed(self.y));
-        if pose.turn.is_none() {
-            let kernel = Shift::new(back.shift[0], back.shift[1]);
-            shifted_row(template.into(), &kernel, at, &mut s.model, &mut s.row);
-        } else {
-            turned_row(template.into(), &back, at, &mut s.model, &mut s.sums);
-        }
+        let reading = Reading::new(back);
+        reading.row(template.into(), (0, signed(self.y)), &mut s.model, &mut s.read);
         let light = to_f32(pose.light);
         let coding = frame.coding;
         for (x, &code) in frame.row(self.y).iter().enumerate() {
-            let by = back.at(x as f64, self.y as f64);
-            let place = index_in(signed(x) + round_isize(by[0]), w)
-                .zip(index_in(signed(self.y) + round_isize(by[1]), h));
-            let still = place.is_some_and(|(u, v)| {
+            let still = back.nearest((x, self.y), [w, h]).is_some_and(|(u, v)| {
                 self.block.still[v * w + u] != 0 && !hidden.is_some_and(|h| h.at(u, v))
             });
             if still && code != Coding::MISSING && code != Coding::SATURATED {

@@ -6,9 +6,9 @@
 use super::{PixelNoise, Pose};
 use crate::frame::convert::{index_in, round_isize, signed, to_f32};
 use crate::frame::{Flaw, Plane};
-use crate::math::resample::{RowScratch, Shift, shifted_row, valid_range};
+use crate::math::resample::valid_range;
 use crate::math::robust::median;
-use crate::math::turn::{Placement, turned_row};
+use crate::math::turn::{Placement, ReadScratch, Reading};
 use crate::math::wide::{Wide, wide};
 
 /// Rows on each side whose mean is left in the picture.
@@ -107,18 +107,12 @@ impl RowModel {
         if (w, h) != (self.template.width(), self.template.height()) {
             return rows;
         }
-        let kernel = Shift::new(-frame.pose.shift[0], -frame.pose.shift[1]);
         let back = frame.pose.placement([w, h]).inverse();
-        let (mut scratch, mut sums) = (RowScratch::default(), Vec::new());
+        let (reading, mut scratch) = (Reading::new(back), ReadScratch::default());
         let mut model = vec![0.0; w];
         let mut row = Row::default();
         for y in 0..h {
-            let at = (0, signed(y));
-            if frame.pose.turn.is_none() {
-                shifted_row((&self.template).into(), &kernel, at, &mut model, &mut scratch);
-            } else {
-                turned_row((&self.template).into(), &back, at, &mut model, &mut sums);
-            }
+            reading.row((&self.template).into(), (0, signed(y)), &mut model, &mut scratch);
             self.gather((frame, y), (&model, &back), noise, &mut row);
             if let Some((offset, variance)) = row.solve() {
                 rows.offset[y] = offset;
@@ -176,9 +170,7 @@ impl RowModel {
         for x in 0..w {
             let by = back.at(x as f64, y as f64);
             let inside = x as f64 + by[0] >= -1e-9 && x as f64 + by[0] <= w as f64 - 1.0 + 1e-9;
-            let place = index_in(signed(x) + round_isize(by[0]), w)
-                .zip(index_in(signed(y) + round_isize(by[1]), h));
-            if let Some((tx, ty)) = place.filter(|_| inside) {
+            if let Some((tx, ty)) = back.nearest((x, y), [w, h]).filter(|_| inside) {
                 pixel(x, tx, ty);
             }
         }

@@ -11,8 +11,8 @@ use super::cover::Hidden;
 use super::still::LEAST_SEEN;
 use crate::frame::convert::{signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Plane};
-use crate::math::resample::{RowScratch, Rows, Shift, rows_needed, shifted_row, valid_range};
-use crate::math::turn::{Placement, Turn, turned_row};
+use crate::math::resample::{Rows, valid_range};
+use crate::math::turn::{Placement, ReadScratch, Reading, Turn};
 use crate::math::wide::{Wide, wide};
 
 /// Rows worked on together.
@@ -70,11 +70,7 @@ impl Posed<'_> {
 
     /// What bringing it to the reference leaves of the variance of white noise.
     pub(super) fn noise_gain(&self) -> f32 {
-        if self.turn.is_none() {
-            Shift::new(self.shift[0], self.shift[1]).noise_gain()
-        } else {
-            self.placement().noise_gain()
-        }
+        Reading::new(self.placement()).noise_gain()
     }
 }
 
@@ -210,8 +206,7 @@ pub(super) fn seen(frames: &[Posed<'_>], (width, y0, y1): (usize, usize, usize))
 #[derive(Default)]
 pub(super) struct BandScratch {
     decoded: Vec<f32>,
-    row: RowScratch,
-    turned: Vec<f32>,
+    read: ReadScratch,
     out: Vec<f32>,
 }
 
@@ -225,14 +220,10 @@ impl BandScratch {
         mut each: impl FnMut(usize, usize, &[f32]),
     ) {
         let frame = f.frame;
-        let kernel = Shift::new(f.shift[0], f.shift[1]);
-        let to = f.placement();
+        let reading = Reading::new(f.placement());
         let ((x0, x1), (v0, v1)) = f.seen(width, y0, y1);
-        let (a, b) = if f.turn.is_none() {
-            rows_needed(&kernel, signed(y0), signed(y1), frame.height)
-        } else {
-            to.rows_needed((signed(x0), x1 - x0), (signed(y0), signed(y1)), frame.height)
-        };
+        let (columns, rows) = ((signed(x0), x1 - x0), (signed(y0), signed(y1)));
+        let (a, b) = reading.rows_needed(columns, rows, frame.height);
         let codes = &frame.codes[a * frame.width..b * frame.width];
         self.decoded.resize(codes.len(), 0.0);
         wide(Decoding { coding: frame.coding, codes, values: &mut self.decoded });
@@ -240,12 +231,7 @@ impl BandScratch {
             Rows { data: &self.decoded, width: frame.width, first: a, height: frame.height };
         self.out.resize(x1 - x0, 0.0);
         for y in y0 + v0..y0 + v1 {
-            let at = (signed(x0), signed(y));
-            if f.turn.is_none() {
-                shifted_row(source, &kernel, at, &mut self.out, &mut self.row);
-            } else {
-                turned_row(source, &to, at, &mut self.out, &mut self.turned);
-            }
+            reading.row(source, (signed(x0), signed(y)), &mut self.out, &mut self.read);
             each(y, x0, &self.out);
         }
     }

@@ -31,12 +31,11 @@ use serde::{Deserialize, Serialize};
 
 use super::block::Block;
 use super::{PixelNoise, Pose};
-use crate::frame::convert::{floor_usize, index_in, round_isize, signed, to_f32};
+use crate::frame::convert::{floor_usize, signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Plane};
 use crate::math::linear::solve;
-use crate::math::resample::{RowScratch, Shift, shifted_row};
 use crate::math::robust::median_f64;
-use crate::math::turn::turned_row;
+use crate::math::turn::{ReadScratch, Reading};
 
 /// Orders of the functions along x and y.
 const ORDERS: [(usize, usize); FUNCTIONS] =
@@ -166,7 +165,8 @@ impl<'a> Scene<'a> {
 pub struct Lights {
     /// Mean light and field of each frame; `None` where they could not be measured.
     pub frames: Vec<Option<(f64, Field)>>,
-    /// Misfit of a tile that 30 % of the others are below, in units of the noise, with even light, and with the fields.
+    /// Misfit of a tile that 30 % of the others are below, in units of the noise, with even light,
+    /// and with the fields.
     pub misfit: (f64, f64),
 }
 
@@ -323,27 +323,20 @@ fn tile_sums(
     if (w, h) != (scene.mean.width(), scene.mean.height()) {
         return sums;
     }
-    let kernel = Shift::new(-pose.shift[0], -pose.shift[1]);
     let back = pose.placement([w, h]).inverse();
-    let (mut scratch, mut spare) = (RowScratch::default(), Vec::new());
+    let (reading, mut scratch) = (Reading::new(back), ReadScratch::default());
     let mut model = vec![0.0; w];
     let light = to_f32(pose.light);
     for y in (0..h).step_by(every) {
-        let at = (0, signed(y));
-        if pose.turn.is_none() {
-            shifted_row(scene.mean.into(), &kernel, at, &mut model, &mut scratch);
-        } else {
-            turned_row(scene.mean.into(), &back, at, &mut model, &mut spare);
-        }
+        reading.row(scene.mean.into(), (0, signed(y)), &mut model, &mut scratch);
         let tiles = &mut sums[y / grid.side * grid.across..][..grid.across];
         for (k, sum) in tiles.iter_mut().enumerate() {
             let [mut st, mut tt, mut it] = [0.0_f32; 3];
             let columns = k * grid.side..(k * grid.side + grid.side).min(w);
             for (x, &t) in columns.clone().zip(&model[columns]) {
                 let code = frame.codes[y * w + x];
-                let by = back.at(x as f64, y as f64);
-                let seen = index_in(signed(x) + round_isize(by[0]), w)
-                    .zip(index_in(signed(y) + round_isize(by[1]), h))
+                let seen = back
+                    .nearest((x, y), [w, h])
                     .is_some_and(|(tx, ty)| scene.good[ty * w + tx] != 0);
                 if !seen || code == Coding::MISSING || code == Coding::SATURATED {
                     continue;

@@ -23,8 +23,8 @@ use serde::{Deserialize, Serialize};
 use super::{ClipInfo, Realm, SettingDoc, StageDoc, StageError};
 use crate::frame::convert::{signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Flaw, Frame, Layout, Plane, spare};
-use crate::math::resample::{RowScratch, Shift, shifted_row, valid_range};
-use crate::math::turn::{Placement, Turn, turned_row};
+use crate::math::resample::{Shift, valid_range};
+use crate::math::turn::{Placement, ReadScratch, Reading, Turn};
 use crate::register::path::Window;
 
 /// What becomes of places that not every frame saw.
@@ -314,18 +314,17 @@ fn moved_plane(
     let [x0, y0] = to.window.origin.map(signed);
     let [dx, dy] = to.at.shift;
     let kernel = Shift::new(dx, dy);
-    let (mut scratch, mut sums) = (RowScratch::default(), Vec::new());
+    let (reading, mut scratch) = (Reading::new(to.at), ReadScratch::default());
     let mut row = vec![0.0; w];
     let across = valid_range(x0, dx, w, plane.width());
     let down = valid_range(y0, dy, h, plane.height());
     let size = [plane.width(), plane.height()];
     for y in 0..h {
         let at = (x0, y0 + signed(y));
+        reading.row(plane.into(), at, &mut row, &mut scratch);
         let valid = if to.at.turn.is_none() {
-            shifted_row(plane.into(), &kernel, at, &mut row, &mut scratch);
             if y >= down.0 && y < down.1 { across } else { (0, 0) }
         } else {
-            turned_row(plane.into(), &to.at, at, &mut row, &mut sums);
             seen(&to.at, at, w, size)
         };
         for v in &mut row {
