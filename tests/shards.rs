@@ -133,7 +133,9 @@ fn a_part_twice_at_once_and_a_killed_part_do_no_harm() {
         ended.expect(130, &["the same command goes on"]);
         step(&place, "out", "finish", "2").expect(2, &["part 2/2 is missing", "shard render"]);
     }
-    step(&place, "out", "render", "2/2").expect(0, &["before"]);
+    // Whether some of them count as made before depends on how far the first promise was: the two
+    // may both have ended before it, and then the frames are made once more.
+    step(&place, "out", "render", "2/2").expect(0, &["frames made"]);
     step(&place, "out", "finish", "2").expect(0, &[]);
     assert_as_whole(&place, "out", "comb-pluck");
     let left: Vec<_> = tree(&place.path("out/comb-pluck"))
