@@ -100,6 +100,39 @@ pub fn binomial_rows(source: &[f32], width: usize, out: &mut [f32], scratch: &mu
     }
 }
 
+/// Values along each axis that [`box_rows`] takes the mean of.
+pub const BOX: usize = 9;
+
+/// Means of squares of [`BOX`] values a side, as [`binomial_rows`] takes them; each is summed anew,
+/// so that it does not depend on where the rows begin.
+#[inline(always)]
+pub fn box_rows(source: &[f32], width: usize, out: &mut [f32], scratch: &mut BlurScratch) {
+    const REACH: usize = BOX / 2;
+    if width == 0 || source.is_empty() {
+        return;
+    }
+    let height = source.len() / width;
+    scratch.padded.resize(width + 2 * REACH, 0.0);
+    let padded = &mut scratch.padded[..width + 2 * REACH];
+    for (y, out) in out.chunks_exact_mut(width).enumerate() {
+        let inner = &mut padded[REACH..REACH + width];
+        inner.fill(0.0);
+        for d in 0..BOX {
+            let near = (y + d).saturating_sub(REACH).min(height - 1);
+            for (p, v) in inner.iter_mut().zip(&source[near * width..(near + 1) * width]) {
+                *p += v;
+            }
+        }
+        let (l, r) = (padded[REACH], padded[REACH + width - 1]);
+        padded[..REACH].fill(l);
+        padded[REACH + width..].fill(r);
+        for (o, p) in out.iter_mut().zip(padded.array_windows::<BOX>()) {
+            let halves = ((p[0] + p[1]) + (p[2] + p[3])) + ((p[4] + p[5]) + (p[6] + p[7]));
+            *o = (halves + p[8]) * (1.0 / (BOX * BOX) as f32);
+        }
+    }
+}
+
 /// A Gaussian of standard deviation `sigma` pixels, cut at three sigma and normalised.
 #[must_use]
 pub fn gaussian_kernel(sigma: f64) -> Vec<f32> {
@@ -167,6 +200,22 @@ mod tests {
         binomial_into(p.data(), 11, &mut out, &mut scratch);
         for (a, b) in out.iter().zip(binomial(&p).data()) {
             assert!((a - b).abs() < 1e-5);
+        }
+    }
+
+    #[test]
+    fn a_box_is_the_mean_of_its_square_also_at_the_edges() {
+        let (w, h) = (13, 11);
+        let p = Plane::from_fn(w, h, |x, y| ((x * 7 + y * 5) % 13) as f32);
+        let mut out = vec![f32::NAN; w * h];
+        box_rows(p.data(), w, &mut out, &mut BlurScratch { padded: vec![f32::NAN; 99] });
+        for (at, &found) in out.iter().enumerate() {
+            let mut sum = 0.0;
+            for (dx, dy) in (-4..=4).flat_map(|dy| (-4..=4).map(move |dx| (dx, dy))) {
+                sum +=
+                    p.at(clamp_index(signed(at % w) + dx, w), clamp_index(signed(at / w) + dy, h));
+            }
+            assert!((found - sum / 81.0).abs() < 1e-4, "{at}: {found}, {}", sum / 81.0);
         }
     }
 

@@ -1,6 +1,12 @@
 //! Whether a difference is noise: tested at three scales, on cells of 2 x 2 pixels.
+//!
+//! Noise alone passes the limits at one place in twenty. Where a lone cell of an otherwise quiet
+//! neighbourhood does, it is taken for what it most likely is: a frame whose noise is given back
+//! there shows a speck, and a part that moves changes more than one cell. So limits are raised where
+//! the mean square of the differences around is what noise makes of it; and for frames that were
+//! brought along a path, which was chosen because they agree.
 
-use crate::math::blur::{BlurScratch, binomial_rows};
+use crate::math::blur::{BlurScratch, binomial_rows, box_rows};
 use crate::math::patch::{Square, binomial};
 
 /// Sum of squared taps of the 5 x 5 binomial, and of that applied twice.
@@ -8,6 +14,17 @@ const SQUARES_1: f32 = 0.0748;
 pub(super) const SQUARES_2: f32 = 0.0386;
 /// 1 over the square root of twice the first.
 const SPREAD: f32 = 2.585_438_4;
+/// By how much the limits are raised in a quiet neighbourhood, and where it ceases to be one, in
+/// standard deviations of its mean square.
+const QUIET_RAISE: f32 = 12.0;
+const QUIET: f32 = 1.0;
+/// By how much they are raised along a path.
+const PATH_RAISE: f32 = 6.0;
+/// 1 over the standard deviation of noise's mean square over a box: the root of half the number of
+/// independent cells, `BOX * BOX / CORRELATED`.
+const BOX_SPREAD: f32 = 5.581_563_6;
+/// What resampling does to the number of independent cells (measured on still noise).
+pub(super) const CORRELATED: f32 = 1.3;
 
 /// Working memory of [`agreement`].
 #[derive(Debug, Clone, Default)]
@@ -52,12 +69,13 @@ pub(super) fn decay(x: f32) -> f32 {
 }
 
 /// Weight 0 to 1 of each cell by whether `difference`, whose variance is 1 / `inverse`, is noise.
-/// `width` cells a row; `s` has room for all.
+/// `width` cells a row; `s` has room for all. `quiet`: whether limits are raised in a quiet
+/// neighbourhood.
 #[inline(always)]
 pub(super) fn agreement(
     difference: &[f32],
     inverse: &[f32],
-    width: usize,
+    (width, quiet): (usize, bool),
     weight: &mut [f32],
     s: &mut AgreeScratch,
 ) {
@@ -68,25 +86,37 @@ pub(super) fn agreement(
     for i in 0..n {
         power[i] = difference[i] * difference[i] * inverse[i];
     }
+    let raise = &mut s.low[..n];
+    if quiet {
+        box_rows(power, width, raise, &mut s.blur);
+        for r in raise {
+            *r = QUIET_RAISE * decay(above((*r - 1.0) * BOX_SPREAD - QUIET));
+        }
+    } else {
+        raise.fill(0.0);
+    }
     binomial_rows(power, width, &mut s.around, &mut s.blur);
     let (once, twice, around) = (&s.once[..n], &s.twice[..n], &s.around[..n]);
     let weight = &mut weight[..n];
+    let raise = &s.low[..n];
     for i in 0..n {
-        weight[i] = weight_of(once[i], twice[i], around[i], inverse[i]);
+        weight[i] = weight_of(once[i], twice[i], around[i], (inverse[i], raise[i]));
     }
 }
 
-/// The weight for a difference smoothed once and twice, and its mean square around, all in units of
-/// its variance.
+/// The weight for a difference smoothed once and twice, and its mean square around, in units of its
+/// variance; `raise` is added to the limits.
 #[inline(always)]
-fn weight_of(once: f32, twice: f32, around: f32, inverse: f32) -> f32 {
+fn weight_of(once: f32, twice: f32, around: f32, (inverse, raise): (f32, f32)) -> f32 {
     let t1 = once * once * (inverse * (1.0 / SQUARES_1));
     let t2 = twice * twice * (inverse * (1.0 / SQUARES_2));
     let t3 = (around - 1.0) * SPREAD;
-    decay(above(t1 - 4.0) * 0.5 + above(t2 - 3.0) * 0.4 + above(t3 - 2.0))
+    let over =
+        [above(t1 - (4.0 + raise)), above(t2 - (3.0 + raise)), above(t3 - (2.0 + 0.4 * raise))];
+    decay(over[0] * 0.5 + over[1] * 0.4 + over[2])
 }
 
-/// [`agreement`] of a square.
+/// [`agreement`] of a square around a path.
 #[inline(always)]
 pub(super) fn agreement_square<const N: usize>(
     difference: &Square<N>,
@@ -106,7 +136,8 @@ pub(super) fn agreement_square<const N: usize>(
     binomial::<N, 28>(&power, &mut around);
     for y in 0..N {
         for x in 0..N {
-            weight[y][x] = weight_of(once[y][x], twice[y][x], around[y][x], inverse[y][x]);
+            let limits = (inverse[y][x], PATH_RAISE);
+            weight[y][x] = weight_of(once[y][x], twice[y][x], around[y][x], limits);
         }
     }
 }

@@ -7,7 +7,7 @@
 
 use std::ops::Range;
 
-use super::agree::{AgreeScratch, above, agreement, decay, spread_doubt};
+use super::agree::{AgreeScratch, CORRELATED, above, agreement, decay, spread_doubt};
 use super::sums::{Segment, cells, good};
 use crate::frame::convert::to_f32;
 use crate::frame::{Coding, FixedPlane};
@@ -16,13 +16,12 @@ use crate::math::patch::any_marked;
 use crate::math::wide::{Wide, wide};
 use crate::register::{LEAST_VARIANCE, PixelNoise};
 
-/// Cells a binomial of 5 x 5 averages, four independent pixels each; resampled noise is
-/// correlated, which costs a factor of 1.3 (measured on still noise).
-const INDEPENDENT: f32 = 4.0 / 0.0748 / 1.3;
+/// Cells a binomial of 5 x 5 averages, four independent pixels each but for resampling.
+const INDEPENDENT: f32 = 4.0 / 0.0748 / CORRELATED;
 /// Standard deviations of variance above which a segment is doubted.
 const STEADY: f32 = 2.0;
 /// Relative error of the model of a still place (light, resampling at edges).
-pub(super) const MODEL_ERROR: f32 = 0.001;
+pub(super) const MODEL_ERROR: f32 = 0.0002;
 
 /// What the noise of the window's frames is.
 #[derive(Debug, Clone, Copy)]
@@ -401,7 +400,7 @@ impl CellBand {
     #[inline(always)]
     fn agree(&mut self, s: usize) {
         let Work { agree, difference, inverse, agreed, .. } = &mut self.work;
-        agreement(difference, inverse, self.width, agreed, agree);
+        agreement(difference, inverse, (self.width, true), agreed, agree);
         for (w, a) in self.weight[s].iter_mut().zip(&*agreed) {
             *w *= a;
         }
@@ -456,7 +455,7 @@ impl CellBand {
             // Above 0: the current frame is nearer to the past.
             lean[i] = (now[i] - 0.5 * (p[i] + f[i])) * d / v[i];
         }
-        agreement(difference, inverse, self.width, agreed, agree);
+        agreement(difference, inverse, (self.width, false), agreed, agree);
         binomial_rows(lean, self.width, number, &mut agree.blur);
         let (agreed, smooth) = (&agreed[..n], &number[..n]);
         for (s, sign) in [(past, -1.0), (future, 1.0)] {
