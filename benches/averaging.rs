@@ -28,6 +28,7 @@ use std::time::Instant;
 use hushframe::frame::{Coding, FixedPlane, NoiseModel, Plane};
 use hushframe::math::blur::gaussian;
 use hushframe::math::pyramid::Pyramid;
+use hushframe::math::resample::WHITE;
 use hushframe::math::shrink::{ShrinkSettings, shrink};
 use hushframe::register::PixelNoise;
 use hushframe::stages::average::{Average, AverageSettings, Averaged, Locked, Preset};
@@ -180,6 +181,10 @@ fn table(settings: &AverageSettings, quick: bool) {
         let setup = Disc { peak, velocity: [0.3, 0.1], ring: 6.0, ..base.clone() };
         print_row(&format!("ringing 6 px, {peak} e-"), &setup, &run(&setup, settings));
     }
+    for peak in [25.0, 150.0, 2000.0] {
+        let setup = Disc { peak, rig: 0.0, error: 0.0, ..base.clone() };
+        print_row(&format!("tripod, {peak} e-"), &setup, &run(&setup, settings));
+    }
     for (background, foreground) in pairs {
         for peak in [25.0, 150.0, 2000.0] {
             let setup = Disc { background, foreground, peak, lens: false, ..base.clone() };
@@ -244,6 +249,7 @@ fn time(preset: Preset) -> [f64; 3] {
             planes: vec![FixedPlane::from_plane(&plane, None, Coding::for_white(400.0))],
             variance_factor: 1.0,
             noise_gain: 1.0,
+            noise_power: WHITE,
             sigma: 0.01,
         }
     };
@@ -266,7 +272,8 @@ fn time(preset: Preset) -> [f64; 3] {
             now
         };
         let strength = if preset == Preset::Plain { 0.0 } else { 1.0 };
-        let shrinking = ShrinkSettings { strength, wiener: preset == Preset::Quality };
+        let shrinking =
+            ShrinkSettings { strength, wiener: preset == Preset::Quality, noise: WHITE };
         for k in 1..=5 {
             let next = frame(2 * reach + k);
             averager.push(Some(next.clone()));

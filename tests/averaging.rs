@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use hushframe::frame::{Coding, FixedPlane, Flaw, NoiseModel, Plane};
 use hushframe::math::blur::gaussian;
+use hushframe::math::resample;
 use hushframe::register::PixelNoise;
 use hushframe::stages::average::{Average, AverageSettings, Averaged, Locked, Preset};
 use rand::SeedableRng;
@@ -43,6 +44,7 @@ fn locked(plane: &Plane, flaws: Option<&[Flaw]>) -> Locked {
         planes: vec![FixedPlane::from_plane(plane, flaws, coding())],
         variance_factor: 1.0,
         noise_gain: 1.0,
+        noise_power: resample::WHITE,
         sigma: 0.0,
     }
 }

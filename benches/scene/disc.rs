@@ -30,6 +30,8 @@ pub struct Disc {
     /// Electrons of light 1, and read noise; 0 read noise means no noise at all.
     pub peak: f64,
     pub read: f64,
+    /// Factor on the drift and vibration of the rig.
+    pub rig: f64,
     /// Standard deviation of the registration error in pixels.
     pub error: f64,
     /// Whether a lens softens both textures (1 2 1 over 4, nothing left at 0.5 cycles a pixel).
@@ -51,6 +53,7 @@ impl Default for Disc {
             ring: 0.0,
             peak: 150.0,
             read: 8.0,
+            rig: 1.0,
             error: 0.01,
             lens: true,
             seed: 1,
@@ -115,6 +118,7 @@ impl DiscScene {
             let phase = 2.0 * std::f64::consts::PI * k as f64;
             let p =
                 [place[0] + 0.5 * (0.137 * phase).sin(), place[1] + 0.5 * (0.211 * phase).sin()];
+            let p = p.map(|v| setup.rig * v);
             truth.push(p);
             found.push(p.map(|v| v + setup.error * unit.sample(&mut rng)));
             for v in &mut place {
@@ -213,6 +217,7 @@ impl DiscScene {
             planes: vec![FixedPlane::from_plane(&out, None, coding)],
             variance_factor: 1.0,
             noise_gain: shift.noise_gain(),
+            noise_power: shift.noise_power(),
             sigma: s.error as f32,
         }
     }

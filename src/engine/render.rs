@@ -460,6 +460,7 @@ impl<'a> Renderer<'a> {
         let light = to_f32(1.0 / facts.light);
         Ok(Some(Locked {
             noise_gain: to.noise_gain(frame.layout),
+            noise_power: to.noise_power(frame.layout),
             planes: steady::locked(&frame, &to, self.coding),
             variance_factor: light * light,
             sigma: to_f32(facts.sigma),

@@ -184,7 +184,55 @@ impl Shift {
         let square = |t: &[f32; TAPS]| t.iter().map(|c| c * c).sum::<f32>();
         square(&self.x) * square(&self.y)
     }
+
+    /// How much of white noise's power it leaves at each frequency.
+    #[must_use]
+    pub fn noise_power(&self) -> NoisePower {
+        let [x, y] = [&self.x, &self.y].map(power_left);
+        x.map(|px| y.map(|py| px * py))
+    }
 }
+
+/// Power of noise by frequency along x, then along y: at k / 16 cycles a pixel, where a cosine
+/// transform of eight pixels has its waves.
+pub type NoisePower = [[f32; FREQUENCIES]; FREQUENCIES];
+/// Frequencies of each axis.
+pub const FREQUENCIES: usize = 8;
+
+/// What taps leave of white noise's power at each frequency.
+fn power_left(taps: &[f32; TAPS]) -> [f32; FREQUENCIES] {
+    let mut left = [0.0; FREQUENCIES];
+    for (k, left) in left.iter_mut().enumerate() {
+        let turn = std::f64::consts::PI * k as f64 / FREQUENCIES as f64;
+        let (mut re, mut im) = (0.0, 0.0);
+        for (j, &c) in taps.iter().enumerate() {
+            re += f64::from(c) * libm::cos(turn * j as f64);
+            im += f64::from(c) * libm::sin(turn * j as f64);
+        }
+        *left = to_f32(re * re + im * im);
+    }
+    left
+}
+
+/// The mean of powers; white where there are none.
+#[must_use]
+pub fn mean_power(powers: impl Iterator<Item = NoisePower>) -> NoisePower {
+    let (mut sum, mut n) = ([[0.0_f32; FREQUENCIES]; FREQUENCIES], 0.0_f32);
+    for power in powers {
+        let values = power.as_flattened().iter();
+        sum.as_flattened_mut().iter_mut().zip(values).for_each(|(s, p)| *s += p);
+        n += 1.0;
+    }
+    if n > 0.0 {
+        sum.as_flattened_mut().iter_mut().for_each(|s| *s /= n);
+        sum
+    } else {
+        WHITE
+    }
+}
+
+/// The power of white noise.
+pub const WHITE: NoisePower = [[1.0; FREQUENCIES]; FREQUENCIES];
 
 /// Rows that a kernel can read: a plane, or a band of one that was decoded from another form.
 #[derive(Debug, Clone, Copy)]

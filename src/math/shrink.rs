@@ -3,7 +3,7 @@
 //! Overlapping 8 x 8 blocks, four pixels apart; in each, coefficients below a threshold are
 //! dropped (first pass), then every coefficient is weighted by `c^2 / (c^2 + V)` with c from the
 //! first pass (second pass). The mean of a block is never touched. V is the block's mean variance,
-//! shaped over frequency as resampling leaves it. Blocks are put together weighted by how quiet
+//! shaped over frequency as resampling left it. Blocks are put together weighted by how quiet
 //! they are.
 //!
 //! Both passes go down the picture together, four rows at a time. A row is transformed along x once
@@ -13,14 +13,12 @@
 //! Cost: the averaging bench prints it. Where V is 0 the picture comes back unchanged.
 
 use std::cell::Cell;
-use std::sync::OnceLock;
 
 use rayon::prelude::*;
 
 use crate::frame::Plane;
-use crate::frame::convert::to_f32;
 use crate::math::dct::{AREA, SIDE, forward, inverse};
-use crate::math::resample::taps;
+use crate::math::resample::NoisePower;
 use crate::math::wide::{Wide, wide};
 
 /// Coefficients below this many standard deviations are noise.
@@ -50,29 +48,8 @@ pub struct ShrinkSettings {
     pub strength: f32,
     /// Whether to do the second pass.
     pub wiener: bool,
-}
-
-/// Noise power over frequency after resampling with random fractions, mean 1.
-fn shape() -> &'static [[f32; SIDE]; SIDE] {
-    static SHAPE: OnceLock<[[f32; SIDE]; SIDE]> = OnceLock::new();
-    SHAPE.get_or_init(|| {
-        let mut line = [0.0; SIDE];
-        for (k, l) in line.iter_mut().enumerate() {
-            let f = k as f64 / 16.0;
-            for i in 0..32 {
-                let t = taps((f64::from(i) + 0.5) / 32.0);
-                let (mut re, mut im) = (0.0, 0.0);
-                for (j, &c) in t.iter().enumerate() {
-                    let phase = 2.0 * std::f64::consts::PI * f * j as f64;
-                    re += f64::from(c) * libm::cos(phase);
-                    im += f64::from(c) * libm::sin(phase);
-                }
-                *l += (re * re + im * im) / 32.0;
-            }
-        }
-        let mean = line.iter().sum::<f64>() / SIDE as f64;
-        std::array::from_fn(|i| std::array::from_fn(|j| to_f32(line[i] * line[j] / (mean * mean))))
-    })
+    /// How the noise's power goes with frequency, in any unit.
+    pub noise: NoisePower,
 }
 
 /// A picture whose noise was shrunk.
@@ -236,7 +213,7 @@ fn column(a: &[Lanes; STEP], b: &[Lanes; STEP], i: usize) -> [f32; SIDE] {
     [a[0][i], a[1][i], a[2][i], a[3][i], b[0][i], b[1][i], b[2][i], b[3][i]]
 }
 
-type Shape = [[f32; SIDE]; SIDE];
+type Shape = NoisePower;
 
 /// First pass: drops coefficients below the threshold and counts those that stay.
 #[inline(always)]
@@ -327,7 +304,9 @@ impl Wide for Band<'_> {
     #[inline(always)]
     fn call(mut self) {
         let (q0, q1) = self.quads;
-        let mut shape = *shape();
+        let mut shape = self.settings.noise;
+        let mean = shape.as_flattened().iter().sum::<f32>() / AREA as f32;
+        shape.as_flattened_mut().iter_mut().for_each(|p| *p /= mean);
         shape[0][0] = 0.0;
         let of = Of { shape, squared: self.settings.strength * self.settings.strength };
         let last = self.picture.height().div_ceil(STEP);

@@ -10,7 +10,10 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::resample::{BEFORE, RowScratch, Rows, Shift, TAPS, dot, rows_needed, shifted_row, taps};
+use super::resample::{
+    BEFORE, NoisePower, RowScratch, Rows, Shift, TAPS, dot, mean_power, rows_needed, shifted_row,
+    taps,
+};
 use crate::frame::convert::{clamp_index, floor_isize, index_in, round_isize, signed};
 
 /// Neighbouring pixels that are read with the same taps.
@@ -138,17 +141,28 @@ impl Placement {
         })
     }
 
-    /// Mean factor by which the variance of white noise shrinks, from a grid of places.
-    #[must_use]
-    pub fn noise_gain(&self) -> f32 {
+    /// The shifts on a grid of places all over the picture.
+    fn shifts(&self) -> impl Iterator<Item = Shift> {
         const GRID: usize = 8;
-        let mut sum = 0.0;
-        for i in 0..GRID * GRID {
+        (0..GRID * GRID).map(|i| {
             let place = |k: usize, m: f64| 2.0 * m * (k as f64 + 0.5) / GRID as f64;
             let by = self.at(place(i % GRID, self.middle[0]), place(i / GRID, self.middle[1]));
-            sum += Shift::new(by[0], by[1]).noise_gain();
-        }
-        sum / (GRID * GRID) as f32
+            Shift::new(by[0], by[1])
+        })
+    }
+
+    /// Mean factor by which the variance of white noise shrinks.
+    #[must_use]
+    pub fn noise_gain(&self) -> f32 {
+        let (sum, n) =
+            self.shifts().fold((0.0, 0.0_f32), |(s, n), f| (s + f.noise_gain(), n + 1.0));
+        sum / n
+    }
+
+    /// How much of white noise's power is left at each frequency, in the mean.
+    #[must_use]
+    pub fn noise_power(&self) -> NoisePower {
+        mean_power(self.shifts().map(|s| s.noise_power()))
     }
 
     /// Source rows `first..end` that [`turned_row`] reads for `width` results from column `x0` in

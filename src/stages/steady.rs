@@ -23,7 +23,7 @@ use serde::{Deserialize, Serialize};
 use super::{ClipInfo, Realm, SettingDoc, StageDoc, StageError};
 use crate::frame::convert::{signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Flaw, Frame, Layout, Plane, spare};
-use crate::math::resample::{Shift, valid_range};
+use crate::math::resample::{NoisePower, Shift, valid_range};
 use crate::math::turn::{Placement, ReadScratch, Reading, Turn};
 use crate::register::path::Window;
 
@@ -219,14 +219,28 @@ impl Move {
     /// Variance that it leaves of white noise, for planes of this layout.
     #[must_use]
     pub fn noise_gain(&self, layout: Layout) -> f32 {
-        // Mosaics are moved by colour.
-        let layout = if let Layout::Mosaic(m) = layout { Layout::Sites(m) } else { layout };
-        let at = self.for_layout(layout).at;
+        let at = self.for_planes(layout).at;
         if at.turn.is_none() {
             Shift::new(at.shift[0], at.shift[1]).noise_gain()
         } else {
             at.noise_gain()
         }
+    }
+
+    /// How much of white noise's power it leaves at each frequency, for planes of this layout.
+    #[must_use]
+    pub fn noise_power(&self, layout: Layout) -> NoisePower {
+        let at = self.for_planes(layout).at;
+        if at.turn.is_none() {
+            Shift::new(at.shift[0], at.shift[1]).noise_power()
+        } else {
+            at.noise_power()
+        }
+    }
+
+    /// The same for the planes that are moved: mosaics are moved by colour.
+    fn for_planes(&self, layout: Layout) -> Self {
+        self.for_layout(if let Layout::Mosaic(m) = layout { Layout::Sites(m) } else { layout })
     }
 
     /// The same for planes that hold every second pixel of the frame. Their pixels lie a quarter

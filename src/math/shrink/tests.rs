@@ -1,5 +1,6 @@
 use super::*;
 use crate::frame::convert::{clamp_index, index_in, signed};
+use crate::math::resample::{Shift, WHITE};
 
 fn noise(i: usize) -> f32 {
     // A fixed, roughly normal sequence of variance 1: a sum of twelve counter hashes.
@@ -16,7 +17,7 @@ fn noise(i: usize) -> f32 {
     sum
 }
 
-const FINE: ShrinkSettings = ShrinkSettings { strength: 1.0, wiener: true };
+const FINE: ShrinkSettings = ShrinkSettings { strength: 1.0, wiener: true, noise: WHITE };
 
 #[test]
 fn no_noise_no_change() {
@@ -57,6 +58,11 @@ fn a_constant_stays_constant() {
     assert!(q.data().iter().all(|v| (v - 7.5).abs() < 1e-4));
 }
 
+/// Noise that is not alike along both axes.
+fn uneven() -> NoisePower {
+    Shift::new(0.05, 0.5).noise_power()
+}
+
 /// The definition, block by block, with the weights of each pixel added up one after another.
 fn slow(p: &Plane, variance: &Plane, guide: Option<&Plane>) -> Plane {
     let (w, h) = (p.width(), p.height());
@@ -67,6 +73,7 @@ fn slow(p: &Plane, variance: &Plane, guide: Option<&Plane>) -> Plane {
         });
         turned(rows).map(forward)
     };
+    let mean = uneven().as_flattened().iter().sum::<f32>() / 64.0;
     let (mut sum, mut weight) = (Plane::filled(w, h, 0.0), Plane::filled(w, h, 0.0));
     for cy in (-4..signed(h)).step_by(4) {
         for cx in (-4..signed(w)).step_by(4) {
@@ -78,7 +85,7 @@ fn slow(p: &Plane, variance: &Plane, guide: Option<&Plane>) -> Plane {
             let known = guide.map(|g| transform(g, cx, cy));
             let mut kept = 1.0;
             for (k, ky) in (0..64).map(|n| (n / 8, n % 8)) {
-                let noise = if k + ky == 0 { 0.0 } else { v * shape()[k][ky] };
+                let noise = if k + ky == 0 { 0.0 } else { v * uneven()[k][ky] / mean };
                 let power = known.map(|g| g[k][ky] * g[k][ky]);
                 let c = block[k][ky];
                 let factor = match power {
@@ -113,7 +120,7 @@ fn both_passes_are_as_defined_at_any_size_and_for_any_number_of_threads() {
         let variance = Plane::from_fn(w, h, |x, y| 4.0 + ((x + 2 * y) % 50) as f32 * 0.2);
         let first = slow(&p, &variance, None);
         for (wiener, expected) in [(false, &first), (true, &slow(&p, &variance, Some(&first)))] {
-            let s = ShrinkSettings { strength: 1.0, wiener };
+            let s = ShrinkSettings { strength: 1.0, wiener, noise: uneven() };
             let with = |n: usize| {
                 let pool = rayon::ThreadPoolBuilder::new().num_threads(n).build().unwrap();
                 pool.install(|| shrink(&p, &variance, &s))
@@ -125,4 +132,17 @@ fn both_passes_are_as_defined_at_any_size_and_for_any_number_of_threads() {
             assert_eq!(with(7), one);
         }
     }
+}
+
+#[test]
+fn noise_that_was_moved_goes_as_white_noise_does() {
+    // A standing camera's frames are not moved: their noise is white. With the power that a moved
+    // frame would have, more of it is left.
+    let noisy = Plane::from_fn(128, 128, |x, y| 2.0 * noise(y * 128 + x));
+    let left = |noise: NoisePower| {
+        let q = shrink(&noisy, &Plane::filled(128, 128, 4.0), &ShrinkSettings { noise, ..FINE });
+        q.plane.data().iter().map(|v| f64::from(v * v)).sum::<f64>()
+    };
+    let (white, moved) = (left(WHITE), left(Shift::new(0.5, 0.5).noise_power()));
+    assert!(white < 0.7 * moved, "{white} {moved}");
 }

@@ -50,6 +50,7 @@ use crate::frame::convert::{signed, to_f32};
 use crate::frame::{FixedPlane, Flaw, Plane};
 use crate::math::patch::any_marked;
 use crate::math::pyramid::Pyramid;
+use crate::math::resample::{NoisePower, mean_power};
 use crate::math::shrink::{ShrinkSettings, Shrunk, shrink};
 use crate::math::trajectory::{FRAMES, Neighbour, REACH};
 use crate::register::PixelNoise;
@@ -131,6 +132,8 @@ pub struct Locked {
     pub variance_factor: f32,
     /// Part of white noise's variance that the resampling left.
     pub noise_gain: f32,
+    /// The same by frequency.
+    pub noise_power: NoisePower,
     /// Standard uncertainty of the frame's pose in pixels.
     pub sigma: f32,
 }
@@ -374,10 +377,11 @@ impl Averager {
         };
         let (values, variance) = merge.run();
         let strength = to_f32(self.stage.settings.strength);
+        let noise = mean_power(self.window(i).map(|f| f.noise_power));
         let settings = match self.stage.settings.preset {
             Preset::Plain => None,
-            Preset::Fast => Some(ShrinkSettings { strength, wiener: false }),
-            Preset::Quality => Some(ShrinkSettings { strength, wiener: true }),
+            Preset::Fast => Some(ShrinkSettings { strength, wiener: false, noise }),
+            Preset::Quality => Some(ShrinkSettings { strength, wiener: true, noise }),
         };
         let Shrunk { plane, left } = match settings {
             None => Shrunk { plane: values, left: variance.clone() },
