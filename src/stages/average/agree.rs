@@ -14,10 +14,15 @@ const SQUARES_1: f32 = 0.0748;
 pub(super) const SQUARES_2: f32 = 0.0386;
 /// 1 over the square root of twice the first.
 const SPREAD: f32 = 2.585_438_4;
+/// Edges are repeated, so noise smoothed once, twice or over a box spreads more in the outermost lines:
+/// by one over these.
+const EDGE_1: [f32; 2] = [0.712_212_3, 0.947_330_9];
+const EDGE_2: [f32; 4] = [0.696_867_1, 0.861_320_1, 0.980_390_3, 0.999_379];
+const EDGE_BOX: [f32; 4] = [0.557_086, 0.654_653_7, 0.774_596_7, 0.904_534];
 /// By how much the limits are raised in a quiet neighbourhood, and where it ceases to be one, in
 /// standard deviations of its mean square.
-const QUIET_RAISE: f32 = 12.0;
-const QUIET: f32 = 1.0;
+const QUIET_RAISE: f32 = 20.0;
+const QUIET: f32 = 2.0;
 /// By how much they are raised along a path.
 const PATH_RAISE: f32 = 6.0;
 /// 1 over the standard deviation of noise's mean square over a box: the root of half the number of
@@ -82,20 +87,24 @@ pub(super) fn agreement(
     let n = difference.len();
     binomial_rows(difference, width, &mut s.once, &mut s.blur);
     binomial_rows(&s.once, width, &mut s.twice, &mut s.blur);
+    even_edges(&mut s.once[..n], width, &EDGE_1);
+    even_edges(&mut s.twice[..n], width, &EDGE_2);
     let (inverse, power) = (&inverse[..n], &mut s.power[..n]);
     for i in 0..n {
-        power[i] = difference[i] * difference[i] * inverse[i];
+        power[i] = difference[i] * difference[i] * inverse[i] - 1.0;
     }
     let raise = &mut s.low[..n];
     if quiet {
         box_rows(power, width, raise, &mut s.blur);
+        even_edges(raise, width, &EDGE_BOX);
         for r in raise {
-            *r = QUIET_RAISE * decay(above((*r - 1.0) * BOX_SPREAD - QUIET));
+            *r = QUIET_RAISE * decay(above(*r * BOX_SPREAD - QUIET));
         }
     } else {
         raise.fill(0.0);
     }
     binomial_rows(power, width, &mut s.around, &mut s.blur);
+    even_edges(&mut s.around[..n], width, &EDGE_1);
     let (once, twice, around) = (&s.once[..n], &s.twice[..n], &s.around[..n]);
     let weight = &mut weight[..n];
     let raise = &s.low[..n];
@@ -104,13 +113,32 @@ pub(super) fn agreement(
     }
 }
 
-/// The weight for a difference smoothed once and twice, and its mean square around, in units of its
-/// variance; `raise` is added to the limits.
+/// Gives the outermost lines the spread that noise has further in.
+#[inline(always)]
+fn even_edges(values: &mut [f32], width: usize, factors: &[f32]) {
+    let rows = values.len() / width.max(1);
+    for row in values.chunks_exact_mut(width) {
+        for (v, f) in row.iter_mut().zip(factors) {
+            *v *= f;
+        }
+        for (v, f) in row.iter_mut().rev().zip(factors) {
+            *v *= f;
+        }
+    }
+    for (y, f) in factors.iter().enumerate().take(rows) {
+        for at in [y, rows - 1 - y] {
+            values[at * width..(at + 1) * width].iter_mut().for_each(|v| *v *= f);
+        }
+    }
+}
+
+/// The weight for a difference smoothed once and twice, and by how much its square around exceeds its
+/// variance, in units of that; `raise` is added to the limits.
 #[inline(always)]
 fn weight_of(once: f32, twice: f32, around: f32, (inverse, raise): (f32, f32)) -> f32 {
     let t1 = once * once * (inverse * (1.0 / SQUARES_1));
     let t2 = twice * twice * (inverse * (1.0 / SQUARES_2));
-    let t3 = (around - 1.0) * SPREAD;
+    let t3 = around * SPREAD;
     let over =
         [above(t1 - (4.0 + raise)), above(t2 - (3.0 + raise)), above(t3 - (2.0 + 0.4 * raise))];
     decay(over[0] * 0.5 + over[1] * 0.4 + over[2])
@@ -128,7 +156,7 @@ pub(super) fn agreement_square<const N: usize>(
     let mut around = [[0.0_f32; N]; N];
     for y in 0..N {
         for x in 0..N {
-            power[y][x] = difference[y][x] * difference[y][x] * inverse[y][x];
+            power[y][x] = difference[y][x] * difference[y][x] * inverse[y][x] - 1.0;
         }
     }
     binomial::<N, 28>(difference, &mut once);
@@ -183,6 +211,54 @@ pub(super) fn spread_doubt(weight: &mut [f32], width: usize, s: &mut AgreeScratc
         let (up, here, down) = (line(y.saturating_sub(1)), line(y), line((y + 1).min(height - 1)));
         for x in 0..width {
             row[x] = 0.5 * (row[x] + least(least(up[x], here[x]), down[x]));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, StandardNormal};
+
+    /// The mean weight of noise by distance to the left edge, and the part of all cells that noise
+    /// takes most of the weight from.
+    fn noise_only(quiet: bool) -> (Vec<f32>, f32) {
+        const N: usize = 48;
+        let mut rng = ChaCha8Rng::seed_from_u64(7);
+        let (mut mean, mut lost) = (vec![0.0; N / 2], 0.0);
+        let (mut weight, mut s) = (vec![0.0; N * N], AgreeScratch::default());
+        s.fit(N * N);
+        let draws = 100;
+        for _ in 0..draws {
+            let noise: Vec<f32> = (0..N * N).map(|_| StandardNormal.sample(&mut rng)).collect();
+            agreement(&noise, &vec![1.0; N * N], (N, quiet), &mut weight, &mut s);
+            for row in weight.chunks_exact(N) {
+                for (m, w) in mean.iter_mut().zip(row) {
+                    *m += w / (draws * N) as f32;
+                }
+                lost += row.iter().filter(|w| **w < 0.3).count() as f32 / (draws * N * N) as f32;
+            }
+        }
+        (mean, lost)
+    }
+
+    #[test]
+    fn noise_is_taken_for_noise_and_where_it_is_quiet_hardly_ever_not() {
+        let (_, often) = noise_only(false);
+        let (_, seldom) = noise_only(true);
+        // exp(-(t - 4) / 2) below 0.3 is 2.5 standard deviations: 1.1 % of a normal variable, and
+        // there are three tests.
+        assert!((0.005..0.04).contains(&often), "{often}");
+        assert!(seldom < 0.05 * often, "{seldom} {often}");
+    }
+
+    #[test]
+    fn noise_at_an_edge_weighs_as_much_as_further_in() {
+        let (mean, _) = noise_only(false);
+        for (x, m) in mean.iter().enumerate() {
+            assert!((m - mean[20]).abs() < 0.02, "{x}: {m} for {}", mean[20]);
         }
     }
 }
