@@ -525,11 +525,19 @@ impl<'a> Renderer<'a> {
         };
         let channels = frame.planes.len();
         let n = frame.width() * frame.height() * channels;
-        let mut data = spare::codes(n);
-        data.resize(n, 0);
-        for (c, plane) in frame.planes.iter().enumerate() {
-            for (o, v) in data.iter_mut().skip(c).step_by(channels).zip(plane.data()) {
-                *o = round_u16(v * factor + zero);
+        let mut data = spare::codes_to_write(n);
+        match frame.planes.as_slice() {
+            [plane] => {
+                for (o, v) in data.iter_mut().zip(plane.data()) {
+                    *o = round_u16(v * factor + zero);
+                }
+            }
+            planes => {
+                for (c, plane) in planes.iter().enumerate() {
+                    for (o, v) in data.iter_mut().skip(c).step_by(channels).zip(plane.data()) {
+                        *o = round_u16(v * factor + zero);
+                    }
+                }
             }
         }
         OutFrame { width: frame.width(), height: frame.height(), channels, data }

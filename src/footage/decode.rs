@@ -26,6 +26,8 @@ pub const MAX_SIDE: u64 = 65_535;
 pub const MAX_DECODED_BYTES: u64 = 1 << 30;
 /// What is read of a PNG or PGM for its header; comments in a PGM may take some.
 const HEADER_BYTES: u64 = 16 << 10;
+/// What is read at a time of a file that is hashed.
+const HASHED_BYTES: u64 = 256 << 10;
 /// Largest file that is read whole (formats other than TIFF): the decoded limit and some room.
 const MAX_FILE_BYTES: u64 = MAX_DECODED_BYTES + (64 << 20);
 
@@ -494,11 +496,18 @@ impl Expected {
         }
         // One more than the file has, so that its end is seen without asking for more room.
         let mut bytes = spare::bytes(usize::try_from(meta.len()).unwrap_or(0) + 1);
-        source
-            .take(MAX_FILE_BYTES)
-            .read_to_end(&mut bytes)
-            .map_err(|e| FootageError::disk(&file.path, "read", e))?;
-        let hash = super::hash_bytes(&bytes);
+        let mut source = source.take(MAX_FILE_BYTES);
+        let mut hasher = blake3::Hasher::new();
+        loop {
+            // Hashed while it is at hand.
+            let from = bytes.len();
+            let read = source.by_ref().take(HASHED_BYTES).read_to_end(&mut bytes);
+            if read.map_err(|e| FootageError::disk(&file.path, "read", e))? == 0 {
+                break;
+            }
+            hasher.update(&bytes[from..]);
+        }
+        let hash = hasher.finalize().to_hex().to_string();
         let admit = |shape: &Shape| self.check(file, shape).map_err(Refusal::Shape);
         let decoded = decode_source(Cursor::new(bytes.as_slice()), Place::of(file), admit)
             .map_err(|refusal| match refusal {

@@ -31,10 +31,17 @@ impl Coding {
     }
 
     /// The code of a good value: never one of the two marks.
-    #[inline]
+    #[inline(always)]
     #[must_use]
     pub fn encode(&self, value: f32) -> u16 {
         round_u16(value / self.step + self.zero).clamp(1, 65_534)
+    }
+
+    /// The codes of many good values.
+    pub fn encode_all(&self, values: &[f32], codes: &mut [u16]) {
+        for (c, &v) in codes.iter_mut().zip(values) {
+            *c = self.encode(v);
+        }
     }
 
     /// The value of a code; marks decode to what their number says.
@@ -62,8 +69,8 @@ impl FixedPlane {
     /// Codes of a plane and its flaws.
     #[must_use]
     pub fn from_plane(plane: &Plane, flaws: Option<&[Flaw]>, coding: Coding) -> Self {
-        let mut codes = spare::codes(plane.data().len());
-        codes.extend(plane.data().iter().map(|&v| coding.encode(v)));
+        let mut codes = spare::codes_to_write(plane.data().len());
+        coding.encode_all(plane.data(), &mut codes);
         if let Some(flaws) = flaws {
             for (c, f) in codes.iter_mut().zip(flaws) {
                 match f {
