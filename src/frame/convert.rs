@@ -9,6 +9,14 @@
     reason = "this file exists to hold the casts"
 )]
 
+/// The largest whole number not above `x`, which must lie in 0..2^31, as an index and as it is.
+#[inline(always)]
+#[must_use]
+pub fn whole_part(x: f32) -> (u32, f32) {
+    let i = x as i32;
+    (i as u32, i as f32)
+}
+
 /// `f64` to `f32`, rounded to nearest.
 #[inline]
 #[must_use]
@@ -137,6 +145,11 @@ mod tests {
         let near = (0..=4 * 65_540_u32).map(|i| i as f32 / 4.0);
         for x in odd.chain(near.flat_map(|x| [x.next_down(), x, x.next_up()])) {
             assert_eq!(round_u16(x), (x + 0.5) as u16, "{x}");
+        }
+        for x in (0..80_000_u32).map(|i| i as f32 / 4.0) {
+            for x in [x.next_down().max(0.0), x, x.next_up()] {
+                assert_eq!(whole_part(x), (x as u32, x.floor()), "{x}");
+            }
         }
         assert_eq!(round_u8(254.6), 255);
         assert_eq!(floor_isize(-0.25), -1);

@@ -5,6 +5,7 @@
 //! began, which is what makes shards and resumed runs equal an unbroken one.
 
 use super::convert::round_u16;
+use super::wide::{Wide, wide};
 use super::{Flaw, Plane, spare};
 
 /// How values become 16-bit codes.
@@ -39,9 +40,7 @@ impl Coding {
 
     /// The codes of many good values.
     pub fn encode_all(&self, values: &[f32], codes: &mut [u16]) {
-        for (c, &v) in codes.iter_mut().zip(values) {
-            *c = self.encode(v);
-        }
+        wide(Encoding { coding: *self, values, codes });
     }
 
     /// The value of a code; marks decode to what their number says.
@@ -49,6 +48,24 @@ impl Coding {
     #[must_use]
     pub fn decode(&self, code: u16) -> f32 {
         (f32::from(code) - self.zero) * self.step
+    }
+}
+
+/// Codes of many values, as one piece of work.
+struct Encoding<'a> {
+    coding: Coding,
+    values: &'a [f32],
+    codes: &'a mut [u16],
+}
+
+impl Wide for Encoding<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        for (c, &v) in self.codes.iter_mut().zip(self.values) {
+            *c = self.coding.encode(v);
+        }
     }
 }
 

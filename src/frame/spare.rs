@@ -125,6 +125,14 @@ pub fn bytes(len: usize) -> Vec<u8> {
     BYTES.take(len)
 }
 
+/// A buffer of `len` bytes that are all to be written: what they are now is left over.
+#[must_use]
+pub fn bytes_to_write(len: usize) -> Vec<u8> {
+    let mut buffer = BYTES.take_used(len);
+    buffer.resize(len, 0);
+    buffer
+}
+
 /// Leaves a buffer to the next [`values`].
 pub fn keep_values(buffer: Vec<f32>) {
     VALUES.give(buffer);
