@@ -236,3 +236,80 @@ pub(super) fn settle_flaws(frame: &mut Frame, white: f32) {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sensor::{DefectMap, Shape};
+    use crate::stages::flat::FlatSettings;
+
+    /// A frame of two pieces and a part, some of its pixels full in the second one, as a file.
+    fn frame(channels: usize, (w, h): (usize, usize)) -> Vec<u8> {
+        let kind = if channels == 3 { "P6" } else { "P5" };
+        let mut bytes = format!("{kind} {w} {h} 65535\n").into_bytes();
+        for i in 0..w * h * channels {
+            let full = i % 97 == 5 && (4_500..6_000).contains(&(i / channels));
+            let value = u16::try_from(i * 7919 % 60_000).unwrap();
+            bytes.extend(if full { 65_400_u16 } else { value }.to_be_bytes());
+        }
+        bytes
+    }
+
+    #[test]
+    fn piece_by_piece_is_stage_by_stage() {
+        let (w, h) = (151, 61);
+        for (channels, layout) in [(1, Layout::Mono), (3, Layout::Rgb)] {
+            let dir = tempfile::tempdir().unwrap();
+            std::fs::write(dir.path().join("0001.ppm"), frame(channels, (w, h))).unwrap();
+            let source = Source::open(dir.path(), Vec::new()).unwrap();
+            let info = source.info(None);
+            let shape = Shape { width: w, height: h, channels, bits: 16 };
+            let planes = |f: fn(f32) -> f32| -> Vec<Plane> {
+                (0..channels)
+                    .map(|c| Plane::from_fn(w, h, |x, y| f((x * 31 + y * 17 + c) as f32)))
+                    .collect()
+            };
+            let master = MasterDark {
+                shape,
+                count: 64,
+                exposure: None,
+                level: planes(|v| 100.0 + 0.37 * (v % 13.0)),
+                variance: planes(|_| 1.0),
+                temporal: vec![1.0; channels],
+                pattern: vec![],
+                scaled: None,
+                defects: DefectMap::new(w, h, channels),
+            };
+            let response = MasterFlat {
+                shape,
+                layout,
+                count: 64,
+                response: planes(|v| 0.7 + 0.03 * (v % 19.0)),
+                level: vec![5_000.0; channels],
+                pattern: vec![],
+                from_dark: 0.0,
+                flicker: 0.0,
+                defects: DefectMap::new(w, h, channels),
+            };
+            for (dark, with_flat) in [(None, false), (Some(Arc::new(master.clone())), true)] {
+                let dark = Dark::new(DarkSettings::default(), &info, dark).unwrap();
+                let response = Arc::new(response.clone());
+                let flat = || Flat::new(FlatSettings::default(), &info, &response).unwrap();
+                let flat = with_flat.then(flat);
+                let file = &source.clip.frames[0];
+                let mut notes = Notes::default();
+                let mut by_stages = source.read(file).unwrap().frame;
+                let at = Moment { frame: 1, past: 0, time_s: None };
+                dark.apply(&mut by_stages, &at, &mut notes).unwrap();
+                if let Some(flat) = &flat {
+                    flat.apply(&mut by_stages, &at, &mut notes).unwrap();
+                }
+                let corrector = Corrector { dark, flat, defects: None, warnings: vec![] };
+                let got = corrector.read(&source, file).unwrap();
+                assert_eq!(got.frame, by_stages);
+                assert!(got.frame.flaws.iter().flatten().any(|f| *f == Flaw::Saturated));
+                assert_eq!(got.notes.measures, notes.measures);
+            }
+        }
+    }
+}
