@@ -6,6 +6,7 @@
 use std::ops::Range;
 use std::sync::Arc;
 
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::correct::{Corrector, coding, luma, luma_noise, saturated_share};
@@ -159,6 +160,9 @@ impl Wanted {
 
 /// Share of the picture that is below the bright level.
 const BRIGHT_SHARE: f64 = 0.998;
+/// Pixels of which one is looked at, and how many lie in a piece that is summed at once.
+const BRIGHT_STEP: usize = 3;
+const BRIGHT_PIECE: usize = 3 * 2048;
 /// Frames of a block that are averaged for it.
 const BRIGHT_FRAMES: usize = 16;
 
@@ -169,9 +173,18 @@ fn bright(planes: &[Option<FixedPlane>]) -> f32 {
     let some: Vec<&FixedPlane> = there.iter().copied().step_by(every).collect();
     let Some(first) = some.first() else { return 0.0 };
     let n = some.len() as f32;
-    let mut means: Vec<f32> = (0..first.codes.len())
-        .step_by(3)
-        .map(|at| some.iter().map(|p| p.decode_at(at)).sum::<f32>() / n)
+    let mut means: Vec<f32> = (0..first.codes.len().div_ceil(BRIGHT_PIECE))
+        .into_par_iter()
+        .flat_map_iter(|piece| {
+            let from = piece * BRIGHT_PIECE;
+            let mut sums = vec![0.0_f32; BRIGHT_PIECE.min(first.codes.len() - from)];
+            for p in &some {
+                for (s, &code) in sums.iter_mut().zip(&p.codes[from..]) {
+                    *s += p.coding.decode(code.min(65_534));
+                }
+            }
+            sums.into_iter().step_by(BRIGHT_STEP).map(move |s| s / n)
+        })
         .collect();
     quantile(&mut means, BRIGHT_SHARE).unwrap_or(0.0)
 }

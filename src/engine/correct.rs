@@ -3,14 +3,14 @@
 use std::sync::Arc;
 
 use super::EngineError;
-use super::source::{Read, Source};
-use crate::footage::{FootageError, FrameFile};
+use super::source::{RawSamples, ReadSamples, Source};
+use crate::footage::FrameFile;
 use crate::frame::{Coding, Domain, FixedPlane, Flaw, Frame, Layout, NoiseModel, Plane};
 use crate::pipeline::Pipeline;
 use crate::record::{Notes, Warning};
 use crate::register::PixelNoise;
 use crate::sensor::{MasterDark, MasterFlat};
-use crate::stages::dark::{Dark, DarkSettings};
+use crate::stages::dark::{Dark, DarkSettings, SHARE, saturated_share as share_of};
 use crate::stages::defects::Defects;
 use crate::stages::flat::Flat;
 use crate::stages::{Moment, Stage};
@@ -24,11 +24,15 @@ pub struct References {
     pub flat: Option<Arc<MasterFlat>>,
 }
 
+/// Pixels that are corrected at a time: with their dark and flat they fit into a fast cache.
+const PIECE: usize = 4096;
+
 /// Stages that correct a raw frame.
 #[derive(Debug)]
 pub struct Corrector {
-    stages: Vec<Box<dyn Stage>>,
-    factors: Option<Vec<Plane>>,
+    dark: Dark,
+    flat: Option<Flat>,
+    defects: Option<Defects>,
     /// What a person should know, once for the clip.
     pub warnings: Vec<Warning>,
 }
@@ -56,19 +60,16 @@ impl Corrector {
         noise: Option<NoiseModel>,
     ) -> Result<Self, EngineError> {
         let info = source.info(noise);
-        let mut stages: Vec<Box<dyn Stage>> = Vec::new();
         let mut warnings = Vec::new();
         let settings = pipeline.dark().copied().unwrap_or_else(DarkSettings::default);
         let dark = Dark::new(settings, &info, references.dark.clone())?;
         warnings.extend_from_slice(dark.warnings());
-        stages.push(Box::new(dark));
-        let mut factors = None;
+        let mut flat = None;
         if let Some(settings) = pipeline.flat() {
             if let Some(master) = &references.flat {
-                let flat = Flat::new(*settings, &info, master)?;
-                warnings.extend_from_slice(flat.warnings());
-                factors = Some(flat.factors().to_vec());
-                stages.push(Box::new(flat));
+                let built = Flat::new(*settings, &info, master)?;
+                warnings.extend_from_slice(built.warnings());
+                flat = Some(built);
             } else {
                 warnings.push(Warning::new(
                     "no-flat",
@@ -77,6 +78,7 @@ impl Corrector {
                 ));
             }
         }
+        let mut defects = None;
         if let Some(settings) = pipeline.defects() {
             let maps: Vec<_> = references
                 .dark
@@ -84,9 +86,9 @@ impl Corrector {
                 .map(|d| &d.defects)
                 .chain(references.flat.iter().map(|f| &f.defects))
                 .collect();
-            stages.push(Box::new(Defects::new(*settings, &info, &maps)?));
+            defects = Some(Defects::new(*settings, &info, &maps)?);
         }
-        Ok(Self { stages, factors, warnings })
+        Ok(Self { dark, flat, defects, warnings })
     }
 
     /// Decodes and corrects a frame.
@@ -94,21 +96,58 @@ impl Corrector {
     /// # Errors
     /// Where the file cannot be decoded, or a stage refuses the frame.
     pub fn read(&self, source: &Source, file: &FrameFile) -> Result<Corrected, EngineError> {
-        let Read { mut frame, hash, warnings } =
-            source.read(file).map_err(|e: FootageError| EngineError::Footage(e))?;
+        let ReadSamples { samples, hash, warnings } = source.read_samples(file)?;
         let mut notes = Notes { warnings, ..Notes::default() };
-        let at = Moment { frame: file.number, past: 0, time_s: None };
-        for stage in &self.stages {
-            stage.apply(&mut frame, &at, &mut notes)?;
+        let mut frame = Frame {
+            planes: samples.planes(),
+            layout: source.layout(),
+            domain: Domain::Linear,
+            flaws: Vec::new(),
+        };
+        self.dark.check((frame.width(), frame.height()), frame.layout)?;
+        let full = self.straighten(&samples, &mut frame);
+        drop(samples);
+        notes.measure(SHARE, share_of(full, &frame));
+        if let Some(defects) = &self.defects {
+            let at = Moment { frame: file.number, past: 0, time_s: None };
+            defects.apply(&mut frame, &at, &mut notes)?;
         }
-        frame.domain = Domain::Linear;
         Ok(Corrected { frame, hash, notes })
+    }
+
+    /// Samples through `dark` and `flat`, a piece at a time that stays at hand; the same as one
+    /// stage after the other. Says how many pixels are full.
+    fn straighten(&self, samples: &RawSamples, frame: &mut Frame) -> usize {
+        let Frame { planes, flaws, .. } = frame;
+        let sizes: Vec<usize> = planes.iter().map(|p| p.data().len()).collect();
+        let mut full = 0;
+        for (p, plane) in planes.iter_mut().enumerate() {
+            for (k, part) in plane.data_mut().chunks_mut(PIECE).enumerate() {
+                let from = k * PIECE;
+                samples.values(p, from, part);
+                let here = self.dark.count_full(part);
+                let marks = from..from + part.len();
+                if here > 0 {
+                    if flaws.is_empty() {
+                        flaws.extend(sizes.iter().map(|&n| vec![Flaw::None; n]));
+                    }
+                    self.dark.mark_full(part, &mut flaws[p][marks.clone()]);
+                    full += here;
+                }
+                self.dark.take_off((p, from), part);
+                if let Some(flat) = &self.flat {
+                    let marked = if here > 0 { Some(&flaws[p][marks]) } else { None };
+                    flat.divide((p, from), part, marked);
+                }
+            }
+        }
+        full
     }
 
     /// What the flat multiplies each pixel of plane `p` with.
     #[must_use]
     pub fn factor(&self, p: usize) -> Option<&Plane> {
-        self.factors.as_ref().and_then(|f| f.get(p))
+        self.flat.as_ref().and_then(|f| f.factors().get(p))
     }
 }
 
@@ -193,6 +232,83 @@ pub(super) fn settle_flaws(frame: &mut Frame, white: f32) {
                 Flaw::None => {}
                 Flaw::Saturated => *v = v.max(white),
                 Flaw::Missing => *v = 0.0,
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sensor::{DefectMap, Shape};
+    use crate::stages::flat::FlatSettings;
+
+    /// A frame of two pieces and a part, some of its pixels full in the second one, as a file.
+    fn frame(channels: usize, (w, h): (usize, usize)) -> Vec<u8> {
+        let kind = if channels == 3 { "P6" } else { "P5" };
+        let mut bytes = format!("{kind} {w} {h} 65535\n").into_bytes();
+        for i in 0..w * h * channels {
+            let full = i % 97 == 5 && (4_500..6_000).contains(&(i / channels));
+            let value = u16::try_from(i * 7919 % 60_000).unwrap();
+            bytes.extend(if full { 65_400_u16 } else { value }.to_be_bytes());
+        }
+        bytes
+    }
+
+    #[test]
+    fn piece_by_piece_is_stage_by_stage() {
+        let (w, h) = (151, 61);
+        for (channels, layout) in [(1, Layout::Mono), (3, Layout::Rgb)] {
+            let dir = tempfile::tempdir().unwrap();
+            std::fs::write(dir.path().join("0001.ppm"), frame(channels, (w, h))).unwrap();
+            let source = Source::open(dir.path(), Vec::new()).unwrap();
+            let info = source.info(None);
+            let shape = Shape { width: w, height: h, channels, bits: 16 };
+            let planes = |f: fn(f32) -> f32| -> Vec<Plane> {
+                (0..channels)
+                    .map(|c| Plane::from_fn(w, h, |x, y| f((x * 31 + y * 17 + c) as f32)))
+                    .collect()
+            };
+            let master = MasterDark {
+                shape,
+                count: 64,
+                exposure: None,
+                level: planes(|v| 100.0 + 0.37 * (v % 13.0)),
+                variance: planes(|_| 1.0),
+                temporal: vec![1.0; channels],
+                pattern: vec![],
+                scaled: None,
+                defects: DefectMap::new(w, h, channels),
+            };
+            let response = MasterFlat {
+                shape,
+                layout,
+                count: 64,
+                response: planes(|v| 0.7 + 0.03 * (v % 19.0)),
+                level: vec![5_000.0; channels],
+                pattern: vec![],
+                from_dark: 0.0,
+                flicker: 0.0,
+                defects: DefectMap::new(w, h, channels),
+            };
+            for (dark, with_flat) in [(None, false), (Some(Arc::new(master.clone())), true)] {
+                let dark = Dark::new(DarkSettings::default(), &info, dark).unwrap();
+                let response = Arc::new(response.clone());
+                let flat = || Flat::new(FlatSettings::default(), &info, &response).unwrap();
+                let flat = with_flat.then(flat);
+                let file = &source.clip.frames[0];
+                let mut notes = Notes::default();
+                let mut by_stages = source.read(file).unwrap().frame;
+                let at = Moment { frame: 1, past: 0, time_s: None };
+                dark.apply(&mut by_stages, &at, &mut notes).unwrap();
+                if let Some(flat) = &flat {
+                    flat.apply(&mut by_stages, &at, &mut notes).unwrap();
+                }
+                let corrector = Corrector { dark, flat, defects: None, warnings: vec![] };
+                let got = corrector.read(&source, file).unwrap();
+                assert_eq!(got.frame, by_stages);
+                assert!(got.frame.flaws.iter().flatten().any(|f| *f == Flaw::Saturated));
+                assert_eq!(got.notes.measures, notes.measures);
             }
         }
     }

@@ -154,7 +154,8 @@ impl Plan<'_> {
             Some(settings) => self.averaged(&s, settings, (threads, queued)),
             None => {
                 let sums = if self.pipeline.combine().is_some() { 12 } else { 0 };
-                threads * (s.read + (4 + sums) * s.samples + self.finishing(&s))
+                let written = if threads > 1 { 4 * self.written(&s) } else { 0 };
+                threads * (s.read + (4 + sums) * s.samples + self.finishing(&s) + written)
             }
         };
         let rows = if self.pipeline.banding().is_some() { 5 * s.luma } else { 0 };
@@ -196,9 +197,14 @@ impl Plan<'_> {
     fn finishing(&self, s: &Sizes) -> u64 {
         let has = |wanted: fn(&Step) -> bool| self.pipeline.steps.iter().any(wanted);
         let coloured = has(|s| matches!(s, Step::Demosaic(_))) && s.luma < s.pixels;
-        let out = if coloured { 3 * s.pixels } else { s.samples };
         let scratch = if coloured { 8 * s.pixels } else { 0 };
-        (4 + 2 + 2) * out + scratch
+        (4 + 2 + 2) * self.written(s) + scratch
+    }
+
+    /// Samples of a finished frame.
+    fn written(&self, s: &Sizes) -> u64 {
+        let coloured = self.pipeline.steps.iter().any(|s| matches!(s, Step::Demosaic(_)));
+        if coloured && s.luma < s.pixels { 3 * s.pixels } else { s.samples }
     }
 
     /// How the clip is worked on within a budget: as many threads as fit, and the longest queue.

@@ -11,7 +11,7 @@ use std::sync::Arc;
 
 use super::analyse::{Analysis, FrameFacts};
 use super::correct::{Corrector, coding, luma_noise, scale_light, settle_flaws};
-use super::desk::{Gather, deliver};
+use super::desk::{Gather, with_writers};
 use super::lamps::noise_factor;
 use super::ordered::ordered;
 use super::outputs::Outputs;
@@ -23,6 +23,7 @@ use super::target::{Target, camera, within};
 use super::{EngineError, Phase, Work};
 use crate::footage::{FrameFile, OutFrame};
 use crate::frame::convert::{round_u16, to_f32};
+use crate::frame::wide::{Wide, wide};
 use crate::frame::{Coding, Domain, Flaw, Frame, Layout, NoiseModel, Plane, spare};
 use crate::math::turn::{Placement, Turn};
 use crate::pipeline::Pipeline;
@@ -264,31 +265,33 @@ impl<'a> Renderer<'a> {
         sink: &dyn Sink,
         work: &Work<'_>,
     ) -> Result<(), EngineError> {
-        ordered(
-            wanted.len(),
-            (work.threads, work.ahead),
-            |k| {
-                let i = wanted[k];
-                work.check()?;
-                let Some(facts) = self.analysis.frames.get(i).filter(|f| f.usable()) else {
-                    return Ok(());
-                };
-                let group = self.group(i);
-                let finished = if self.outputs.combine().is_some() {
-                    self.combined(list, &group, work)?
-                } else {
-                    self.single(list, i).map(|(frame, notes)| (frame, None, notes))
-                };
-                let finished = finished.and_then(|(frame, noise, notes)| {
-                    self.finish(frame, self.moment(&group), noise, notes)
-                });
-                deliver(finished, facts.frame, sink)
-            },
-            |k, done: Result<(), EngineError>| {
-                work.progress.step(Phase::Render, (k + 1) as u64, wanted.len() as u64);
-                done
-            },
-        )
+        with_writers(sink, work, |hand_over| {
+            ordered(
+                wanted.len(),
+                (work.threads, work.ahead),
+                |k| {
+                    let i = wanted[k];
+                    work.check()?;
+                    let Some(facts) = self.analysis.frames.get(i).filter(|f| f.usable()) else {
+                        return Ok(());
+                    };
+                    let group = self.group(i);
+                    let finished = if self.outputs.combine().is_some() {
+                        self.combined(list, &group, work)?
+                    } else {
+                        self.single(list, i).map(|(frame, notes)| (frame, None, notes))
+                    };
+                    let finished = finished.and_then(|(frame, noise, notes)| {
+                        self.finish(frame, self.moment(&group), noise, notes)
+                    });
+                    hand_over(finished, facts.frame)
+                },
+                |k, done: Result<(), EngineError>| {
+                    work.progress.step(Phase::Render, (k + 1) as u64, wanted.len() as u64);
+                    done
+                },
+            )
+        })
     }
 
     /// One source frame where it is to lie.
@@ -526,14 +529,37 @@ impl<'a> Renderer<'a> {
         };
         let channels = frame.planes.len();
         let n = frame.width() * frame.height() * channels;
-        let mut data = spare::codes(n);
-        data.resize(n, 0);
-        for (c, plane) in frame.planes.iter().enumerate() {
-            for (o, v) in data.iter_mut().skip(c).step_by(channels).zip(plane.data()) {
-                *o = round_u16(v * factor + zero);
+        let mut data = spare::codes_to_write(n);
+        match frame.planes.as_slice() {
+            [plane] => wide(Writing { values: plane.data(), factor, zero, out: &mut data }),
+            planes => {
+                for (c, plane) in planes.iter().enumerate() {
+                    for (o, v) in data.iter_mut().skip(c).step_by(channels).zip(plane.data()) {
+                        *o = round_u16(v * factor + zero);
+                    }
+                }
             }
         }
         OutFrame { width: frame.width(), height: frame.height(), channels, data }
+    }
+}
+
+/// Output DN of many values, as one piece of work.
+struct Writing<'a> {
+    values: &'a [f32],
+    factor: f32,
+    zero: f32,
+    out: &'a mut [u16],
+}
+
+impl Wide for Writing<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        for (o, v) in self.out.iter_mut().zip(self.values) {
+            *o = round_u16(v * self.factor + self.zero);
+        }
     }
 }
 

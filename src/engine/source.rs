@@ -11,7 +11,7 @@ use crate::footage::{
     FootageError, FrameFile,
 };
 use crate::frame::convert::to_f32;
-use crate::frame::{Domain, Frame, Layout, NoiseModel, Plane, spare};
+use crate::frame::{Domain, Frame, Layout, NoiseModel, Plane, Samples, spare};
 use crate::record::Warning;
 use crate::stages::{ClipInfo, Scale};
 
@@ -48,6 +48,21 @@ pub struct Read {
     pub hash: Option<String>,
     /// What the decoder noticed.
     pub warnings: Vec<Warning>,
+}
+
+/// The same as samples, which become values piece by piece.
+#[derive(Debug)]
+pub(super) struct ReadSamples {
+    pub(super) samples: RawSamples,
+    pub(super) hash: Option<String>,
+    pub(super) warnings: Vec<Warning>,
+}
+
+/// Samples that stand for values of raw DN; those coded for display become linear again.
+#[derive(Debug)]
+pub(super) struct RawSamples {
+    samples: Samples,
+    table: Option<Vec<f32>>,
 }
 
 impl Source {
@@ -193,7 +208,18 @@ impl Source {
     /// # Errors
     /// As [`Expected::decode`]; [`FootageError::Footage`] where the file is not the listed one.
     pub fn read(&self, file: &FrameFile) -> Result<Read, FootageError> {
-        let (decoded, hash) = self.expected.decode_hashed(file, self.paged)?;
+        let ReadSamples { samples, hash, warnings } = self.read_samples(file)?;
+        let mut planes = samples.planes();
+        for (c, plane) in planes.iter_mut().enumerate() {
+            samples.values(c, 0, plane.data_mut());
+        }
+        let frame = Frame { planes, layout: self.layout(), domain: Domain::Raw, flaws: Vec::new() };
+        Ok(Read { frame, hash, warnings })
+    }
+
+    /// As [`Self::read`].
+    pub(super) fn read_samples(&self, file: &FrameFile) -> Result<ReadSamples, FootageError> {
+        let (mut decoded, hash) = self.expected.decode_hashed(file, self.paged)?;
         if let (Some(hash), Some(listed)) = (&hash, self.listed.get(&file.number))
             && !is_listed(&file.path, hash, listed)?
         {
@@ -204,8 +230,8 @@ impl Source {
                     .to_owned(),
             });
         }
-        let warnings = decoded.warnings.clone();
-        Ok(Read { frame: into_frame(decoded, self.layout()), hash, warnings })
+        let warnings = std::mem::take(&mut decoded.warnings);
+        Ok(ReadSamples { samples: RawSamples::of(decoded), hash, warnings })
     }
 
     /// Every number of the clip with its frame, `None` where it is missing.
@@ -250,30 +276,50 @@ fn first_readable(clip: &Clip) -> Result<&FrameFile, EngineError> {
     ))
 }
 
-/// Samples as planes of raw DN; samples coded for display are made linear again.
-fn into_frame(decoded: Decoded, layout: Layout) -> Frame {
-    let s = decoded.samples;
-    let curve = decoded.curve;
-    let full = f32::from(decoded.full_scale);
-    let table: Option<Vec<f32>> = curve.map(|c| {
-        (0..=decoded.full_scale)
-            .map(|v| full * to_f32(c.decode(f64::from(v) / f64::from(full))))
-            .collect()
-    });
-    let value = |v: u16| match &table {
-        Some(t) => t[usize::from(v).min(t.len() - 1)],
-        None => f32::from(v),
-    };
-    let planes = (0..s.channels)
-        .map(|c| {
-            let mut data = spare::values(s.width * s.height);
-            if s.channels == 1 {
-                data.extend(s.data.iter().map(|&v| value(v)));
-            } else {
-                data.extend(s.data.iter().skip(c).step_by(s.channels).map(|&v| value(v)));
+impl RawSamples {
+    fn of(decoded: Decoded) -> Self {
+        let full = f32::from(decoded.full_scale);
+        let table = decoded.curve.map(|c| {
+            (0..=decoded.full_scale)
+                .map(|v| full * to_f32(c.decode(f64::from(v) / f64::from(full))))
+                .collect()
+        });
+        Self { samples: decoded.samples, table }
+    }
+
+    /// A plane for each channel, to be written.
+    pub(super) fn planes(&self) -> Vec<Plane> {
+        let s = &self.samples;
+        (0..s.channels).map(|_| Plane::to_write(s.width, s.height)).collect()
+    }
+
+    /// Values of channel `c` from pixel `from` on.
+    pub(super) fn values(&self, c: usize, from: usize, out: &mut [f32]) {
+        let n = self.samples.channels;
+        let samples = &self.samples.data[from * n..(from + out.len()) * n];
+        match (&self.table, n) {
+            (None, 1) => {
+                for (o, &v) in out.iter_mut().zip(samples) {
+                    *o = f32::from(v);
+                }
             }
-            Plane::from_vec(s.width, s.height, data).unwrap_or_default()
-        })
-        .collect();
-    Frame { planes, layout, domain: Domain::Raw, flaws: Vec::new() }
+            (None, _) => {
+                for (o, &v) in out.iter_mut().zip(samples.iter().skip(c).step_by(n)) {
+                    *o = f32::from(v);
+                }
+            }
+            (Some(table), _) => {
+                let last = table.len() - 1;
+                for (o, &v) in out.iter_mut().zip(samples.iter().skip(c).step_by(n)) {
+                    *o = table[usize::from(v).min(last)];
+                }
+            }
+        }
+    }
+}
+
+impl Drop for RawSamples {
+    fn drop(&mut self) {
+        spare::keep_codes(std::mem::take(&mut self.samples.data));
+    }
 }

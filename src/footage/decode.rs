@@ -26,6 +26,8 @@ pub const MAX_SIDE: u64 = 65_535;
 pub const MAX_DECODED_BYTES: u64 = 1 << 30;
 /// What is read of a PNG or PGM for its header; comments in a PGM may take some.
 const HEADER_BYTES: u64 = 16 << 10;
+/// What is read at a time of a file that is hashed.
+const HASHED_BYTES: usize = 256 << 10;
 /// Largest file that is read whole (formats other than TIFF): the decoded limit and some room.
 const MAX_FILE_BYTES: u64 = MAX_DECODED_BYTES + (64 << 20);
 
@@ -389,6 +391,30 @@ fn shape_source(mut source: impl Source, place: Place<'_>) -> Result<Shape, Faul
     shape_in(kind, &bytes, len)
 }
 
+/// Reads all of `source` into `bytes`, whose length is a guess, and hashes it while it is at hand.
+fn read_hashed(mut source: impl Read, bytes: &mut Vec<u8>) -> io::Result<String> {
+    let mut hasher = blake3::Hasher::new();
+    let mut end = 0;
+    loop {
+        if end == bytes.len() {
+            // It grew since it was opened.
+            bytes.resize(end + HASHED_BYTES, 0);
+        }
+        let piece = end..bytes.len().min(end + HASHED_BYTES);
+        match source.read(&mut bytes[piece]) {
+            Ok(0) => break,
+            Ok(n) => {
+                hasher.update(&bytes[end..end + n]);
+                end += n;
+            }
+            Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
+            Err(e) => return Err(e),
+        }
+    }
+    bytes.truncate(end);
+    Ok(hasher.finalize().to_hex().to_string())
+}
+
 fn open(file: &FrameFile) -> Result<File, FootageError> {
     Ok(open_regular(&file.path)?.0)
 }
@@ -493,12 +519,9 @@ impl Expected {
             });
         }
         // One more than the file has, so that its end is seen without asking for more room.
-        let mut bytes = spare::bytes(usize::try_from(meta.len()).unwrap_or(0) + 1);
-        source
-            .take(MAX_FILE_BYTES)
-            .read_to_end(&mut bytes)
+        let mut bytes = spare::bytes_to_write(usize::try_from(meta.len()).unwrap_or(0) + 1);
+        let hash = read_hashed(source.take(MAX_FILE_BYTES), &mut bytes)
             .map_err(|e| FootageError::disk(&file.path, "read", e))?;
-        let hash = super::hash_bytes(&bytes);
         let admit = |shape: &Shape| self.check(file, shape).map_err(Refusal::Shape);
         let decoded = decode_source(Cursor::new(bytes.as_slice()), Place::of(file), admit)
             .map_err(|refusal| match refusal {

@@ -22,10 +22,13 @@ use super::dng::RawPage;
 use super::ifd::{Directories, Page};
 use super::packed::unpack_msb;
 use super::pieces;
+use crate::frame::spare;
 
 /// Most decoded bytes a compressed byte can stand for: deflate 1032, LZW of 12-bit codes and
 /// PackBits far less. Rounded up generously, since horizontal prediction adds nothing.
 const BEST_RATIO: u64 = 4096;
+/// Bytes of uncompressed rows that are read at a time.
+const PIECE: usize = 1 << 17;
 
 const WHITE_IS_ZERO: u64 = 0;
 const COLOUR_FILTER: u64 = 32_803;
@@ -255,27 +258,35 @@ fn read_plain<R: Source>(
     let big_endian = dirs.big_endian();
     let reader = dirs.reader();
     let in_file = samples_in_file(page);
-    let mut data: Vec<u16> = Vec::with_capacity(shape.width * shape.height * in_file);
-    let row_bytes = usize::try_from(row_bytes(page)).unwrap_or(usize::MAX);
+    let mut data = spare::codes(shape.width * shape.height * in_file);
+    let row_bytes = usize::try_from(row_bytes(page)).unwrap_or(usize::MAX).max(1);
+    // So many whole rows at a time that they are still at hand when they are converted.
+    let most = (PIECE / row_bytes).max(1).saturating_mul(row_bytes);
     let mut bytes = Vec::new();
     for (at, need) in pieces {
-        bytes.resize(usize::try_from(need).unwrap_or(0), 0);
         reader.seek(SeekFrom::Start(at)).map_err(Fault::Io)?;
-        reader.read_exact(&mut bytes).map_err(ends_early)?;
-        match bits {
-            8 => data.extend(bytes.iter().map(|&b| u16::from(b))),
-            16 if big_endian => {
-                data.extend(bytes.as_chunks::<2>().0.iter().map(|&b| u16::from_be_bytes(b)));
-            }
-            16 => data.extend(bytes.as_chunks::<2>().0.iter().map(|&b| u16::from_le_bytes(b))),
-            _ => {
-                for row in bytes.chunks_exact(row_bytes) {
-                    unpack_msb(
-                        row,
-                        u8::try_from(bits).unwrap_or(16),
-                        shape.width * in_file,
-                        &mut data,
-                    );
+        let mut left = usize::try_from(need).unwrap_or(0);
+        while left > 0 {
+            bytes.resize(left.min(most), 0);
+            left -= bytes.len();
+            reader.read_exact(&mut bytes).map_err(ends_early)?;
+            match bits {
+                8 => data.extend(bytes.iter().map(|&b| u16::from(b))),
+                16 if big_endian => {
+                    data.extend(bytes.as_chunks::<2>().0.iter().map(|&b| u16::from_be_bytes(b)));
+                }
+                16 => {
+                    data.extend(bytes.as_chunks::<2>().0.iter().map(|&b| u16::from_le_bytes(b)));
+                }
+                _ => {
+                    for row in bytes.chunks_exact(row_bytes) {
+                        unpack_msb(
+                            row,
+                            u8::try_from(bits).unwrap_or(16),
+                            shape.width * in_file,
+                            &mut data,
+                        );
+                    }
                 }
             }
         }

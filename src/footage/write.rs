@@ -435,7 +435,13 @@ pub fn encode_tiff(frame: &OutFrame, tags: &TiffTags) -> Result<Vec<u8>, Footage
     let mut out = spare::bytes(8 + 2 + 12 * fixed + 4 + dir.extra.len() + frame.data.len() * 2);
     out.extend_from_slice(b"II\x2a\0\x08\0\0\0");
     out.extend_from_slice(&dir.bytes());
-    out.extend(frame.data.iter().flat_map(|v| v.to_le_bytes()));
+    let mut piece = [[0_u8; 2]; 2048];
+    for samples in frame.data.chunks(piece.len()) {
+        for (bytes, v) in piece.iter_mut().zip(samples) {
+            *bytes = v.to_le_bytes();
+        }
+        out.extend_from_slice(piece[..samples.len()].as_flattened());
+    }
     Ok(out)
 }
 

@@ -9,6 +9,14 @@
     reason = "this file exists to hold the casts"
 )]
 
+/// The largest whole number not above `x`, which must lie in 0..2^31, as an index and as it is.
+#[inline(always)]
+#[must_use]
+pub fn whole_part(x: f32) -> (u32, f32) {
+    let i = x as i32;
+    (i as u32, i as f32)
+}
+
 /// `f64` to `f32`, rounded to nearest.
 #[inline]
 #[must_use]
@@ -17,10 +25,18 @@ pub fn to_f32(x: f64) -> f32 {
 }
 
 /// Rounds to nearest (halves away from zero) and saturates to `0..=65535`; NaN gives 0.
-#[inline]
+///
+/// The same for every `f32` as `(x + 0.5) as u16`, which compilers do one value at a time: above
+/// 2^23 the bits of an `f32` are a whole number, so this is additions and comparisons.
+#[inline(always)]
 #[must_use]
 pub fn round_u16(x: f32) -> u16 {
-    (x + 0.5) as u16
+    const WHOLE: f32 = 8_388_608.0;
+    // NaN must become 0, which `clamp` would leave.
+    let v = f32::min((x + 0.5).max(0.0), 65_535.0);
+    let nearest = v + WHOLE;
+    let above = u32::from(nearest - WHOLE > v);
+    nearest.to_bits().wrapping_sub(above) as u16
 }
 
 /// Rounds to nearest and saturates to `0..=255`; NaN gives 0.
@@ -124,6 +140,17 @@ mod tests {
         assert_eq!(round_u16(-7.0), 0);
         assert_eq!(round_u16(70_000.0), 65_535);
         assert_eq!(round_u16(f32::NAN), 0);
+        // Every exponent and sign, and values around each whole number and half.
+        let odd = (0..=u32::MAX).step_by(65_521).map(f32::from_bits);
+        let near = (0..=4 * 65_540_u32).map(|i| i as f32 / 4.0);
+        for x in odd.chain(near.flat_map(|x| [x.next_down(), x, x.next_up()])) {
+            assert_eq!(round_u16(x), (x + 0.5) as u16, "{x}");
+        }
+        for x in (0..80_000_u32).map(|i| i as f32 / 4.0) {
+            for x in [x.next_down().max(0.0), x, x.next_up()] {
+                assert_eq!(whole_part(x), (x as u32, x.floor()), "{x}");
+            }
+        }
         assert_eq!(round_u8(254.6), 255);
         assert_eq!(floor_isize(-0.25), -1);
         assert_eq!(clamp_index(-3, 4), 0);

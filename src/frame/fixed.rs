@@ -5,6 +5,7 @@
 //! began, which is what makes shards and resumed runs equal an unbroken one.
 
 use super::convert::round_u16;
+use super::wide::{Wide, wide};
 use super::{Flaw, Plane, spare};
 
 /// How values become 16-bit codes.
@@ -31,10 +32,15 @@ impl Coding {
     }
 
     /// The code of a good value: never one of the two marks.
-    #[inline]
+    #[inline(always)]
     #[must_use]
     pub fn encode(&self, value: f32) -> u16 {
         round_u16(value / self.step + self.zero).clamp(1, 65_534)
+    }
+
+    /// The codes of many good values.
+    pub fn encode_all(&self, values: &[f32], codes: &mut [u16]) {
+        wide(Encoding { coding: *self, values, codes });
     }
 
     /// The value of a code; marks decode to what their number says.
@@ -42,6 +48,24 @@ impl Coding {
     #[must_use]
     pub fn decode(&self, code: u16) -> f32 {
         (f32::from(code) - self.zero) * self.step
+    }
+}
+
+/// Codes of many values, as one piece of work.
+struct Encoding<'a> {
+    coding: Coding,
+    values: &'a [f32],
+    codes: &'a mut [u16],
+}
+
+impl Wide for Encoding<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        for (c, &v) in self.codes.iter_mut().zip(self.values) {
+            *c = self.coding.encode(v);
+        }
     }
 }
 
@@ -62,8 +86,8 @@ impl FixedPlane {
     /// Codes of a plane and its flaws.
     #[must_use]
     pub fn from_plane(plane: &Plane, flaws: Option<&[Flaw]>, coding: Coding) -> Self {
-        let mut codes = spare::codes(plane.data().len());
-        codes.extend(plane.data().iter().map(|&v| coding.encode(v)));
+        let mut codes = spare::codes_to_write(plane.data().len());
+        coding.encode_all(plane.data(), &mut codes);
         if let Some(flaws) = flaws {
             for (c, f) in codes.iter_mut().zip(flaws) {
                 match f {

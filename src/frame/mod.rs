@@ -9,6 +9,7 @@ mod curve;
 mod fixed;
 pub mod spare;
 pub mod units;
+pub mod wide;
 
 pub use curve::CurveTables;
 pub use fixed::{Coding, FixedPlane};

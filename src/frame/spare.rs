@@ -111,10 +111,26 @@ pub fn codes(len: usize) -> Vec<u16> {
     CODES.take(len)
 }
 
+/// A buffer of `len` samples or codes that are all to be written: what they are now is left over.
+#[must_use]
+pub fn codes_to_write(len: usize) -> Vec<u16> {
+    let mut buffer = CODES.take_used(len);
+    buffer.resize(len, 0);
+    buffer
+}
+
 /// An empty buffer for `len` bytes.
 #[must_use]
 pub fn bytes(len: usize) -> Vec<u8> {
     BYTES.take(len)
+}
+
+/// A buffer of `len` bytes that are all to be written: what they are now is left over.
+#[must_use]
+pub fn bytes_to_write(len: usize) -> Vec<u8> {
+    let mut buffer = BYTES.take_used(len);
+    buffer.resize(len, 0);
+    buffer
 }
 
 /// Leaves a buffer to the next [`values`].

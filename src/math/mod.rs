@@ -16,5 +16,5 @@ pub mod robust;
 pub mod shrink;
 pub mod trajectory;
 pub mod turn;
-pub mod wide;
+pub use crate::frame::wide;
 pub mod window;

@@ -319,7 +319,6 @@ fn row_shifted(
     // Vertical first, into a row padded by the edge rule, then horizontal.
     let pad = out.len() + TAPS - 1;
     let sum = &mut scratch.column_sum;
-    sum.clear();
     sum.resize(pad, 0.0);
     let left = x0 + shift.whole[0] - signed(BEFORE);
     let from = left.clamp(0, signed(w));
@@ -330,6 +329,7 @@ fn row_shifted(
     if shift.y.iter().all(|c| c.abs() >= 1e-12) {
         weighted(std::array::from_fn(row), &shift.y, &mut sum[a..b]);
     } else {
+        sum.fill(0.0);
         for (j, &c) in shift.y.iter().enumerate().filter(|(_, c)| c.abs() >= 1e-12) {
             for (s, &v) in sum[a..b].iter_mut().zip(row(j)) {
                 *s += c * v;

@@ -3,6 +3,7 @@
 use super::NightError;
 use super::references::Noise;
 use crate::engine::correct::{Corrector, References};
+use crate::engine::ordered::ordered;
 use crate::engine::source::Source;
 use crate::engine::{EngineError, Work};
 use crate::frame::NoiseModel;
@@ -12,6 +13,8 @@ use crate::sensor::ClipNoise;
 
 /// Pairs of neighbouring frames looked at.
 const PAIRS: usize = 12;
+/// Threads that read them at the most: each holds two frames.
+const READERS: usize = 4;
 /// Gain taken for granted where nothing can be known of it: e-/DN.
 const ASSUMED_GAIN: f64 = 1.0;
 
@@ -45,16 +48,25 @@ pub fn from_clip(
         .filter(|&i| frames[i + 1].number == frames[i].number + 1)
         .collect();
     let every = pairs.len().div_ceil(PAIRS).max(2);
+    let pairs: Vec<usize> = pairs.into_iter().step_by(every).collect();
     let mut used = 0;
-    for &i in pairs.iter().step_by(every) {
-        work.check()?;
-        let both = corrector
-            .read(source, &frames[i])
-            .and_then(|a| corrector.read(source, &frames[i + 1]).map(|b| (a.frame, b.frame)));
-        let Ok((a, b)) = both else { continue };
-        gather.add_pair(&a, &b).map_err(EngineError::Sensor)?;
-        used += 1;
-    }
+    let threads = work.threads.min(READERS);
+    ordered(
+        pairs.len(),
+        (threads, threads),
+        |k| {
+            let [a, b] = [0, 1].map(|n| corrector.read(source, &frames[pairs[k] + n]));
+            a.and_then(|a| Ok((a.frame, b?.frame)))
+        },
+        |_, both| {
+            work.check()?;
+            if let Ok((a, b)) = both {
+                gather.add_pair(&a, &b).map_err(EngineError::Sensor)?;
+                used += 1;
+            }
+            Ok::<(), EngineError>(())
+        },
+    )?;
     if used == 0 {
         let model = NoiseModel { gain_e_per_dn: ASSUMED_GAIN, read_noise_e: 1.0 };
         let noise = Noise {

@@ -24,6 +24,8 @@ use crate::math::wide::{Wide, wide};
 pub const CELL: usize = 4;
 /// Cells along the side of a tile.
 const TILE_CELLS: usize = TILE / CELL;
+/// Cells that are asked together whether any is hidden.
+const AT_ONCE: usize = 16;
 /// Most groups of a block: one bit each.
 const MOST_GROUPS: usize = 64;
 /// Frames of a group, unless that makes too many groups.
@@ -117,17 +119,24 @@ impl Hidden<'_> {
     ) {
         let line = &self.cells[y / CELL * self.across..];
         let first = x0 / CELL;
-        let cells = line.iter().take(x1.div_ceil(CELL)).skip(first);
+        let cells = line[..x1.div_ceil(CELL).min(line.len())].get(first..).unwrap_or_default();
         let mut begun = None;
-        for (bits, x) in cells.zip((first * CELL..).step_by(CELL)) {
-            let hidden = bits >> self.group & 1 != 0;
-            match (hidden, begun) {
-                (true, Some(start)) => {
-                    each(start..x);
-                    begun = None;
+        for (cells, from) in cells.chunks(AT_ONCE).zip((first * CELL..).step_by(AT_ONCE * CELL)) {
+            // Most stretches hide nothing.
+            if cells.iter().fold(0, |all, bits| all | bits) >> self.group & 1 == 0 {
+                begun = begun.or(Some(from.max(x0)));
+                continue;
+            }
+            for (bits, x) in cells.iter().zip((from..).step_by(CELL)) {
+                let hidden = bits >> self.group & 1 != 0;
+                match (hidden, begun) {
+                    (true, Some(start)) => {
+                        each(start..x);
+                        begun = None;
+                    }
+                    (false, None) => begun = Some(x.max(x0)),
+                    _ => {}
                 }
-                (false, None) => begun = Some(x.max(x0)),
-                _ => {}
             }
         }
         if let Some(start) = begun {

@@ -3,7 +3,7 @@
 //! The model is that of stage `banding`. Row offsets that matter also pull
 //! on a frame's shift, so they are taken off before it is fitted.
 
-use super::{PixelNoise, Pose};
+use super::{LEAST_VARIANCE, PixelNoise, Pose};
 use crate::frame::convert::{index_in, round_isize, signed, to_f32};
 use crate::frame::{Flaw, Plane};
 use crate::math::resample::valid_range;
@@ -74,7 +74,7 @@ impl RowModel {
         let every = count.div_ceil(LOOK).max(1);
         let (mut squares, mut expected, mut n, mut pixel) = (0.0, 0.0, 0.0, 0.0);
         for (values, pose) in (0..count).step_by(every).filter_map(frame) {
-            let rows = model.rows(&Seen { values: &values, flaws: None, pose }, noise);
+            let rows = model.rows(&Seen { values: &values, flaws: None, pose }, noise, true);
             for (r, v) in rows.offset.iter().zip(&rows.variance).filter(|(_, v)| v.is_finite()) {
                 squares += f64::from(r * r);
                 expected += f64::from(*v);
@@ -92,7 +92,7 @@ impl RowModel {
     /// Offsets to take off the rows of a frame, in DN before the flat.
     #[must_use]
     pub fn offsets(&self, frame: &Seen<'_>, noise: &PixelNoise) -> Vec<f32> {
-        let mut rows = self.rows(frame, noise);
+        let mut rows = self.rows(frame, noise, false);
         let s2 = to_f32(self.sigma * self.sigma);
         for (r, v) in rows.offset.iter_mut().zip(&rows.variance) {
             *r *= if v.is_finite() { s2 / (s2 + v) } else { 0.0 };
@@ -100,8 +100,8 @@ impl RowModel {
         rows.offset
     }
 
-    /// Offsets as measured, what is slow over rows taken off.
-    fn rows(&self, frame: &Seen<'_>, noise: &PixelNoise) -> Rows {
+    /// Offsets as measured, what is slow over rows taken off; `whole`: with the pixels' variance.
+    fn rows(&self, frame: &Seen<'_>, noise: &PixelNoise, whole: bool) -> Rows {
         let (w, h) = (frame.values.width(), frame.values.height());
         let mut rows = Rows { offset: vec![0.0; h], variance: vec![f32::INFINITY; h], pixel: 0.0 };
         if (w, h) != (self.template.width(), self.template.height()) {
@@ -117,7 +117,9 @@ impl RowModel {
             if let Some((offset, variance)) = row.solve() {
                 rows.offset[y] = offset;
                 rows.variance[y] = variance;
-                rows.pixel += row.pixel();
+                if whole {
+                    rows.pixel += row.pixel();
+                }
             }
         }
         take_slow_off(&mut rows);
@@ -136,6 +138,9 @@ impl RowModel {
         row.begin(w);
         let light = to_f32(frame.pose.light);
         let values = frame.values.row(y);
+        if frame.pose.turn.is_none() {
+            return self.gather_along((frame, y), (model, back), noise, row);
+        }
         let mut pixel = |x: usize, tx: usize, ty: usize| {
             let at = y * w + x;
             let good = frame.flaws.is_none_or(|f| f[at] == Flaw::None);
@@ -154,19 +159,6 @@ impl RowModel {
                 [(values[x] - expected) / factor, variance / (factor * factor), slope / factor],
             );
         };
-        if frame.pose.turn.is_none() {
-            // All pixels of a row lie alike.
-            let by = back.at(0.0, y as f64);
-            let Some(ty) = index_in(signed(y) + round_isize(by[1]), h) else { return };
-            let (from, to) = valid_range(0, by[0], w, w);
-            let whole = round_isize(by[0]);
-            for x in from..to {
-                if let Some(tx) = index_in(signed(x) + whole, w) {
-                    pixel(x, tx, ty);
-                }
-            }
-            return;
-        }
         for x in 0..w {
             let by = back.at(x as f64, y as f64);
             let inside = x as f64 + by[0] >= -1e-9 && x as f64 + by[0] <= w as f64 - 1.0 + 1e-9;
@@ -174,6 +166,110 @@ impl RowModel {
                 pixel(x, tx, ty);
             }
         }
+    }
+
+    /// The same where nothing is turned: all pixels of a row lie alike.
+    fn gather_along(
+        &self,
+        (frame, y): (&Seen<'_>, usize),
+        (model, back): (&[f32], &Placement),
+        noise: &PixelNoise,
+        row: &mut Row,
+    ) {
+        let (w, h) = (frame.values.width(), frame.values.height());
+        let by = back.at(0.0, y as f64);
+        let Some(ty) = index_in(signed(y) + round_isize(by[1]), h) else { return };
+        let (from, to) = valid_range(0, by[0], w, w);
+        let whole = round_isize(by[0]);
+        let from = from.max((-whole).max(0).unsigned_abs());
+        let to = to.min((signed(w) - whole).max(0).unsigned_abs());
+        if from >= to {
+            return;
+        }
+        let here = from..to;
+        let start = (signed(from) + whole).unsigned_abs();
+        let there = start..start + here.len();
+        let template = |y: usize| &self.template.row(y)[there.clone()];
+        let still = &self.still[ty * w..][there.clone()];
+        row.used = wide(Gathering {
+            values: &frame.values.row(y)[here.clone()],
+            model: &model[here.clone()],
+            around: [template(ty.saturating_sub(1)), template((ty + 1).min(h - 1))],
+            still,
+            factor: noise.factor.as_ref().map(|f| &f.row(y)[here.clone()]),
+            noise: [noise.slope, noise.floor],
+            light: to_f32(frame.pose.light),
+            out: [
+                &mut row.value[here.clone()],
+                &mut row.weight[here.clone()],
+                &mut row.slope[here.clone()],
+            ],
+        });
+        let Some(flaws) = frame.flaws else { return };
+        let flaws = &flaws[y * w..][here.clone()];
+        for ((x, f), s) in here.zip(flaws).zip(still) {
+            if *f != Flaw::None && *s != 0 {
+                (row.value[x], row.weight[x], row.slope[x]) = (0.0, 0.0, 0.0);
+                row.used -= 1;
+            }
+        }
+    }
+}
+
+/// What pixels side by side say of their row's offset, as one piece of work; gives the number of
+/// those that are still.
+struct Gathering<'a> {
+    values: &'a [f32],
+    model: &'a [f32],
+    /// The template above and below.
+    around: [&'a [f32]; 2],
+    still: &'a [u8],
+    factor: Option<&'a [f32]>,
+    /// Slope and floor of the variance.
+    noise: [f32; 2],
+    light: f32,
+    /// Values, weights and slopes.
+    out: [&'a mut [f32]; 3],
+}
+
+impl Wide for Gathering<'_> {
+    type Output = usize;
+
+    #[inline(always)]
+    fn call(self) -> usize {
+        match self.factor {
+            Some(factor) => {
+                let factor = &factor[..self.values.len()];
+                self.each(|i| factor[i])
+            }
+            None => self.each(|_| 1.0),
+        }
+    }
+}
+
+impl Gathering<'_> {
+    #[inline(always)]
+    fn each(self, factor: impl Fn(usize) -> f32) -> usize {
+        let n = self.values.len();
+        let (values, model, still) = (&self.values[..n], &self.model[..n], &self.still[..n]);
+        let [above, below] = self.around.map(|r| &r[..n]);
+        let [value, weight, slopes] = self.out.map(|r| &mut r[..n]);
+        let [rise, floor] = self.noise;
+        let mut used = 0_u32;
+        for i in 0..n {
+            let f = factor(i);
+            let expected = self.light * model[i];
+            let slope = 0.5 * self.light * (below[i] - above[i]);
+            let each = EDGE_EACH * slope;
+            let noise = (rise * expected.max(0.0) * f + floor * f * f).max(LEAST_VARIANCE);
+            let variance = (noise + each * each) / (f * f);
+            let good = still[i] != 0;
+            value[i] = if good { (values[i] - expected) / f } else { 0.0 };
+            weight[i] = if good { 1.0 / variance.max(1e-12) } else { 0.0 };
+            slopes[i] = if good { slope / f } else { 0.0 };
+            used = used.wrapping_add(u32::from(good));
+        }
+        used as usize
     }
 }
 

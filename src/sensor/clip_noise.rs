@@ -147,11 +147,10 @@ impl ClipNoise {
                 step: site.step,
             };
             let across = site.across.max(1);
-            site.blocks.par_chunks_mut(across).enumerate().for_each(|(j, row)| {
-                for (i, block) in row.iter_mut().enumerate() {
-                    pair.add(i, j, block);
-                }
-            });
+            site.blocks
+                .par_chunks_mut(across)
+                .enumerate()
+                .for_each(|(j, row)| pair.add_row(j, row));
         }
         Ok(())
     }
@@ -243,51 +242,110 @@ struct Pair<'a> {
     step: usize,
 }
 
+/// Blocks that are looked at side by side: additions of one block wait for each other, those of
+/// several do not.
+const ABREAST: usize = 8;
+/// Pixels of a block and those around it along a side.
+const SIDE: usize = BLOCK + 2;
+/// The same of blocks side by side.
+const STRIP: usize = ABREAST * BLOCK + 2;
+
+/// What blocks side by side show.
+struct Strip {
+    spoilt: [bool; ABREAST],
+    level: [f64; ABREAST],
+    squares: [f64; ABREAST],
+}
+
 impl Pair<'_> {
-    fn add(&self, i: usize, j: usize, block: &mut Block) {
-        if block.spoilt {
-            return;
+    /// Adds row `j` of blocks.
+    fn add_row(&self, j: usize, row: &mut [Block]) {
+        for (k, blocks) in row.chunks_mut(ABREAST).enumerate() {
+            if blocks.iter().all(|b| b.spoilt) {
+                continue;
+            }
+            let strip = self.strip((k * ABREAST, j), blocks.len());
+            for (lane, block) in blocks.iter_mut().enumerate().filter(|(_, b)| !b.spoilt) {
+                if strip.spoilt[lane] {
+                    block.spoilt = true;
+                    continue;
+                }
+                block.squares += strip.squares[lane] / ((BLOCK * BLOCK) as f64 * MASK_GAIN);
+                block.level += strip.level[lane] / (2.0 * WEIGHT_SUM * WEIGHT_SUM);
+                block.pairs += 1;
+            }
         }
-        const SIDE: usize = BLOCK + 2;
-        let mut d = [[0.0_f32; SIDE]; SIDE];
-        let mut level = 0.0_f64;
-        let width = self.a.width();
+    }
+
+    /// `n` pixels of one colour.
+    fn row(&self, data: &[f32], n: usize) -> [f32; STRIP] {
+        let mut out = [0.0; STRIP];
+        if self.step == 1 {
+            out[..n].copy_from_slice(&data[..n]);
+        } else {
+            out.iter_mut().zip(data.iter().step_by(self.step)).take(n).for_each(|(o, v)| *o = *v);
+        }
+        out
+    }
+
+    /// `count` blocks from (i, j) on.
+    fn strip(&self, (i, j): (usize, usize), count: usize) -> Strip {
+        let mut out =
+            Strip { spoilt: [false; ABREAST], level: [0.0; ABREAST], squares: [0.0; ABREAST] };
+        let mut d = [[0.0_f32; STRIP]; SIDE];
+        let n = count * BLOCK + 2;
+        let x0 = self.corner.0 + i * BLOCK * self.step;
         for (dy, row) in d.iter_mut().enumerate() {
             let y = self.corner.1 + (j * BLOCK + dy) * self.step;
-            for (dx, out) in row.iter_mut().enumerate() {
-                let x = self.corner.0 + (i * BLOCK + dx) * self.step;
-                let (a, b) = (self.a.at(x, y), self.b.at(x, y));
-                let at = y * width + x;
-                let flawed = self.flaws.iter().flatten().any(|f| f[at] != Flaw::None);
-                if flawed || a >= self.white || b >= self.white {
-                    block.spoilt = true;
-                    return;
+            let from = y * self.a.width() + x0;
+            let [a, b] = [self.a, self.b].map(|p| self.row(&p.data()[from..], n));
+            let mut light = [0.0_f32; STRIP];
+            let mut bad = [false; STRIP];
+            for s in 0..STRIP {
+                bad[s] = (a[s] >= self.white || b[s] >= self.white) && s < n;
+                let (a, b) = (a[s] - self.black, (b[s] - self.black) * self.ratio);
+                row[s] = b - a;
+                light[s] = a + b;
+            }
+            for flaws in self.flaws.iter().flatten() {
+                let flaws = flaws[from..].iter().step_by(self.step);
+                bad.iter_mut().zip(flaws).take(n).for_each(|(b, f)| *b |= *f != Flaw::None);
+            }
+            for (dx, weight) in WEIGHTS.iter().enumerate() {
+                for (lane, level) in out.level.iter_mut().enumerate() {
+                    *level += WEIGHTS[dy] * weight * f64::from(light[lane * BLOCK + dx]);
                 }
-                let (a, b) = (a - self.black, (b - self.black) * self.ratio);
-                *out = b - a;
-                level += WEIGHTS[dy] * WEIGHTS[dx] * f64::from(a + b);
+            }
+            for (lane, spoilt) in out.spoilt.iter_mut().enumerate() {
+                *spoilt |= bad[lane * BLOCK..][..SIDE].contains(&true);
             }
         }
-        let mut squares = 0.0_f64;
+        let line = |r: &[f32; STRIP], x: usize| r[x - 1] - 2.0 * r[x] + r[x + 1];
         for y in 1..=BLOCK {
+            let mut h = [0.0_f64; STRIP];
+            for (x, h) in h.iter_mut().enumerate().take(STRIP - 1).skip(1) {
+                *h = f64::from(line(&d[y - 1], x) - 2.0 * line(&d[y], x) + line(&d[y + 1], x));
+            }
             for x in 1..=BLOCK {
-                let line = |r: &[f32; SIDE]| r[x - 1] - 2.0 * r[x] + r[x + 1];
-                let h = f64::from(line(&d[y - 1]) - 2.0 * line(&d[y]) + line(&d[y + 1]));
-                squares += h * h;
+                for (lane, squares) in out.squares.iter_mut().enumerate() {
+                    let h = h[lane * BLOCK + x];
+                    *squares += h * h;
+                }
             }
         }
-        block.squares += squares / ((BLOCK * BLOCK) as f64 * MASK_GAIN);
-        block.level += level / (2.0 * WEIGHT_SUM * WEIGHT_SUM);
-        block.pairs += 1;
+        out
     }
 }
 
 /// Light of `a` against that of `b`, so that flicker does not lift the texture; 1 in the dark.
 fn light_ratio(a: &Plane, b: &Plane, black: f32) -> f32 {
-    let mean = |p: &Plane| {
-        p.data().iter().map(|&v| f64::from(v - black)).sum::<f64>() / p.data().len().max(1) as f64
-    };
-    let (a, b) = (mean(a), mean(b));
+    // Both at once: additions of one sum wait for each other.
+    let mut sums = [0.0_f64; 2];
+    for (a, b) in a.data().iter().zip(b.data()) {
+        sums[0] += f64::from(a - black);
+        sums[1] += f64::from(b - black);
+    }
+    let [a, b] = sums.map(|s| s / a.data().len().max(1) as f64);
     if a > 1.0 && b > 1.0 { to_f32((a / b).clamp(0.5, 2.0)) } else { 1.0 }
 }
 

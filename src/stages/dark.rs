@@ -218,58 +218,87 @@ impl Stage for Dark {
                 why: "the frame is not raw any more: put dark before all other stages".to_owned(),
             });
         }
-        let found = (frame.width(), frame.height());
-        if found != self.size || frame.layout != self.layout {
-            return Err(StageError::Mismatch {
-                stage: NAME,
-                what: "the frame".to_owned(),
-                found: format!("{}x{}, {:?}", found.0, found.1, frame.layout),
-                expected: format!("{}x{}, {:?}", self.size.0, self.size.1, self.layout),
-                advice: "see that the folder holds one clip only",
-            });
-        }
+        self.check((frame.width(), frame.height()), frame.layout)?;
         let mut full = 0_usize;
-        let mut pixels = 0_usize;
         for p in 0..frame.planes.len() {
-            let count = count_full(frame.planes[p].data(), self.full);
+            let count = self.count_full(frame.planes[p].data());
             if count > 0 {
                 // Makes the marks where there were none; then planes and marks lie side by side.
                 frame.flaws_mut(p);
-                mark_full(frame.planes[p].data(), &mut frame.flaws[p], self.full);
+                self.mark_full(frame.planes[p].data(), &mut frame.flaws[p]);
             }
-            let data = frame.planes[p].data_mut();
             full += count;
-            pixels += data.len();
-            match &self.master {
-                Some(master) => subtract(data, master.level[p].data()),
-                None => data.iter_mut().for_each(|v| *v -= self.black),
-            }
+            self.take_off((p, 0), frame.planes[p].data_mut());
         }
         frame.domain = Domain::Linear;
-        notes.measure("saturated_share", full as f64 / (pixels as f64).max(1.0));
+        notes.measure(SHARE, saturated_share(full, frame));
         Ok(())
     }
 }
 
-/// Number of full pixels. A plain count, because leaving at the first one does not vectorise.
-fn count_full(raw: &[f32], limit: f32) -> usize {
-    raw.iter().map(|&v| usize::from(v >= limit)).sum()
-}
+impl Dark {
+    /// Refuses a frame of another size or layout than the clip's.
+    ///
+    /// # Errors
+    /// [`StageError::Mismatch`].
+    pub fn check(&self, found: (usize, usize), layout: Layout) -> Result<(), StageError> {
+        if found == self.size && layout == self.layout {
+            return Ok(());
+        }
+        Err(StageError::Mismatch {
+            stage: NAME,
+            what: "the frame".to_owned(),
+            found: format!("{}x{}, {:?}", found.0, found.1, layout),
+            expected: format!("{}x{}, {:?}", self.size.0, self.size.1, self.layout),
+            advice: "see that the folder holds one clip only",
+        })
+    }
 
-/// Marks good pixels that are full.
-fn mark_full(raw: &[f32], flaws: &mut [Flaw], limit: f32) {
-    for (f, &v) in flaws.iter_mut().zip(raw) {
-        if v >= limit && *f == Flaw::None {
-            *f = Flaw::Saturated;
+    /// Number of full pixels among raw values. A plain count, because leaving at the first one does
+    /// not vectorise.
+    #[must_use]
+    pub fn count_full(&self, raw: &[f32]) -> usize {
+        // Of so few that 32 bits hold it; a check of each addition would not vectorise either.
+        let count = |part: &[f32]| {
+            part.iter().fold(0_u32, |n, &v| n.wrapping_add(u32::from(v >= self.full)))
+        };
+        raw.chunks(COUNTED).map(|part| count(part) as usize).sum()
+    }
+
+    /// Marks good pixels that are full.
+    pub fn mark_full(&self, raw: &[f32], flaws: &mut [Flaw]) {
+        for (f, &v) in flaws.iter_mut().zip(raw) {
+            if v >= self.full && *f == Flaw::None {
+                *f = Flaw::Saturated;
+            }
+        }
+    }
+
+    /// Takes the level off raw values of plane `p` from pixel `from` on.
+    pub fn take_off(&self, (p, from): (usize, usize), data: &mut [f32]) {
+        match &self.master {
+            Some(master) => {
+                for (v, l) in data.iter_mut().zip(&master.level[p].data()[from..]) {
+                    *v -= l;
+                }
+            }
+            None => data.iter_mut().for_each(|v| *v -= self.black),
         }
     }
 }
 
-fn subtract(data: &mut [f32], level: &[f32]) {
-    for (v, l) in data.iter_mut().zip(level) {
-        *v -= l;
-    }
+/// The measure that the stage notes, and its value for a frame with `full` full pixels.
+pub const SHARE: &str = "saturated_share";
+
+/// See [`SHARE`].
+#[must_use]
+pub fn saturated_share(full: usize, frame: &Frame) -> f64 {
+    let pixels: usize = frame.planes.iter().map(|p| p.data().len()).sum();
+    full as f64 / (pixels as f64).max(1.0)
 }
+
+/// Pixels counted in 32 bits, many side by side.
+const COUNTED: usize = 1 << 16;
 
 #[cfg(test)]
 mod tests {

@@ -141,27 +141,25 @@ impl Stage for Flat {
                 advice: "see that the folder holds one clip only",
             });
         }
-        for (p, factor) in self.factors.iter().enumerate() {
-            multiply(frame.planes[p].data_mut(), factor.data());
-            if let Some(flaws) = frame.flaws.get(p) {
-                whiten(frame.planes[p].data_mut(), flaws, self.white);
-            }
+        for p in 0..self.factors.len() {
+            let data = frame.planes[p].data_mut();
+            self.divide((p, 0), data, frame.flaws.get(p).map(Vec::as_slice));
         }
         Ok(())
     }
 }
 
-fn multiply(data: &mut [f32], factors: &[f32]) {
-    for (v, f) in data.iter_mut().zip(factors) {
-        *v *= f;
-    }
-}
-
-/// Sets saturated pixels to white.
-fn whiten(data: &mut [f32], flaws: &[Flaw], white: f32) {
-    for (v, &f) in data.iter_mut().zip(flaws) {
-        if f == Flaw::Saturated {
-            *v = white;
+impl Flat {
+    /// Divides values of plane `p` from pixel `from` on; `flaws` are theirs.
+    pub fn divide(&self, (p, from): (usize, usize), data: &mut [f32], flaws: Option<&[Flaw]>) {
+        for (v, f) in data.iter_mut().zip(&self.factors[p].data()[from..]) {
+            *v *= f;
+        }
+        // Saturated pixels become white.
+        for (v, f) in data.iter_mut().zip(flaws.unwrap_or_default()) {
+            if *f == Flaw::Saturated {
+                *v = self.white;
+            }
         }
     }
 }

@@ -275,12 +275,13 @@ pub fn moved(frame: &Frame, to: &Move) -> Frame {
     let mut planes = Vec::with_capacity(frame.planes.len());
     let mut flaws = Vec::new();
     for (p, plane) in frame.planes.iter().enumerate() {
-        let mut out = Plane::filled(to.window.size[0], to.window.size[1], 0.0);
-        let marks = moved_plane(plane, frame.flaws_of(p), &to, |y, row, _| {
-            out.row_mut(y).copy_from_slice(row);
-        });
+        let mut out = Plane::to_write(to.window.size[0], to.window.size[1]);
+        let mut moving = Moving::new(plane, &to);
+        for y in 0..out.height() {
+            moving.row(y, out.row_mut(y));
+        }
         planes.push(out);
-        flaws.push(marks);
+        flaws.push(moving.flaws(frame.flaws_of(p)));
     }
     if flaws.iter().flatten().all(|&f| f == Flaw::None) {
         flaws.clear();
@@ -299,12 +300,17 @@ pub fn locked(frame: &Frame, to: &Move, coding: Coding) -> Vec<FixedPlane> {
         .enumerate()
         .map(|(p, plane)| {
             let mut codes = spare::codes(w * h);
-            let marks = moved_plane(plane, frame.flaws_of(p), &to, |_, row, valid| {
-                codes.extend(row.iter().enumerate().map(|(x, &v)| {
-                    if x >= valid.0 && x < valid.1 { coding.encode(v) } else { Coding::MISSING }
-                }));
-            });
-            for (c, f) in codes.iter_mut().zip(marks) {
+            let mut moving = Moving::new(plane, &to);
+            let mut row = vec![0.0; w];
+            for y in 0..h {
+                let (from, to) = moving.row(y, &mut row);
+                let at = y * w;
+                codes.resize(at + from, Coding::MISSING);
+                codes.resize(at + to, Coding::MISSING);
+                coding.encode_all(&row[from..to], &mut codes[at + from..]);
+                codes.resize(at + w, Coding::MISSING);
+            }
+            for (c, f) in codes.iter_mut().zip(moving.flaws(frame.flaws_of(p))) {
                 match f {
                     Flaw::None => {}
                     Flaw::Saturated if *c != Coding::MISSING => *c = Coding::SATURATED,
@@ -316,37 +322,49 @@ pub fn locked(frame: &Frame, to: &Move, coding: Coding) -> Vec<FixedPlane> {
         .collect()
 }
 
-/// Gives each resampled row and its valid columns to `each`; returns the moved flaws (none where
-/// there were none).
-fn moved_plane(
-    plane: &Plane,
-    flaws: Option<&[Flaw]>,
-    to: &Move,
-    mut each: impl FnMut(usize, &[f32], (usize, usize)),
-) -> Vec<Flaw> {
-    let [w, h] = to.window.size;
-    let [x0, y0] = to.window.origin.map(signed);
-    let [dx, dy] = to.at.shift;
-    let kernel = Shift::new(dx, dy);
-    let (reading, mut scratch) = (Reading::new(to.at), ReadScratch::default());
-    let mut row = vec![0.0; w];
-    let across = valid_range(x0, dx, w, plane.width());
-    let down = valid_range(y0, dy, h, plane.height());
-    let size = [plane.width(), plane.height()];
-    for y in 0..h {
-        let at = (x0, y0 + signed(y));
-        reading.row(plane.into(), at, &mut row, &mut scratch);
-        let valid = if to.at.turn.is_none() {
-            if y >= down.0 && y < down.1 { across } else { (0, 0) }
-        } else {
-            seen(&to.at, at, w, size)
-        };
-        for v in &mut row {
-            *v *= to.gain;
+/// A plane that is resampled row by row.
+struct Moving<'a> {
+    plane: &'a Plane,
+    to: &'a Move,
+    reading: Reading,
+    scratch: ReadScratch,
+    /// Columns and rows of the result that lie inside of a plane that is not turned.
+    inside: [(usize, usize); 2],
+}
+
+impl<'a> Moving<'a> {
+    fn new(plane: &'a Plane, to: &'a Move) -> Self {
+        let ([x0, y0], [w, h]) = (to.window.origin.map(signed), to.window.size);
+        let [dx, dy] = to.at.shift;
+        Self {
+            plane,
+            to,
+            reading: Reading::new(to.at),
+            scratch: ReadScratch::default(),
+            inside: [valid_range(x0, dx, w, plane.width()), valid_range(y0, dy, h, plane.height())],
         }
-        each(y, &row, valid);
     }
-    flaws.map_or_else(Vec::new, |f| moved_flaws(f, plane.width(), to, &kernel))
+
+    /// Row `y` of the result; gives its columns that lie inside of the plane.
+    fn row(&mut self, y: usize, row: &mut [f32]) -> (usize, usize) {
+        let [x0, y0] = self.to.window.origin.map(signed);
+        let at = (x0, y0 + signed(y));
+        self.reading.row(self.plane.into(), at, row, &mut self.scratch);
+        for v in row.iter_mut() {
+            *v *= self.to.gain;
+        }
+        let [across, down] = self.inside;
+        if !self.to.at.turn.is_none() {
+            return seen(&self.to.at, at, row.len(), [self.plane.width(), self.plane.height()]);
+        }
+        if y >= down.0 && y < down.1 { across } else { (0, 0) }
+    }
+
+    /// The flaws of the result, none where the plane has none.
+    fn flaws(&self, flaws: Option<&[Flaw]>) -> Vec<Flaw> {
+        let kernel = Shift::new(self.to.at.shift[0], self.to.at.shift[1]);
+        flaws.map_or_else(Vec::new, |f| moved_flaws(f, self.plane.width(), self.to, &kernel))
+    }
 }
 
 /// Columns of a row of results that lie inside of a turned picture.
