@@ -29,7 +29,7 @@ use hushframe::frame::{Coding, FixedPlane, NoiseModel, Plane};
 use hushframe::math::blur::gaussian;
 use hushframe::math::pyramid::Pyramid;
 use hushframe::math::resample::WHITE;
-use hushframe::math::shrink::{ShrinkSettings, shrink};
+use hushframe::math::shrink::{Own, ShrinkSettings, shrink};
 use hushframe::register::PixelNoise;
 use hushframe::stages::average::{Average, AverageSettings, Averaged, Locked, Preset};
 use scene::disc::{Disc, DiscScene};

@@ -2,9 +2,10 @@
 //!
 //! Overlapping 8 x 8 blocks, four pixels apart; in each, coefficients below a threshold are
 //! dropped (first pass), then every coefficient is weighted by `c^2 / (c^2 + V)` with c from the
-//! first pass (second pass). The mean of a block is never touched. V is the block's mean variance,
-//! shaped over frequency as resampling left it. Blocks are put together weighted by how quiet
-//! they are.
+//! first pass (second pass). The mean of a block is never touched. V is the block's mean variance v,
+//! shaped over frequency as resampling left it: `v * P + v^2 / s * (P1 - P)`, P the power of all
+//! frames' noise, P1 and s that of the current one and its variance (v / s is its share in an
+//! average of frames alike). Blocks are put together weighted by how quiet they are.
 //!
 //! Both passes go down the picture together, four rows at a time. A row is transformed along x once
 //! for all blocks it is in, and comes back once: blocks one above the other are added up as
@@ -48,8 +49,22 @@ pub struct ShrinkSettings {
     pub strength: f32,
     /// Whether to do the second pass.
     pub wiener: bool,
-    /// How the noise's power goes with frequency, in any unit.
+    /// Power of the noise left of white noise of power 1, in the mean of what was averaged.
     pub noise: NoisePower,
+    /// The one picture that is in every average.
+    pub own: Own,
+}
+
+/// The picture that others were averaged with. Where few agreed with it, the noise is its own: of a
+/// mean of n alike, the n-th part.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Own {
+    /// Power of its noise, as of the others.
+    pub noise: NoisePower,
+    /// Variance of a pixel of this picture alone: `slope * value + floor`.
+    pub slope: f32,
+    /// Where the value is 0.
+    pub floor: f32,
 }
 
 /// A picture whose noise was shrunk.
@@ -219,18 +234,19 @@ type Shape = NoisePower;
 #[inline(always)]
 fn dropped(
     (a, b): (&Half, &Half),
-    v: &Lanes,
-    shape: &Shape,
+    (v, o): (&Lanes, &Lanes),
+    (shape, extra): (&Shape, &Shape),
     blocks: &mut Blocks,
     kept: &mut Lanes,
 ) {
     for k in 0..SIDE {
         for i in 0..LANES {
             let y = forward(column(&a[k], &b[k], i));
-            let limit = THRESHOLD * THRESHOLD * v[i];
+            let limit = [v[i], o[i]].map(|v| THRESHOLD * THRESHOLD * v);
             let mut n = 0.0;
             for ky in 0..SIDE {
-                let keep = if y[ky] * y[ky] < limit * shape[k][ky] { 0.0 } else { 1.0 };
+                let limit = limit[0] * shape[k][ky] + limit[1] * extra[k][ky];
+                let keep = if y[ky] * y[ky] < limit { 0.0 } else { 1.0 };
                 blocks[k][ky][i] = y[ky] * keep;
                 n += keep;
             }
@@ -245,7 +261,8 @@ fn dropped(
 fn weighted(
     (a, b): (&Half, &Half),
     (c, d): (&Half, &Half),
-    (v, shape): (&Lanes, &Shape),
+    (v, o): (&Lanes, &Lanes),
+    (shape, extra): (&Shape, &Shape),
     blocks: &mut Blocks,
     kept: &mut Lanes,
 ) {
@@ -261,7 +278,8 @@ fn weighted(
             let mut n = 0.0;
             for ky in 0..SIDE {
                 let power = blocks[k][ky][i] * blocks[k][ky][i] + 1e-30;
-                let factor = power / (power + v[i] * shape[k][ky]);
+                let noise = v[i] * shape[k][ky] + o[i] * extra[k][ky];
+                let factor = power / (power + noise);
                 blocks[k][ky][i] = y[ky] * factor;
                 n += factor * factor;
             }
@@ -304,11 +322,8 @@ impl Wide for Band<'_> {
     #[inline(always)]
     fn call(mut self) {
         let (q0, q1) = self.quads;
-        let mut shape = self.settings.noise;
-        let mean = shape.as_flattened().iter().sum::<f32>() / AREA as f32;
-        shape.as_flattened_mut().iter_mut().for_each(|p| *p /= mean);
-        shape[0][0] = 0.0;
-        let of = Of { shape, squared: self.settings.strength * self.settings.strength };
+        let ShrinkSettings { strength, noise, own, .. } = *self.settings;
+        let of = Of::new(noise, own, strength);
         let last = self.picture.height().div_ceil(STEP);
         let begin = if self.settings.wiener { q0.saturating_sub(1) } else { q0 };
         let end = if self.settings.wiener { (q1 + 1).min(last) } else { q1 };
@@ -343,9 +358,51 @@ impl Wide for Band<'_> {
 
 /// What all blocks share.
 struct Of {
+    /// Power by frequency in units of the mean; by how much that of the current frame exceeds it.
     shape: Shape,
+    extra: Shape,
+    /// Variance of the current frame.
+    slope: f32,
+    floor: f32,
     squared: f32,
 }
+
+impl Of {
+    fn new(noise: NoisePower, own: Own, strength: f32) -> Self {
+        let mean = noise.as_flattened().iter().sum::<f32>() / AREA as f32;
+        let (mut shape, mut extra) = (noise, own.noise);
+        let both = shape.as_flattened_mut().iter_mut().zip(extra.as_flattened_mut());
+        for (s, e) in both {
+            (*s, *e) = (*s / mean, (*e - *s) / mean);
+        }
+        (shape[0][0], extra[0][0]) = (0.0, 0.0);
+        Self { shape, extra, slope: own.slope, floor: own.floor, squared: strength * strength }
+    }
+
+    /// The variance of each block that is the current frame's own, from the whole and the blocks'
+    /// sums along x.
+    #[inline(always)]
+    fn own(&self, variance: &Lanes, (a, b): (&Half, &Half)) -> Lanes {
+        let mut own = [0.0; LANES];
+        for i in 0..LANES {
+            let sum: f32 = column(&a[0], &b[0], i).iter().sum();
+            let alone = self.slope * above(sum * MEAN) + self.floor;
+            let v = variance[i];
+            own[i] = if v < alone { v * v / alone } else { v };
+        }
+        own
+    }
+}
+
+/// What is above 0.
+#[inline(always)]
+fn above(x: f32) -> f32 {
+    if x > 0.0 { x } else { 0.0 }
+}
+
+/// Mean of a block from the sum of its rows' first coefficients: each is the root of eight times the
+/// row's mean.
+const MEAN: f32 = 0.125 / 2.828_427;
 
 impl Band<'_> {
     /// Reads half `t`: rows 4t - 4 to 4t - 1.
@@ -409,14 +466,18 @@ impl Band<'_> {
             for i in 0..LANES {
                 variance[i] = (p[i] + p[i + 1] + q[i] + q[i + 1]) / (AREA / 4) as f32;
             }
-            let v = variance.map(|v| v * of.squared);
-            let mut kept = [1.0; LANES];
             let own = (&upper[g], &lower[g]);
+            let mut o = of.own(&variance, own);
+            let mut v = variance;
+            for i in 0..LANES {
+                (v[i], o[i]) = (v[i] * of.squared, o[i] * of.squared);
+            }
+            let mut kept = [1.0; LANES];
             if second {
                 let known = (&known_upper[g], &known_lower[g]);
-                weighted(own, known, (&v, &of.shape), &mut blocks, &mut kept);
+                weighted(own, known, (&v, &o), (&of.shape, &of.extra), &mut blocks, &mut kept);
             } else {
-                dropped(own, &v, &of.shape, &mut blocks, &mut kept);
+                dropped(own, (&v, &o), (&of.shape, &of.extra), &mut blocks, &mut kept);
             }
             let mut quiet = [0.0; LANES];
             for i in 0..LANES {

@@ -17,7 +17,13 @@ fn noise(i: usize) -> f32 {
     sum
 }
 
-const FINE: ShrinkSettings = ShrinkSettings { strength: 1.0, wiener: true, noise: WHITE };
+const FINE: ShrinkSettings =
+    ShrinkSettings { strength: 1.0, wiener: true, noise: WHITE, own: alike(WHITE) };
+
+/// A frame whose noise is that of all.
+const fn alike(noise: NoisePower) -> Own {
+    Own { noise, slope: 0.0, floor: 4.0 }
+}
 
 #[test]
 fn no_noise_no_change() {
@@ -63,6 +69,11 @@ fn uneven() -> NoisePower {
     Shift::new(0.05, 0.5).noise_power()
 }
 
+/// A frame with other noise than the others have.
+fn odd() -> Own {
+    Own { noise: Shift::new(0.4, 0.1).noise_power(), slope: 0.5, floor: 6.0 }
+}
+
 /// The definition, block by block, with the weights of each pixel added up one after another.
 fn slow(p: &Plane, variance: &Plane, guide: Option<&Plane>) -> Plane {
     let (w, h) = (p.width(), p.height());
@@ -84,8 +95,12 @@ fn slow(p: &Plane, variance: &Plane, guide: Option<&Plane>) -> Plane {
             let mut block = transform(p, cx, cy);
             let known = guide.map(|g| transform(g, cx, cy));
             let mut kept = 1.0;
+            let level = block.as_flattened()[0] / 8.0;
+            let own = v * f32::min(v / (odd().slope * level.max(0.0) + odd().floor), 1.0);
             for (k, ky) in (0..64).map(|n| (n / 8, n % 8)) {
-                let noise = if k + ky == 0 { 0.0 } else { v * uneven()[k][ky] / mean };
+                let more = odd().noise[k][ky] - uneven()[k][ky];
+                let noise = (v * uneven()[k][ky] + own * more) / mean;
+                let noise = if k + ky == 0 { 0.0 } else { noise };
                 let power = known.map(|g| g[k][ky] * g[k][ky]);
                 let c = block[k][ky];
                 let factor = match power {
@@ -120,7 +135,7 @@ fn both_passes_are_as_defined_at_any_size_and_for_any_number_of_threads() {
         let variance = Plane::from_fn(w, h, |x, y| 4.0 + ((x + 2 * y) % 50) as f32 * 0.2);
         let first = slow(&p, &variance, None);
         for (wiener, expected) in [(false, &first), (true, &slow(&p, &variance, Some(&first)))] {
-            let s = ShrinkSettings { strength: 1.0, wiener, noise: uneven() };
+            let s = ShrinkSettings { strength: 1.0, wiener, noise: uneven(), own: odd() };
             let with = |n: usize| {
                 let pool = rayon::ThreadPoolBuilder::new().num_threads(n).build().unwrap();
                 pool.install(|| shrink(&p, &variance, &s))
@@ -140,7 +155,8 @@ fn noise_that_was_moved_goes_as_white_noise_does() {
     // frame would have, more of it is left.
     let noisy = Plane::from_fn(128, 128, |x, y| 2.0 * noise(y * 128 + x));
     let left = |noise: NoisePower| {
-        let q = shrink(&noisy, &Plane::filled(128, 128, 4.0), &ShrinkSettings { noise, ..FINE });
+        let settings = ShrinkSettings { noise, own: alike(noise), ..FINE };
+        let q = shrink(&noisy, &Plane::filled(128, 128, 4.0), &settings);
         q.plane.data().iter().map(|v| f64::from(v * v)).sum::<f64>()
     };
     let (white, moved) = (left(WHITE), left(Shift::new(0.5, 0.5).noise_power()));

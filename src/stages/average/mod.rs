@@ -50,8 +50,8 @@ use crate::frame::convert::{signed, to_f32};
 use crate::frame::{FixedPlane, Flaw, Plane};
 use crate::math::patch::any_marked;
 use crate::math::pyramid::Pyramid;
-use crate::math::resample::{NoisePower, mean_power};
-use crate::math::shrink::{ShrinkSettings, Shrunk, shrink};
+use crate::math::resample::{NoisePower, WHITE, mean_power};
+use crate::math::shrink::{Own, ShrinkSettings, Shrunk, shrink};
 use crate::math::trajectory::{FRAMES, Neighbour, REACH};
 use crate::register::PixelNoise;
 use compose::Merge;
@@ -378,16 +378,24 @@ impl Averager {
         let (values, variance) = merge.run();
         let strength = to_f32(self.stage.settings.strength);
         let noise = mean_power(self.window(i).map(|f| f.noise_power));
+        let own = self.own(i, &merge.level);
         let settings = match self.stage.settings.preset {
             Preset::Plain => None,
-            Preset::Fast => Some(ShrinkSettings { strength, wiener: false, noise }),
-            Preset::Quality => Some(ShrinkSettings { strength, wiener: true, noise }),
+            Preset::Fast => Some(ShrinkSettings { strength, wiener: false, noise, own }),
+            Preset::Quality => Some(ShrinkSettings { strength, wiener: true, noise, own }),
         };
         let Shrunk { plane, left } = match settings {
             None => Shrunk { plane: values, left: variance.clone() },
             Some(s) => shrink(&values, &variance, &s),
         };
         Averaged { plane, variance, left, flaws: self.flaws(current, p) }
+    }
+
+    /// Noise of frame `i` alone.
+    fn own(&self, i: usize, level: &Level<'_>) -> Own {
+        let noise = self.relative(i, 0).map_or(WHITE, |f| f.noise_power);
+        let scale = level.factor * level.gain;
+        Own { noise, slope: scale * level.noise.slope, floor: scale * level.noise.floor }
     }
 
     /// Pixels without any good sample in the window.
