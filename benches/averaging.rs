@@ -272,8 +272,9 @@ fn time(preset: Preset) -> [f64; 3] {
             now
         };
         let strength = if preset == Preset::Plain { 0.0 } else { 1.0 };
-        let shrinking =
-            ShrinkSettings { strength, wiener: preset == Preset::Quality, noise: WHITE };
+        let own = Own { noise: WHITE, slope: 1.0, floor: 64.0 };
+        let wiener = preset == Preset::Quality;
+        let shrinking = ShrinkSettings { strength, wiener, noise: WHITE, own };
         for k in 1..=5 {
             let next = frame(2 * reach + k);
             averager.push(Some(next.clone()));

@@ -23,7 +23,7 @@ use crate::math::resample::NoisePower;
 use crate::math::wide::{Wide, wide};
 
 /// Coefficients below this many standard deviations are noise.
-const THRESHOLD: f32 = 2.7;
+const THRESHOLD: f32 = 2.9;
 /// Distance of the blocks.
 const STEP: usize = 4;
 /// Blocks side by side that are worked on together.
