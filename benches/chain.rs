@@ -1,8 +1,9 @@
 //! The whole chain on frames of 1920 x 1080, beside a plain loop that reads, decodes, encodes and
 //! writes the same files: frames a second, ratio, peak memory.
 //!
-//! `cargo bench --bench chain` (120 frames) or `cargo bench --bench chain -- 3000 WORD ...`: number of
-//! frames, then which rows (all that hold a word; `loop` is always measured first). Each row is a
+//! `cargo bench --bench chain` (120 frames) or `cargo bench --bench chain -- 3000 480x270 WORD ...`:
+//! number of frames, their size, then which rows (all that hold a word; `loop` is always measured
+//! first). Each row is a
 //! process of its own, so that threads and peak memory (as Linux reports it) are its own; the frames
 //! lie in a temporary folder (4 MB each, three times).
 //!
@@ -34,8 +35,8 @@ use hushframe::stages::average::Preset;
 
 use camera::{Camera, job};
 
-const WIDTH: usize = 1920;
-const HEIGHT: usize = 1080;
+/// Size of the frames where nothing is said.
+const SIZE: (usize, usize) = (1920, 1080);
 
 /// Peak resident memory so far in MB.
 fn peak_mb() -> f64 {
@@ -130,8 +131,8 @@ fn measured(row: &str, dir: &Path, threads: usize) -> (f64, f64) {
 }
 
 /// Writes the clip, and beside it what the peers' script needs to judge results.
-fn film(dir: &Path, frames: usize) {
-    let mut camera = Camera::new(WIDTH, HEIGHT);
+fn film(dir: &Path, frames: usize, (width, height): (usize, usize)) {
+    let mut camera = Camera::new(width, height);
     let places = camera.film(&dir.join("clip"), frames);
     let text: String = places.iter().map(|[x, y]| format!("{x} {y}\n")).collect();
     fs::write(dir.join("places.txt"), text).expect("truth");
@@ -149,12 +150,15 @@ fn main() {
         return;
     }
     let frames: usize = args.first().and_then(|a| a.parse().ok()).unwrap_or(120);
-    let words = args.get(1..).unwrap_or_default();
+    let size = args.iter().find_map(|a| size_of(a)).unwrap_or(SIZE);
+    let words: Vec<String> =
+        args.iter().skip(1).filter(|a| size_of(a).is_none()).cloned().collect();
+    let words = words.as_slice();
     if let [keep, dir] = words
         && keep == "keep"
     {
         let dir = Path::new(dir);
-        film(dir, frames);
+        film(dir, frames, size);
         for row in ["loop", "fast", "quality"] {
             let (seconds, _) = measured(row, dir, available());
             println!("{row}: {:.1} ms a frame", seconds / frames as f64 * 1e3);
@@ -162,8 +166,9 @@ fn main() {
         return;
     }
     let dir = tempfile::tempdir().expect("temporary folder");
-    film(dir.path(), frames);
-    println!("{frames} frames of 1920 x 1080, 16 bit; {} threads at the most", available());
+    film(dir.path(), frames, size);
+    let (w, h) = size;
+    println!("{frames} frames of {w} x {h}, 16 bit; {} threads at the most", available());
     println!(
         "{:30} {:>7} {:>10} {:>8} {:>10} {:>10}",
         "", "threads", "ms a frame", "x loop", "x 1 thread", "peak MB"
@@ -191,6 +196,12 @@ fn main() {
             }
         }
     }
+}
+
+/// A size such as `480x270`.
+fn size_of(word: &str) -> Option<(usize, usize)> {
+    let (w, h) = word.split_once('x')?;
+    Some((w.parse().ok()?, h.parse().ok()?))
 }
 
 fn available() -> usize {
