@@ -60,6 +60,12 @@ struct Rows {
 }
 
 impl RowModel {
+    /// A block's `template` (DN) and `still` pixels (1), and the known spread of the offsets in DN.
+    #[must_use]
+    pub fn new(template: &Plane, still: Vec<u8>, sigma: f64) -> Self {
+        Self { template: template.clone(), still, sigma }
+    }
+
     /// A model of a block's `template` (DN) and `still` pixels (1) where its `count` frames show
     /// row offsets that matter; else `None`. `frame` gives values and pose of a frame, where it has
     /// them; all have the template's size.
@@ -70,7 +76,7 @@ impl RowModel {
         count: usize,
         frame: impl Fn(usize) -> Option<(Plane, Pose)>,
     ) -> Option<Self> {
-        let mut model = Self { template: template.clone(), still: still.to_vec(), sigma: 0.0 };
+        let mut model = Self::new(template, still.to_vec(), 0.0);
         let every = count.div_ceil(LOOK).max(1);
         let (mut squares, mut expected, mut n, mut pixel) = (0.0, 0.0, 0.0, 0.0);
         for (values, pose) in (0..count).step_by(every).filter_map(frame) {

@@ -13,7 +13,9 @@
 //! - I_k are the nearest frames, read along the path d_k (px) of what moves in a tile
 //!   (`moving`, [`crate::math::trajectory`]), each with a weight w_k of its own.
 //! - All weights test differences against the noise at three scales (`agree`): what shows
-//!   something else gets no weight, so nothing ghosts.
+//!   something else gets no weight, so nothing ghosts. Where all around is quiet, one cell must
+//!   differ by 4.9 standard deviations: what shows for a single frame, no larger than ten pixels,
+//!   and fainter than that, is averaged away with the noise.
 //!
 //! What noise is left then shrinks by the map of its variance ([`crate::math::shrink`]).
 //! All thresholds are in units of the noise model: one setting serves dark and bright clips.
