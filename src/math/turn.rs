@@ -246,6 +246,12 @@ impl Reading {
     pub fn noise_gain(&self) -> f32 {
         self.shift.as_ref().map_or_else(|| self.to.noise_gain(), Shift::noise_gain)
     }
+
+    /// How much of white noise's power is left at each frequency.
+    #[must_use]
+    pub fn noise_power(&self) -> NoisePower {
+        self.shift.as_ref().map_or_else(|| self.to.noise_power(), Shift::noise_power)
+    }
 }
 
 /// `out[i] = picture(P + displacement)` for the points P = (x0 + i, y) of a row; outside, the edge

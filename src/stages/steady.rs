@@ -219,23 +219,13 @@ impl Move {
     /// Variance that it leaves of white noise, for planes of this layout.
     #[must_use]
     pub fn noise_gain(&self, layout: Layout) -> f32 {
-        let at = self.for_planes(layout).at;
-        if at.turn.is_none() {
-            Shift::new(at.shift[0], at.shift[1]).noise_gain()
-        } else {
-            at.noise_gain()
-        }
+        Reading::new(self.for_planes(layout).at).noise_gain()
     }
 
     /// How much of white noise's power it leaves at each frequency, for planes of this layout.
     #[must_use]
     pub fn noise_power(&self, layout: Layout) -> NoisePower {
-        let at = self.for_planes(layout).at;
-        if at.turn.is_none() {
-            Shift::new(at.shift[0], at.shift[1]).noise_power()
-        } else {
-            at.noise_power()
-        }
+        Reading::new(self.for_planes(layout).at).noise_power()
     }
 
     /// The same for the planes that are moved: mosaics are moved by colour.
