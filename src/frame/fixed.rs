@@ -43,8 +43,13 @@ impl Coding {
         wide(Encoding { coding: *self, values, codes });
     }
 
+    /// The values of many codes, as [`Self::decode`] gives them.
+    pub fn decode_all(&self, codes: &[u16], values: &mut [f32]) {
+        wide(Decoding { coding: *self, codes, values });
+    }
+
     /// The value of a code; marks decode to what their number says.
-    #[inline]
+    #[inline(always)]
     #[must_use]
     pub fn decode(&self, code: u16) -> f32 {
         (f32::from(code) - self.zero) * self.step
@@ -65,6 +70,24 @@ impl Wide for Encoding<'_> {
     fn call(self) {
         for (c, &v) in self.codes.iter_mut().zip(self.values) {
             *c = self.coding.encode(v);
+        }
+    }
+}
+
+/// Values of many codes, as one piece of work.
+struct Decoding<'a> {
+    coding: Coding,
+    codes: &'a [u16],
+    values: &'a mut [f32],
+}
+
+impl Wide for Decoding<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        for (v, &c) in self.values.iter_mut().zip(self.codes) {
+            *v = self.coding.decode(c);
         }
     }
 }
@@ -130,10 +153,9 @@ impl FixedPlane {
     /// The plane of values (marks decode to what their number says).
     #[must_use]
     pub fn to_plane(&self) -> Plane {
-        let coding = self.coding;
-        let mut data = spare::values(self.codes.len());
-        data.extend(self.codes.iter().map(|&c| coding.decode(c)));
-        Plane { width: self.width, height: self.height, data }
+        let mut plane = Plane::to_write(self.width, self.height);
+        self.coding.decode_all(&self.codes, plane.data_mut());
+        plane
     }
 }
 

@@ -386,18 +386,12 @@ impl Of {
         let mut own = [0.0; LANES];
         for i in 0..LANES {
             let sum: f32 = column(&a[0], &b[0], i).iter().sum();
-            let alone = self.slope * above(sum * MEAN) + self.floor;
+            let alone = self.slope * (sum * MEAN).max(0.0) + self.floor;
             let v = variance[i];
             own[i] = if v < alone { v * v / alone } else { v };
         }
         own
     }
-}
-
-/// What is above 0.
-#[inline(always)]
-fn above(x: f32) -> f32 {
-    if x > 0.0 { x } else { 0.0 }
 }
 
 /// Mean of a block from the sum of its rows' first coefficients: each is the root of eight times the

@@ -155,15 +155,9 @@ impl RowModel {
             }
             let above = self.template.row(ty.saturating_sub(1))[tx];
             let below = self.template.row((ty + 1).min(h - 1))[tx];
-            let expected = light * model[x];
-            let slope = 0.5 * light * (below - above);
-            let each = EDGE_EACH * slope;
             let factor = noise.factor.as_ref().map_or(1.0, |f| f.data()[at]);
-            let variance = noise.variance(expected, at) + each * each;
-            row.set(
-                x,
-                [(values[x] - expected) / factor, variance / (factor * factor), slope / factor],
-            );
+            let seen = [values[x], light * model[x], 0.5 * light * (below - above)];
+            row.set(x, said(seen, factor, [noise.slope, noise.floor]));
         };
         for x in 0..w {
             let by = back.at(x as f64, y as f64);
@@ -222,6 +216,17 @@ impl RowModel {
     }
 }
 
+/// What one pixel says of its row's offset, its weight, and the template's slope there, in DN before
+/// the flat, which multiplied it with `factor`; from its value, the one expected and that slope.
+#[inline(always)]
+fn said([value, expected, slope]: [f32; 3], factor: f32, [rise, floor]: [f32; 2]) -> [f32; 3] {
+    let each = EDGE_EACH * slope;
+    let light = rise * expected.max(0.0) * factor;
+    let noise = (light + floor * factor * factor).max(LEAST_VARIANCE);
+    let variance = (noise + each * each) / (factor * factor);
+    [(value - expected) / factor, 1.0 / variance.max(1e-12), slope / factor]
+}
+
 /// What pixels side by side say of their row's offset, as one piece of work; gives the number of
 /// those that are still.
 struct Gathering<'a> {
@@ -260,19 +265,14 @@ impl Gathering<'_> {
         let (values, model, still) = (&self.values[..n], &self.model[..n], &self.still[..n]);
         let [above, below] = self.around.map(|r| &r[..n]);
         let [value, weight, slopes] = self.out.map(|r| &mut r[..n]);
-        let [rise, floor] = self.noise;
         let mut used = 0_u32;
         for i in 0..n {
-            let f = factor(i);
-            let expected = self.light * model[i];
             let slope = 0.5 * self.light * (below[i] - above[i]);
-            let each = EDGE_EACH * slope;
-            let noise = (rise * expected.max(0.0) * f + floor * f * f).max(LEAST_VARIANCE);
-            let variance = (noise + each * each) / (f * f);
+            let [v, w, s] = said([values[i], self.light * model[i], slope], factor(i), self.noise);
             let good = still[i] != 0;
-            value[i] = if good { (values[i] - expected) / f } else { 0.0 };
-            weight[i] = if good { 1.0 / variance.max(1e-12) } else { 0.0 };
-            slopes[i] = if good { slope / f } else { 0.0 };
+            value[i] = if good { v } else { 0.0 };
+            weight[i] = if good { w } else { 0.0 };
+            slopes[i] = if good { s } else { 0.0 };
             used = used.wrapping_add(u32::from(good));
         }
         used as usize
@@ -303,9 +303,9 @@ impl Row {
         self.used = 0;
     }
 
-    fn set(&mut self, x: usize, [value, variance, slope]: [f32; 3]) {
+    fn set(&mut self, x: usize, [value, weight, slope]: [f32; 3]) {
         self.value[x] = value;
-        self.weight[x] = 1.0 / variance.max(1e-12);
+        self.weight[x] = weight;
         self.slope[x] = slope;
         self.used += 1;
     }

@@ -10,10 +10,9 @@ use rayon::prelude::*;
 use super::cover::Hidden;
 use super::still::LEAST_SEEN;
 use crate::frame::convert::{signed, to_f32};
-use crate::frame::{Coding, FixedPlane, Plane};
+use crate::frame::{FixedPlane, Plane};
 use crate::math::resample::{Rows, valid_range};
 use crate::math::turn::{Placement, ReadScratch, Reading, Turn};
-use crate::math::wide::{Wide, wide};
 
 /// Rows worked on together.
 pub(super) const BAND: usize = 32;
@@ -226,31 +225,13 @@ impl BandScratch {
         let (a, b) = reading.rows_needed(columns, rows, frame.height);
         let codes = &frame.codes[a * frame.width..b * frame.width];
         self.decoded.resize(codes.len(), 0.0);
-        wide(Decoding { coding: frame.coding, codes, values: &mut self.decoded });
+        frame.coding.decode_all(codes, &mut self.decoded);
         let source =
             Rows { data: &self.decoded, width: frame.width, first: a, height: frame.height };
         self.out.resize(x1 - x0, 0.0);
         for y in y0 + v0..y0 + v1 {
             reading.row(source, (signed(x0), signed(y)), &mut self.out, &mut self.read);
             each(y, x0, &self.out);
-        }
-    }
-}
-
-/// Codes to values, as one piece of work.
-struct Decoding<'a> {
-    coding: Coding,
-    codes: &'a [u16],
-    values: &'a mut [f32],
-}
-
-impl Wide for Decoding<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn call(self) {
-        for (v, &c) in self.values.iter_mut().zip(self.codes) {
-            *v = self.coding.decode(c);
         }
     }
 }
