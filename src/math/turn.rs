@@ -8,6 +8,8 @@
 //! 279-285 (1980), doi 10.1145/965105.807505. Taps are looked up once for [`STEP`] neighbouring
 //! pixels, so positions are off by up to half of that times the turn: 0.008 px at 2 mrad.
 
+use std::ops::Range;
+
 use serde::{Deserialize, Serialize};
 
 use super::resample::{
@@ -116,6 +118,43 @@ impl Placement {
     pub fn nearest(&self, (x, y): (usize, usize), [w, h]: [usize; 2]) -> Option<(usize, usize)> {
         let by = self.at(x as f64, y as f64);
         index_in(signed(x) + round_isize(by[0]), w).zip(index_in(signed(y) + round_isize(by[1]), h))
+    }
+
+    /// Calls `each` with the stretches of columns of row `y` that lie alike, and the pixel that their
+    /// first one is next to; as [`Self::nearest`], pixel for pixel.
+    pub fn stretches(
+        &self,
+        y: usize,
+        [w, h]: [usize; 2],
+        mut each: impl FnMut(Range<usize>, (usize, usize)),
+    ) {
+        if self.turn.is_none() {
+            let by = self.shift.map(round_isize);
+            let from = by[0].min(0).unsigned_abs();
+            let to = w.saturating_sub(by[0].max(0).unsigned_abs());
+            let row = index_in(signed(y) + by[1], h).filter(|_| from < to);
+            if let Some(row) = row {
+                each(from..to, ((signed(from) + by[0]).unsigned_abs(), row));
+            }
+            return;
+        }
+        let mut begun: Option<(usize, (usize, usize))> = None;
+        for x in 0..w {
+            let here = self.nearest((x, y), [w, h]);
+            if let Some(((x0, (u0, v0)), (u, v))) = begun.zip(here)
+                && v == v0
+                && u == u0 + (x - x0)
+            {
+                continue;
+            }
+            if let Some((x0, at)) = begun {
+                each(x0..x, at);
+            }
+            begun = here.map(|at| (x, at));
+        }
+        if let Some((x0, at)) = begun {
+            each(x0..w, at);
+        }
     }
 
     /// The placement that reads the other way.

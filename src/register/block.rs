@@ -7,7 +7,7 @@
 
 use super::cover::{Cover, cover, tells};
 use super::fit::{Fit, FitScratch, Start, Target, Turning, fit_frame, fit_frames};
-use super::patch::{TILE, patches, spread_patches};
+use super::patch::{Amount, TILE, patches, spread_patches};
 use super::path::scatter;
 use super::still::{Look, deviation, still_pixels};
 use super::template::{Average, Posed, average};
@@ -37,7 +37,10 @@ const MOST_PASSES: usize = 6;
 const SETTLED: f64 = 0.3;
 /// Tiles of the passes before the last one, in frames that have more than twice as many: what
 /// these passes need is poses far better than a pixel's tenth, and they lie all over the frame.
-const EARLY_TILES: usize = 256;
+const EARLY: Amount = Amount { spread: 256, information: 0.0 };
+/// Tiles of the last pass: all of a small frame; of a large one so many that shifts are known to
+/// 0.005 px along each axis, half of what a still camera's clip may be moved by.
+const LAST: Amount = Amount { spread: 512, information: 2.0 / (0.005 * 0.005) };
 /// Part of the candidates that must not be still for it to be worth to look for what hides them in
 /// some frames only.
 const LEAST_HIDDEN: f64 = 0.05;
@@ -208,12 +211,12 @@ fn settle(
     (candidates, turns): (&[u8], bool),
 ) -> Result<Settled, NoLock> {
     let tiles = candidates.len() / (TILE * TILE);
-    let mut most = if tiles > 2 * EARLY_TILES { EARLY_TILES } else { usize::MAX };
+    let mut amount = if tiles > 2 * EARLY.spread { EARLY } else { LAST };
     let (mut sigma, mut pass, mut prepared) = (COARSE, 0, false);
     let mut last: Option<Model> = None;
     loop {
         pass += 1;
-        let early = most < usize::MAX;
+        let early = amount == EARLY;
         let mut posed = posed(frames, &poses);
         let cover = last.as_ref().filter(|_| !early).and_then(|last| {
             let worth = last.hides(candidates) && last.tells(noise, frames.len());
@@ -229,11 +232,11 @@ fn settle(
         let choice = Choice { candidates, still, every: if early { 4 } else { 1 } };
         let built = Model::build(&posed, (noise, sigma), choice);
         let model = Model { cover, ..built };
-        let fits = fit_all(frames, &model, noise, (&poses, most, turns));
+        let fits = fit_all(frames, &model, noise, (&poses, amount, turns));
         let next: Vec<Option<Pose>> = fits.iter().map(|f| f.as_ref().map(pose_of)).collect();
         let lost = poses.iter().zip(&next).any(|(p, q)| p.is_some() && q.is_none());
         if early && lost {
-            most = usize::MAX;
+            amount = LAST;
             continue;
         }
         sigma = median_sigma(&next)?;
@@ -244,7 +247,7 @@ fn settle(
         if early {
             prepared = settled || own * moved < SETTLED * sigma || pass + 1 >= MOST_PASSES;
             if prepared {
-                most = usize::MAX;
+                amount = LAST;
             }
         } else if prepared || settled || pass >= MOST_PASSES {
             let good: Vec<&Fit> = fits.iter().flatten().collect();
@@ -342,10 +345,10 @@ fn fit_all(
     frames: &[Option<&FixedPlane>],
     model: &Model,
     noise: &PixelNoise,
-    (start, most, turns): (&[Option<Pose>], usize, bool),
+    (start, amount, turns): (&[Option<Pose>], Amount, bool),
 ) -> Vec<Option<Fit>> {
     let made_of = (Some(&model.average), ENOUGH);
-    let mut patches = spread_patches(&model.template, &model.still, noise, made_of, most);
+    let mut patches = spread_patches(&model.template, &model.still, noise, made_of, amount);
     if let Some(cover) = &model.cover {
         patches.iter_mut().for_each(|p| p.hidden = cover.tile(p.corner));
     }

@@ -144,12 +144,12 @@ fn take_columns_off(frames: &mut [Option<FixedPlane>]) {
     let (w, h) = (first.width, first.height);
     let mut sums = [vec![0.0_f64; w], vec![0.0_f64; h]];
     let mut counts = [vec![0.0_f64; w], vec![0.0_f64; h]];
-    for f in frames.iter().flatten() {
-        for (at, &code) in f.codes.iter().enumerate().filter(|c| *c.1 != Coding::MISSING) {
-            let v = f64::from(f.coding.decode(code));
-            for (a, i) in [(0, at % w), (1, at / w)] {
-                sums[a][i] += v;
-                counts[a][i] += 1.0;
+    let found: Vec<[Vec<[f64; 2]>; 2]> = frames.par_iter().flatten().map(lines).collect();
+    for f in &found {
+        for a in 0..2 {
+            for ((s, c), [sum, n]) in sums[a].iter_mut().zip(&mut counts[a]).zip(&f[a]) {
+                *s += sum;
+                *c += n;
             }
         }
     }
@@ -159,10 +159,38 @@ fn take_columns_off(frames: &mut [Option<FixedPlane>]) {
     });
     frames.par_iter_mut().flatten().for_each(|f| {
         let coding = f.coding;
-        for (at, code) in f.codes.iter_mut().enumerate().filter(|c| *c.1 != Coding::MISSING) {
-            *code = coding.encode(coding.decode(*code) - columns[at % w] - rows[at / w]);
+        for (line, row) in f.codes.chunks_exact_mut(w).zip(&rows) {
+            for (code, column) in line.iter_mut().zip(&columns) {
+                let even = coding.encode(coding.decode(*code) - column - row);
+                *code = if *code == Coding::MISSING { *code } else { even };
+            }
         }
     });
+}
+
+/// Of each column, and of each row: the sum of its values, and of how many.
+fn lines(frame: &FixedPlane) -> [Vec<[f64; 2]>; 2] {
+    let (w, h) = (frame.width, frame.height);
+    let mut columns = vec![[0_u32; 2]; w];
+    let mut rows = Vec::with_capacity(h);
+    for line in frame.codes.chunks_exact(w) {
+        let (mut sum, mut n) = (0_u32, 0_u32);
+        for (column, &code) in columns.iter_mut().zip(line) {
+            // The mark of missing data is code 0.
+            let there = u32::from(code != Coding::MISSING);
+            column[0] = column[0].wrapping_add(u32::from(code));
+            column[1] = column[1].wrapping_add(there);
+            sum = sum.wrapping_add(u32::from(code));
+            n = n.wrapping_add(there);
+        }
+        rows.push([sum, n]);
+    }
+    let (zero, step) = (f64::from(frame.coding.zero), f64::from(frame.coding.step));
+    let values = |[sum, n]: [u32; 2]| {
+        let n = f64::from(n);
+        [(f64::from(sum) - n * zero) * step, n]
+    };
+    [columns, rows].map(|all| all.into_iter().map(values).collect())
 }
 
 /// Values less the mean of those around them.

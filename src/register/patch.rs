@@ -80,24 +80,39 @@ pub fn patches(
     noise: &PixelNoise,
     (average, enough): (Option<&Average>, f64),
 ) -> Vec<Patch> {
-    spread_patches(template, still, noise, (average, enough), usize::MAX)
+    spread_patches(template, still, noise, (average, enough), Amount::ALL)
 }
 
-/// The same, `most` patches at the most: of each square of neighbouring tiles the one that says
-/// most, so that they lie all over the picture.
+/// Of which tiles patches are made, where there are many.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Amount {
+    /// This many at the most: of each square of neighbouring tiles the one that says most, so that
+    /// they lie all over the picture.
+    pub spread: usize,
+    /// And then those that say most, until all together hold this information, x and y added up, in
+    /// 1/px^2.
+    pub information: f64,
+}
+
+impl Amount {
+    /// All tiles.
+    pub const ALL: Self = Self { spread: usize::MAX, information: f64::INFINITY };
+}
+
+/// The same of some of the tiles.
 #[must_use]
 pub fn spread_patches(
     template: &Plane,
     still: &[u8],
     noise: &PixelNoise,
     (average, enough): (Option<&Average>, f64),
-    most: usize,
+    amount: Amount,
 ) -> Vec<Patch> {
     let (w, h) = (template.width(), template.height());
     let corners: Vec<[usize; 2]> =
         (0..h).step_by(TILE).flat_map(|y| (0..w).step_by(TILE).map(move |x| [x, y])).collect();
     // Which tiles matter is told from plain differences first: a patch is dear.
-    let mut scored: Vec<([usize; 2], f64)> = corners
+    let mut scored: Vec<Scored> = corners
         .into_par_iter()
         .map(|c| (c, rough_information(template, still, noise, c)))
         .filter(|&(_, i)| i > 0.0)
@@ -105,16 +120,25 @@ pub fn spread_patches(
     scored.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
     let total: f64 = scored.iter().map(|s| s.1).sum();
     let mut sum = 0.0;
-    let kept: Vec<[usize; 2]> = scored
-        .into_iter()
-        .take_while(|s| {
-            let wanted = sum < enough * total;
-            sum += s.1;
-            wanted
-        })
-        .map(|s| s.0)
-        .collect();
-    let mut kept = spread(kept, [w, h], most);
+    scored.retain(|s| {
+        let wanted = sum < enough * total;
+        sum += s.1;
+        wanted
+    });
+    // What the noise of the template itself looks like is no information.
+    let clean = |&([x, y], information): &Scored| {
+        let middle = (y + TILE / 2).min(h - 1) * w + (x + TILE / 2).min(w - 1);
+        let noise = average.map_or(0.0, |a| f64::from(a.noise_gain / a.seen(middle)));
+        (information - noise * (TILE * TILE) as f64).max(0.0)
+    };
+    let (mut kept, rest) = spread(scored, [w, h], amount.spread);
+    let mut known: f64 = kept.iter().map(clean).sum();
+    kept.extend(rest.into_iter().take_while(|s| {
+        let wanted = known < amount.information;
+        known += clean(s);
+        wanted
+    }));
+    let mut kept: Vec<[usize; 2]> = kept.into_iter().map(|s| s.0).collect();
     kept.sort_unstable_by_key(|c| [c[1], c[0]]);
     let maker = Maker::new(template, noise, average);
     kept.into_par_iter()
@@ -124,20 +148,21 @@ pub fn spread_patches(
         .collect()
 }
 
-/// The first tile of each square of tiles; the squares as small as `most` of them allow.
-fn spread(corners: Vec<[usize; 2]>, size: [usize; 2], most: usize) -> Vec<[usize; 2]> {
-    let tiles = size.map(|n| n.div_ceil(TILE));
-    let squares = |side: usize| tiles[0].div_ceil(side) * tiles[1].div_ceil(side);
-    let side = (1..=tiles[0].max(tiles[1])).find(|&s| squares(s) <= most).unwrap_or(1);
+/// A tile's corner and its information.
+type Scored = ([usize; 2], f64);
+
+/// The first tile of each square of tiles, and the others; the squares as small as `most` of them
+/// allow.
+fn spread(tiles: Vec<Scored>, size: [usize; 2], most: usize) -> (Vec<Scored>, Vec<Scored>) {
+    let along = size.map(|n| n.div_ceil(TILE));
+    let squares = |side: usize| along[0].div_ceil(side) * along[1].div_ceil(side);
+    let side = (1..=along[0].max(along[1])).find(|&s| squares(s) <= most).unwrap_or(1);
     let mut taken = vec![false; squares(side)];
-    let across = tiles[0].div_ceil(side);
-    corners
-        .into_iter()
-        .filter(|c| {
-            let at = (c[1] / TILE / side) * across + c[0] / TILE / side;
-            !std::mem::replace(&mut taken[at], true)
-        })
-        .collect()
+    let across = along[0].div_ceil(side);
+    tiles.into_iter().partition(|([x, y], _)| {
+        let at = (y / TILE / side) * across + x / TILE / side;
+        !std::mem::replace(&mut taken[at], true)
+    })
 }
 
 /// The still pixels of a tile, those near the template's border left out.
@@ -361,14 +386,39 @@ mod tests {
 
     #[test]
     fn few_tiles_lie_all_over_the_picture_and_the_first_of_a_square_is_kept() {
-        let all: Vec<[usize; 2]> =
-            (0..6).rev().flat_map(|y| (0..9).map(move |x| [x * TILE, y * TILE])).collect();
+        let all: Vec<Scored> =
+            (0..6).rev().flat_map(|y| (0..9).map(move |x| ([x * TILE, y * TILE], 1.0))).collect();
         let size = [9 * TILE, 6 * TILE];
-        assert_eq!(spread(all.clone(), size, usize::MAX), all);
+        assert_eq!(spread(all.clone(), size, usize::MAX), (all.clone(), Vec::new()));
         // 54 tiles in squares of 3 x 3: six squares, and of each the first one in the list.
-        let few = spread(all, size, 6);
+        let (few, rest) = spread(all, size, 6);
         let want = [[0, 5], [3, 5], [6, 5], [0, 2], [3, 2], [6, 2]].map(|c| c.map(|v| v * TILE));
-        assert_eq!(few, want);
+        assert_eq!(few.iter().map(|s| s.0).collect::<Vec<_>>(), want);
+        assert_eq!(rest.len(), 48);
+    }
+
+    #[test]
+    fn tiles_are_added_until_they_know_enough() {
+        // Contrast grows to the right.
+        let p = Plane::from_fn(320, 256, |x, y| {
+            let (x, y) = (x as f64, y as f64);
+            to_f32(100.0 + 0.1 * x * libm::sin(0.5 * x + 0.2 * y) * libm::cos(0.4 * y))
+        });
+        let noise = PixelNoise::new(&NoiseModel { gain_e_per_dn: 1.0, read_noise_e: 8.0 });
+        let some = |information: f64| {
+            let amount = Amount { spread: 20, information };
+            spread_patches(&p, &vec![1; 320 * 256], &noise, (None, 1.0), amount)
+        };
+        let known = |p: &[Patch]| p.iter().map(|p| p.information).sum::<f64>();
+        let (few, all) = (some(0.0), some(f64::INFINITY));
+        assert_eq!((few.len(), all.len()), (20, 80));
+        let wanted = 0.5 * (known(&few) + known(&all));
+        let half = some(wanted);
+        assert!(half.len() > 20 && half.len() < 60, "{}", half.len());
+        // Tiles are chosen by plain differences, which see less than there is.
+        assert!(known(&half) > wanted && known(&half) < 1.3 * wanted, "{}", known(&half) / wanted);
+        let right = |p: &&Patch| p.corner[0] >= 160;
+        assert!(half.iter().filter(right).count() > 3 * half.len() / 5);
     }
 
     #[test]

@@ -16,15 +16,18 @@
 //! too; at high light that is why a pattern of single pixels must be a fair part of the noise to
 //! count.
 
+use std::ops::Range;
+
 use rayon::prelude::*;
 
 use super::block::Block;
 use super::cover::Hidden;
 use super::path::scatter;
-use super::{PixelNoise, Pose};
+use super::{LEAST_VARIANCE, PixelNoise, Pose};
 use crate::frame::convert::{signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Plane};
 use crate::math::turn::{Placement, ReadScratch, Reading};
+use crate::math::wide::{Wide, wide};
 
 /// The scene must move by this much, rms along each axis, in pixels.
 const LEAST_MOTION: f64 = 0.5;
@@ -183,18 +186,77 @@ impl Row<'_> {
         s.model.resize(w, 0.0);
         let reading = Reading::new(back);
         reading.row(template.into(), (0, signed(self.y)), &mut s.model, &mut s.read);
-        let light = to_f32(pose.light);
-        let coding = frame.coding;
-        for (x, &code) in frame.row(self.y).iter().enumerate() {
-            let still = back.nearest((x, self.y), [w, h]).is_some_and(|(u, v)| {
-                self.block.still[v * w + u] != 0 && !hidden.is_some_and(|h| h.at(u, v))
-            });
-            if still && code != Coding::MISSING && code != Coding::SATURATED {
-                let expected = light * s.model[x];
-                sum[x] += coding.decode(code) - expected;
-                variance[x] += self.noise.variance(expected, self.y * w + x);
-                count[x] += 1.0;
+        back.stretches(self.y, [w, h], |columns, (u, v)| {
+            let still = &self.block.still[v * w..][..w];
+            let mut add = |there: Range<usize>| {
+                let from = columns.start + (there.start - u);
+                let here = from..from + there.len();
+                let factor = self.noise.factor.as_ref();
+                wide(Adding {
+                    codes: &frame.row(self.y)[here.clone()],
+                    coding: frame.coding,
+                    model: &s.model[here.clone()],
+                    light: to_f32(pose.light),
+                    still: &still[there],
+                    factor: factor.map(|f| &f.row(self.y)[here.clone()]),
+                    noise: [self.noise.slope, self.noise.floor],
+                    out: [&mut sum[here.clone()], &mut variance[here.clone()], &mut count[here]],
+                });
+            };
+            let there = (u, u + columns.len());
+            match hidden {
+                None => add(there.0..there.1),
+                Some(hidden) => hidden.runs(v, there, add),
             }
+        });
+    }
+}
+
+/// What a run of pixels adds to residuals, variances and counts, as one piece of work.
+struct Adding<'a> {
+    codes: &'a [u16],
+    coding: Coding,
+    model: &'a [f32],
+    light: f32,
+    still: &'a [u8],
+    factor: Option<&'a [f32]>,
+    /// Slope and floor of the variance.
+    noise: [f32; 2],
+    /// Sums of residuals, of variances, and of pixels.
+    out: [&'a mut [f32]; 3],
+}
+
+impl Wide for Adding<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        match self.factor {
+            Some(factor) => {
+                let factor = &factor[..self.codes.len()];
+                self.each(|i| factor[i]);
+            }
+            None => self.each(|_| 1.0),
+        }
+    }
+}
+
+impl Adding<'_> {
+    #[inline(always)]
+    fn each(self, factor: impl Fn(usize) -> f32) {
+        let n = self.codes.len();
+        let (codes, model, still) = (&self.codes[..n], &self.model[..n], &self.still[..n]);
+        let [sum, variance, count] = self.out.map(|r| &mut r[..n]);
+        let [rise, floor] = self.noise;
+        for i in 0..n {
+            let expected = self.light * model[i];
+            let s = factor(i);
+            let noise = (rise * expected.max(0.0) * s + floor * s * s).max(LEAST_VARIANCE);
+            let code = codes[i];
+            let good = still[i] != 0 && code != Coding::MISSING && code != Coding::SATURATED;
+            sum[i] += if good { self.coding.decode(code) - expected } else { 0.0 };
+            variance[i] += if good { noise } else { 0.0 };
+            count[i] += if good { 1.0 } else { 0.0 };
         }
     }
 }
