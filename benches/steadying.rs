@@ -21,13 +21,14 @@
 
 mod scene;
 
+use std::ops::Range;
 use std::time::Instant;
 
 use hushframe::footage::{OutFrame, encode_tiff};
 use hushframe::frame::FixedPlane;
 use hushframe::math::turn::Turn;
-use hushframe::register::block::{self, Anchor, Block};
-use hushframe::register::clean::{Learned, learn};
+use hushframe::register::block;
+use hushframe::register::clean::{Before, Learned, follow, learn};
 use hushframe::register::fit::{Start, Target, fit_frames};
 use hushframe::register::patch::patches;
 use hushframe::register::path::stood_still;
@@ -261,49 +262,119 @@ fn tripod(name: &str, setup: Setup) {
     }
 }
 
+/// Registers a clip block by block, as the program does; gives the path of each block in the first
+/// one's reference, `None` where it did not lock.
+fn in_blocks(scene: &Scene, ranges: &[Range<usize>]) -> Vec<Option<Vec<Option<Pose>>>> {
+    let noise = PixelNoise::new(&scene.noise());
+    let settings = RegisterSettings::default();
+    let mut first: Option<Learned> = None;
+    let mut out = Vec::new();
+    for range in ranges {
+        let mut planes: Vec<_> =
+            range.clone().into_par_iter().map(|k| Some(scene.coded(k))).collect();
+        let Some(first) = &first else {
+            let found = learn(&mut planes, &noise, &settings, true).ok();
+            out.push(found.as_ref().map(|l| l.block.poses.clone()));
+            first = found;
+            continue;
+        };
+        let before =
+            Before { first: &first.block, faults: &first.faults, known: first.known.as_ref() };
+        let found = follow(&mut planes, &noise, &settings, before);
+        out.push(found.ok().map(|f| f.poses));
+    }
+    out
+}
+
+/// The later blocks of a clip, tied to the first: error against the bound, and how far blocks as a
+/// whole lie from the first.
+fn later(name: &str, setup: &Setup) {
+    let ranges: Vec<Range<usize>> =
+        (0..setup.frames).step_by(60).map(|a| a..(a + 60).min(setup.frames)).collect();
+    let (mut squares, mut claimed, mut apart, mut known, mut lost) = (0.0, 0.0, 0.0, 0.0_f64, 0);
+    let mut bound = 0.0;
+    for noise_seed in 1..=DRAWS {
+        let scene = Scene::new(Setup { noise_seed, ..setup.clone() });
+        let at: Vec<usize> = (60..setup.frames).step_by(6).collect();
+        let sum: f64 =
+            at.par_iter().map(|&k| scene.bound(k)).map(|b| b[0] * b[0] + b[1] * b[1]).sum();
+        bound = (sum / (2 * at.len()) as f64).sqrt();
+        let off = |range: &Range<usize>, poses: &[Option<Pose>]| -> Vec<[f64; 2]> {
+            let both = poses.iter().zip(&scene.truth[range.clone()]);
+            both.filter_map(|(p, t)| {
+                let p = p.as_ref()?.shift;
+                Some([p[0] - t[0], p[1] - t[1]])
+            })
+            .collect()
+        };
+        let mean = |e: &[[f64; 2]]| {
+            [0, 1].map(|a| e.iter().map(|e| e[a]).sum::<f64>() / e.len().max(1) as f64)
+        };
+        let blocks = in_blocks(&scene, &ranges);
+
+        let Some(Some(first)) = blocks.first() else {
+            println!("{name}, draw {noise_seed}: the first block did not lock");
+            continue;
+        };
+        let from = mean(&off(&ranges[0], first));
+        for (range, poses) in ranges.iter().zip(&blocks).skip(1) {
+            let Some(poses) = poses else {
+                lost += range.len();
+                continue;
+            };
+            let e = off(range, poses);
+            let here = mean(&e);
+            lost += range.len() - e.len();
+            known += e.len() as f64;
+            squares += e
+                .iter()
+                .map(|e| 0.5 * ((e[0] - here[0]).powi(2) + (e[1] - here[1]).powi(2)))
+                .sum::<f64>();
+            claimed += poses.iter().flatten().map(|p| p.sigma * p.sigma).sum::<f64>();
+            apart =
+                f64::max(apart, ((here[0] - from[0]).powi(2) + (here[1] - from[1]).powi(2)).sqrt());
+        }
+    }
+    let error = (squares / known).sqrt();
+    println!(
+        "{name:44} {error:9.4} {bound:9.4} {:6.2} {:8} {:8.2} {:6} {lost:5}  the furthest block \
+         {apart:.4} px from the first",
+        error / bound,
+        "",
+        (claimed / known).sqrt() / error,
+        ""
+    );
+}
+
 /// Many small frames in blocks: whether the last block is as good as the first.
 fn many(frames: usize) {
     let setup = Setup { size: 128, frames, share: 0.0, walk: 0.02, ..Setup::default() };
     let scene = Scene::small(setup);
-    let noise = PixelNoise::new(&scene.noise());
-    let mut first: Option<Block> = None;
-    let mut all: Vec<(f64, [f64; 2])> = Vec::new();
-    let mut unlocked = 0;
-    for range in block::grid(frames) {
-        let planes: Vec<_> = range.clone().into_par_iter().map(|k| scene.coded(k)).collect();
-        let list: Vec<_> = planes.iter().map(Some).collect();
-        let Ok(done) = block::register(&list, &noise, &RegisterSettings::default()) else {
-            unlocked += 1;
-            continue;
-        };
-        let anchor = match &first {
-            None => Ok(Anchor::FIRST),
-            Some(first) => block::anchor(&done, first, &noise),
-        };
-        let Ok(anchor) = anchor else {
-            unlocked += 1;
-            continue;
-        };
-        let off: Vec<[f64; 2]> = done
-            .poses
-            .iter()
-            .zip(&scene.truth[range])
-            .filter_map(|(p, t)| {
-                let p = anchor.apply(p.as_ref()?);
-                Some([p.shift[0] - t[0], p.shift[1] - t[1]])
-            })
-            .collect();
-        let n = off.len().max(1) as f64;
-        let mean = [0, 1].map(|a| off.iter().map(|e| e[a]).sum::<f64>() / n);
-        let spread = off
-            .iter()
-            .map(|e| 0.5 * ((e[0] - mean[0]).powi(2) + (e[1] - mean[1]).powi(2)))
-            .sum::<f64>();
-        all.push(((spread / n).sqrt(), mean));
-        if first.is_none() {
-            first = Some(done);
-        }
-    }
+    let ranges = block::grid(frames);
+    let blocks = in_blocks(&scene, &ranges);
+    let unlocked = blocks.iter().filter(|b| b.is_none()).count();
+    let all: Vec<(f64, [f64; 2])> = blocks
+        .iter()
+        .zip(&ranges)
+        .filter_map(|(b, range)| {
+            let off: Vec<[f64; 2]> = b
+                .as_ref()?
+                .iter()
+                .zip(&scene.truth[range.clone()])
+                .filter_map(|(p, t)| {
+                    let p = p.as_ref()?.shift;
+                    Some([p[0] - t[0], p[1] - t[1]])
+                })
+                .collect();
+            let n = off.len().max(1) as f64;
+            let mean = [0, 1].map(|a| off.iter().map(|e| e[a]).sum::<f64>() / n);
+            let spread = off
+                .iter()
+                .map(|e| 0.5 * ((e[0] - mean[0]).powi(2) + (e[1] - mean[1]).powi(2)))
+                .sum::<f64>();
+            Some(((spread / n).sqrt(), mean))
+        })
+        .collect();
     let (Some(a), Some(z)) = (all.first(), all.last()) else { return };
     let offset = |m: &[f64; 2]| ((m[0] - a.1[0]).powi(2) + (m[1] - a.1[1]).powi(2)).sqrt();
     let furthest = all.iter().map(|b| offset(&b.1)).fold(0.0, f64::max);
@@ -321,9 +392,10 @@ fn many(frames: usize) {
 /// Time of a frame of 1920 x 1080 against decoding the same frames from TIFF, on one thread.
 fn speed() {
     let (w, h, n) = (1920, 1080, 64);
-    let scene = Scene::new(Setup { size: 384, frames: n, share: 0.0, ..Setup::default() });
+    let scene = Scene::new(Setup { size: 384, frames: 2 * n, share: 0.0, ..Setup::default() });
     // The small scene, repeated over the frame.
-    let frames: Vec<FixedPlane> = (0..n)
+    let frames: Vec<FixedPlane> = (0..2 * n)
+        .into_par_iter()
         .map(|k| {
             let moved = scene.background.moved(scene.truth[k][0], scene.truth[k][1]);
             let mut rng = ChaCha12Rng::seed_from_u64(k as u64);
@@ -343,40 +415,55 @@ fn speed() {
             encode_tiff(&picture, &Default::default()).expect("a picture")
         })
         .collect();
-    let list: Vec<_> = frames.iter().map(Some).collect();
+    let list: Vec<_> = frames[..n].iter().map(Some).collect();
     let noise = PixelNoise::new(&scene.noise());
+    let settings = RegisterSettings::default();
+    let mut planes: Vec<_> = frames.iter().cloned().map(Some).collect();
+    let (begin, later) = planes.split_at_mut(n);
     let pool = rayon::ThreadPoolBuilder::new().num_threads(1).build().expect("a thread");
-    let (coarse, took, read) = pool.install(|| {
-        let start = Instant::now();
-        let path = hushframe::register::ground::ground(&list, &noise, &RegisterSettings::default());
-        let coarse = start.elapsed().as_secs_f64() / n as f64;
-        println!("1080: coarse path {}", if path.is_ok() { "found" } else { "not found" });
-        let start = Instant::now();
-        let done = block::register(&list, &noise, &RegisterSettings::default());
-        let took = start.elapsed().as_secs_f64() / n as f64;
-        match done {
-            Ok(done) => {
-                let e = errors(&done.poses, &scene.truth);
-                let rms = product(&e, &e).sqrt();
-                let sigma = done.poses.iter().flatten().map(|p| p.sigma).sum::<f64>() / n as f64;
-                println!("1080: rms error {rms:.5} px, claimed {sigma:.5} px");
-            }
-            Err(why) => println!("1080: {why}"),
-        }
+    pool.install(|| {
         let start = Instant::now();
         for f in &files {
             let d = image::load_from_memory_with_format(f, image::ImageFormat::Tiff);
             assert!(d.expect("a picture").width() == w as u32);
         }
-        (coarse, took, start.elapsed().as_secs_f64() / files.len() as f64)
+        let read = start.elapsed().as_secs_f64() / files.len() as f64;
+        let print = |what: &str, start: Instant| {
+            let took = start.elapsed().as_secs_f64() / n as f64;
+            println!(
+                "1080: {what}: {:.1} ms a frame on one thread, {:.1} times decoding it from \
+                 16-bit TIFF",
+                took * 1e3,
+                took / read
+            );
+        };
+        let accuracy = |poses: &[Option<Pose>], from: usize| {
+            let e = errors(poses, &scene.truth[from..from + n]);
+            let rms = product(&e, &e).sqrt();
+            let sigma = poses.iter().flatten().map(|p| p.sigma).sum::<f64>() / n as f64;
+            println!("1080: rms error {rms:.5} px, claimed {sigma:.5} px");
+        };
+        let start = Instant::now();
+        let path = hushframe::register::ground::ground(&list, &noise, &settings);
+        print(if path.is_ok() { "coarse path" } else { "no coarse path" }, start);
+        let start = Instant::now();
+        let first = match learn(begin, &noise, &settings, true) {
+            Ok(first) => first,
+            Err(why) => return println!("1080: {why}"),
+        };
+        print("a clip's first block, all that is learned from it included", start);
+        accuracy(&first.block.poses, 0);
+        let before =
+            Before { first: &first.block, faults: &first.faults, known: first.known.as_ref() };
+        let start = Instant::now();
+        match follow(later, &noise, &settings, before) {
+            Ok(found) => {
+                print("a later block", start);
+                accuracy(&found.poses, n);
+            }
+            Err(why) => println!("1080: {why}"),
+        }
     });
-    println!(
-        "1080: registration {:.1} ms a frame on one thread ({:.1} of them the coarse path), {:.1} \
-         times decoding it from 16-bit TIFF",
-        took * 1e3,
-        coarse * 1e3,
-        took / read
-    );
 }
 
 /// Writes frames, truth and our own answer for the peers.
@@ -478,6 +565,12 @@ fn main() {
     ] {
         if wanted(name) {
             tripod(name, setup);
+        }
+    }
+    for peak in [25.0, 150.0, 2000.0] {
+        let name = format!("later blocks, {peak} e-");
+        if wanted(&name) {
+            later(&name, &Setup { peak, frames: 180, ..Setup::default() });
         }
     }
     if wanted("1080") {

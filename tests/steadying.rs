@@ -6,7 +6,7 @@ use std::path::Path;
 
 use hushframe::frame::{Coding, FixedPlane, NoiseModel, Plane};
 use hushframe::math::resample::shifted;
-use hushframe::register::{PixelNoise, RegisterSettings, block};
+use hushframe::register::{PixelNoise, RegisterSettings, anchor, block};
 use rand::SeedableRng;
 use rand_chacha::ChaCha12Rng;
 use rand_distr::{Distribution, Normal};
@@ -86,7 +86,7 @@ fn seen(frames: &Path) -> Vec<[f64; 2]> {
     let half = list.len() / 2;
     let first = block::register(&list[..half], &noise, &RegisterSettings::default()).unwrap();
     let second = block::register(&list[half..], &noise, &RegisterSettings::default()).unwrap();
-    let anchor = block::anchor(&second, &first, &noise).unwrap();
+    let anchor = anchor::anchor(&second, &first, &noise).unwrap();
     out.extend(first.poses.iter().map(|p| p.unwrap().shift));
     out.extend(second.poses.iter().map(|p| anchor.apply(&p.unwrap()).shift));
     out

@@ -22,7 +22,8 @@ use crate::math::turn::Turn;
 use crate::pipeline::Pipeline;
 use crate::record::{FrameStatus, Warning};
 use crate::register::block::{self, BLOCK, Block};
-use crate::register::clean::{Cleaned, Learned, SensorFaults, learn, register_clean};
+use crate::register::clean::{Before, Followed, Learned, SensorFaults, follow, learn};
+use crate::register::known::Known;
 use crate::register::lamp::Ripple;
 use crate::register::path::{fill_gaps, stood_still};
 use crate::register::rows::RowModel;
@@ -233,6 +234,8 @@ pub struct Analyst<'a> {
     row_model: Option<Arc<RowModel>>,
     /// What the sensor adds to frames, from the first block.
     faults: SensorFaults,
+    /// What frames of later blocks are looked up in.
+    known: Option<Known>,
 }
 
 impl<'a> Analyst<'a> {
@@ -256,6 +259,7 @@ impl<'a> Analyst<'a> {
             first: None,
             row_model: None,
             faults: SensorFaults::default(),
+            known: None,
         }
     }
 
@@ -349,11 +353,12 @@ impl Analyst<'_> {
         }
         let Some((_, first)) = &self.first else {
             let rows = self.source.layout() == Layout::Mono;
-            let Learned { block, faults, row_model, fields } =
+            let Learned { block, faults, row_model, known, fields } =
                 learn(planes, &self.noise, settings, rows)?;
             if self.wanted.rows {
                 self.row_model = row_model.map(Arc::new);
             }
+            self.known = known;
             let row = |m: &Arc<RowModel>| RowFacts { sigma_dn: m.sigma, block: k };
             let facts = FirstFacts {
                 still_share: block.still_share(),
@@ -367,10 +372,8 @@ impl Analyst<'_> {
             self.first = Some((k, block));
             return Ok(Posed { poses, uneven, first: Some(facts) });
         };
-        let Cleaned { block, fields } =
-            register_clean(planes, &self.noise, settings, &self.faults)?;
-        let anchor = block::anchor(&block, first, &self.noise)?;
-        let poses = block.poses.iter().map(|p| p.as_ref().map(|p| anchor.apply(p))).collect();
+        let before = Before { first, faults: &self.faults, known: self.known.as_ref() };
+        let Followed { poses, fields } = follow(planes, &self.noise, settings, before)?;
         let (poses, uneven) = self.lights(planes, poses, (first, &fields), self.faults.uneven);
         Ok(Posed { poses, uneven, first: None })
     }

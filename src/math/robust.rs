@@ -28,6 +28,9 @@ pub fn median_f64(values: &mut [f64]) -> Option<f64> {
     Some(if n % 2 == 1 { values[n / 2] } else { 0.5 * (values[n / 2 - 1] + values[n / 2]) })
 }
 
+/// Standard deviation of a normal variable over its median absolute deviation.
+pub const SPREAD: f64 = 1.4826;
+
 /// Median and standard deviation estimated as 1.4826 times the median absolute deviation
 /// (the factor makes it right for normal values).
 pub fn median_and_spread(values: &mut [f32]) -> Option<(f32, f32)> {

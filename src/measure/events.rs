@@ -3,7 +3,7 @@
 use super::MeasureError;
 use super::ring::Measured;
 use super::series::{LinearFit, Sample, Series, least_squares};
-use crate::math::robust::median_f64;
+use crate::math::robust::{SPREAD, median_f64};
 
 /// Standard deviations from rest at which a motion is said to have begun.
 const CROSSING: f64 = 5.0;
@@ -97,7 +97,7 @@ fn rest(samples: &[Sample]) -> (Measured, f64) {
     let mut values: Vec<f64> = samples.iter().map(|s| s.value).collect();
     let centre = median_f64(&mut values).unwrap_or(0.0);
     let mut off: Vec<f64> = samples.iter().map(|s| (s.value - centre).abs()).collect();
-    let seen = 1.4826 * median_f64(&mut off).unwrap_or(0.0);
+    let seen = SPREAD * median_f64(&mut off).unwrap_or(0.0);
     let mut given: Vec<f64> = samples.iter().map(|s| s.sigma).collect();
     let told = median_f64(&mut given).unwrap_or(0.0);
     let spread = seen.max(told);

@@ -6,25 +6,22 @@
 //! and blocks can be worked on in any order, or on other machines, with the same result.
 
 use super::cover::{Cover, cover, tells};
-use super::fit::{Fit, FitScratch, Start, Target, Turning, fit_frame, fit_frames};
-use super::patch::{Amount, TILE, patches, spread_patches};
+use super::fit::{Fit, Start, Target, Turning, fit_frames};
+use super::patch::{Amount, TILE, spread_patches};
 use super::path::scatter;
 use super::still::{Look, deviation, still_pixels};
 use super::template::{Average, Posed, average};
 use super::wiener::wiener;
 use super::{NoLock, PixelNoise, Pose, RegisterSettings, ground};
 use crate::footage::hash_bytes;
-use crate::frame::convert::{index_in, round_isize, signed, to_f32};
-use crate::frame::{Coding, FixedPlane, Plane};
-use crate::math::correlate::{CorrelateScratch, Correlator};
+use crate::frame::convert::to_f32;
+use crate::frame::{FixedPlane, Plane};
 use crate::math::robust::variance_deviate;
-use crate::math::turn::Turn;
-use crate::math::window::hann;
 
 /// Frames of a block; a clip is cut into equal blocks of at most this many.
 pub const BLOCK: usize = 64;
 /// A shift more uncertain than this is not used, in pixels.
-const MOST_SIGMA: f64 = 0.5;
+pub(super) const MOST_SIGMA: f64 = 0.5;
 /// Tiles are used until they hold this part of all information.
 const ENOUGH: f64 = 0.97;
 /// Uncertainty of the coarse path, in pixels.
@@ -39,8 +36,13 @@ const SETTLED: f64 = 0.3;
 /// these passes need is poses far better than a pixel's tenth, and they lie all over the frame.
 const EARLY: Amount = Amount { spread: 256, information: 0.0 };
 /// Tiles of the last pass: all of a small frame; of a large one so many that shifts are known to
-/// 0.005 px along each axis, half of what a still camera's clip may be moved by.
-const LAST: Amount = Amount { spread: 512, information: 2.0 / (0.005 * 0.005) };
+/// [`FINE`], half of what a still camera's clip may be moved by.
+pub(super) const LAST: Amount = Amount { spread: 512, information: 2.0 / (FINE * FINE) };
+/// Uncertainty in pixels, along each axis, that is as good as can be wished for.
+pub(super) const FINE: f64 = 0.005;
+/// Where the few tiles know the poses to this many times that, the rest of the background has plenty
+/// of information, and what is hidden in some frames only need not be used.
+const EASY: f64 = 2.0;
 /// Part of the candidates that must not be still for it to be worth to look for what hides them in
 /// some frames only.
 const LEAST_HIDDEN: f64 = 0.05;
@@ -128,36 +130,52 @@ pub fn refine(
     settings: &RegisterSettings,
     path: &[Option<[f64; 2]>],
 ) -> Result<Block, NoLock> {
-    let candidates = candidates(frames, settings)?;
     let coarse = path
         .iter()
         .zip(frames)
-        .map(|(p, f)| f.and((*p).map(|shift| Pose { shift, sigma: 0.3, ..Pose::ZERO })))
+        .map(|(p, f)| f.and((*p).map(|shift| Pose { shift, sigma: COARSE, ..Pose::ZERO })))
         .collect();
-    let settled = settle(frames, noise, coarse, (&candidates, false))?;
-    let settled = if turns(&settled.turning) {
-        settle(frames, noise, settled.poses, (&candidates, true))?
-    } else {
-        settled
-    };
-    let Settled { poses, model: fine, misfit, .. } = settled;
-    let (poses, mean_light) = settle_light(poses);
-    let used = poses.iter().flatten().count();
-    let mut fine = fine;
-    for plane in [&mut fine.average.mean, &mut fine.template] {
+    let mut block = settled(frames, noise, settings, (coarse, None))?;
+    let mean_light = settle_light(&mut block.poses);
+    for plane in [&mut block.average.mean, &mut block.template] {
         for v in plane.data_mut() {
             *v *= to_f32(mean_light);
         }
     }
-    Ok(Block {
-        poses,
-        average: fine.average,
-        template: fine.template,
-        still: fine.still,
-        cover: fine.cover,
-        frames: used,
-        misfit,
-    })
+    Ok(block)
+}
+
+/// Registers a later block from poses in the reference of the first one, and in its light, where it
+/// stays; the template is the mean of its frames and of those of `base`.
+///
+/// # Errors
+/// [`NoLock`] where the poses stay too uncertain.
+pub(super) fn refine_known(
+    frames: &[Option<&FixedPlane>],
+    noise: &PixelNoise,
+    settings: &RegisterSettings,
+    (poses, base): (Vec<Option<Pose>>, Option<&Block>),
+) -> Result<Block, NoLock> {
+    settled(frames, noise, settings, (poses, base))
+}
+
+/// A block whose poses have settled.
+fn settled(
+    frames: &[Option<&FixedPlane>],
+    noise: &PixelNoise,
+    settings: &RegisterSettings,
+    (poses, base): (Vec<Option<Pose>>, Option<&Block>),
+) -> Result<Block, NoLock> {
+    let candidates = candidates(frames, settings)?;
+    let turned = poses.iter().flatten().any(|p| !p.turn.is_none());
+    let mut settled = settle(frames, noise, poses, (&candidates, turned, base))?;
+    if !turned && turns(&settled.turning) {
+        settled = settle(frames, noise, settled.poses, (&candidates, true, base))?;
+    }
+    let Settled { poses, model, misfit, .. } = settled;
+    let Model { average, template, still, cover } = model;
+    let frames = poses.iter().flatten().count();
+    Ok(Block { poses, average, template, still, cover, frames, misfit })
 }
 
 /// A block of frames that lie where `poses` say.
@@ -173,7 +191,7 @@ pub(super) fn laid(
     let candidates = candidates(frames, settings)?;
     let sigma = median_sigma(&poses)?;
     let posed: Vec<Posed<'_>> = posed(frames, &poses).into_iter().flatten().collect();
-    let choice = Choice { candidates: &candidates, still: None, every: 1 };
+    let choice = Choice { candidates: &candidates, still: None, every: 1, base: None };
     let Model { average, template, still, cover } = Model::build(&posed, (noise, sigma), choice);
     let frames = posed.len();
     Ok(Block { poses, average, template, still, cover, frames, misfit: 1.0 })
@@ -208,18 +226,20 @@ fn settle(
     frames: &[Option<&FixedPlane>],
     noise: &PixelNoise,
     mut poses: Vec<Option<Pose>>,
-    (candidates, turns): (&[u8], bool),
+    (candidates, turns, base): (&[u8], bool, Option<&Block>),
 ) -> Result<Settled, NoLock> {
     let tiles = candidates.len() / (TILE * TILE);
     let mut amount = if tiles > 2 * EARLY.spread { EARLY } else { LAST };
-    let (mut sigma, mut pass, mut prepared) = (COARSE, 0, false);
+    let mut plenty = false;
+    let mut sigma = COARSE;
+    let (mut pass, mut prepared) = (0, false);
     let mut last: Option<Model> = None;
     loop {
         pass += 1;
         let early = amount == EARLY;
         let mut posed = posed(frames, &poses);
         let cover = last.as_ref().filter(|_| !early).and_then(|last| {
-            let worth = last.hides(candidates) && last.tells(noise, frames.len());
+            let worth = !plenty && last.hides(candidates) && last.tells(noise, frames.len());
             worth.then(|| cover(&posed, &last.template, noise, sigma))
         });
         for (k, f) in posed.iter_mut().enumerate() {
@@ -229,7 +249,7 @@ fn settle(
         }
         let posed: Vec<Posed<'_>> = posed.into_iter().flatten().collect();
         let still = last.take().filter(|_| early).map(|last| last.still);
-        let choice = Choice { candidates, still, every: if early { 4 } else { 1 } };
+        let choice = Choice { candidates, still, every: if early { 4 } else { 1 }, base };
         let built = Model::build(&posed, (noise, sigma), choice);
         let model = Model { cover, ..built };
         let fits = fit_all(frames, &model, noise, (&poses, amount, turns));
@@ -248,6 +268,7 @@ fn settle(
             prepared = settled || own * moved < SETTLED * sigma || pass + 1 >= MOST_PASSES;
             if prepared {
                 amount = LAST;
+                plenty = sigma < EASY * FINE;
             }
         } else if prepared || settled || pass >= MOST_PASSES {
             let good: Vec<&Fit> = fits.iter().flatten().collect();
@@ -279,6 +300,8 @@ struct Choice<'a> {
     still: Option<Vec<u8>>,
     /// Of how many frames one is asked.
     every: usize,
+    /// A block in the same reference whose frames are averaged too.
+    base: Option<&'a Block>,
 }
 
 /// What frames are fitted to.
@@ -293,7 +316,11 @@ impl Model {
     /// Made of frames where they lie; what they hide is left to be told.
     fn build(posed: &[Posed<'_>], (noise, sigma): (&PixelNoise, f64), choice: Choice<'_>) -> Self {
         let (w, h) = posed.first().map_or((0, 0), |p| (p.frame.width, p.frame.height));
-        let average = average(posed, w, h);
+        let own = average(posed, w, h);
+        let average = match choice.base {
+            Some(base) => own.with(&base.average, &base.still),
+            None => own,
+        };
         let template = wiener(&average, noise);
         let still = choice.still.unwrap_or_else(|| {
             let some: Vec<Posed<'_>> = posed.iter().copied().step_by(choice.every).collect();
@@ -355,9 +382,18 @@ fn fit_all(
     let cover = model.cover.as_ref();
     let target = Target { turns, cover, ..Target::new(&patches, noise) };
     let starts: Vec<Option<Start>> = start.iter().map(|p| p.as_ref().map(start_of)).collect();
-    fit_frames(frames, &target, &starts)
+    fits_of(frames, &target, &starts)
+}
+
+/// Fits frames from first guesses; `None` where a fit is not believed.
+pub(super) fn fits_of(
+    frames: &[Option<&FixedPlane>],
+    target: &Target<'_>,
+    starts: &[Option<Start>],
+) -> Vec<Option<Fit>> {
+    fit_frames(frames, target, starts)
         .into_iter()
-        .zip(&starts)
+        .zip(starts)
         .map(|(fit, start)| {
             let (fit, start) = (fit?, (*start)?.shift);
             let moved = (fit.shift[0] - start[0]).abs().max((fit.shift[1] - start[1]).abs());
@@ -366,11 +402,11 @@ fn fit_all(
         .collect()
 }
 
-fn start_of(p: &Pose) -> Start {
+pub(super) fn start_of(p: &Pose) -> Start {
     Start { shift: p.shift, turn: p.turn, light: p.light }
 }
 
-fn pose_of(f: &Fit) -> Pose {
+pub(super) fn pose_of(f: &Fit) -> Pose {
     Pose {
         shift: f.shift,
         turn: f.turn,
@@ -388,7 +424,7 @@ const TURN_SURE: f64 = 3.719;
 
 /// Whether the scene turns, or its magnification changes, from frame to frame: together the frames
 /// fit better by far more than chance allows, and the corners move.
-fn turns(found: &[Turning]) -> bool {
+pub(super) fn turns(found: &[Turning]) -> bool {
     if found.is_empty() {
         return false;
     }
@@ -402,7 +438,7 @@ fn turns(found: &[Turning]) -> bool {
 }
 
 /// The median uncertainty of measured poses.
-fn median_sigma(poses: &[Option<Pose>]) -> Result<f64, NoLock> {
+pub(super) fn median_sigma(poses: &[Option<Pose>]) -> Result<f64, NoLock> {
     let mut sigma: Vec<f64> = poses.iter().flatten().map(|p| p.sigma).collect();
     let measured = sigma.len();
     let median = crate::math::robust::median_f64(&mut sigma);
@@ -414,150 +450,13 @@ fn median_sigma(poses: &[Option<Pose>]) -> Result<f64, NoLock> {
 }
 
 /// Makes the mean light of the block 1; also gives what it was.
-fn settle_light(mut poses: Vec<Option<Pose>>) -> (Vec<Option<Pose>>, f64) {
+fn settle_light(poses: &mut [Option<Pose>]) -> f64 {
     let n = poses.iter().flatten().count().max(1) as f64;
     let mean = poses.iter().flatten().map(|p| p.light).sum::<f64>() / n;
     for p in poses.iter_mut().flatten() {
         p.light /= mean;
     }
-    (poses, mean)
-}
-
-/// How a block lies to the first one.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Anchor {
-    /// Where the reference of the first block lies in the block's: its shift, in pixels.
-    pub shift: [f64; 2],
-    /// Its turn.
-    pub turn: Turn,
-    /// To be multiplied with the block's light.
-    pub light: f64,
-    /// Standard uncertainty of the shift, in pixels.
-    pub sigma: f64,
-}
-
-impl Anchor {
-    /// The anchor of the first block.
-    pub const FIRST: Self = Self { shift: [0.0, 0.0], turn: Turn::NONE, light: 1.0, sigma: 0.0 };
-
-    /// A pose of the block in the reference of the first block.
-    #[must_use]
-    pub fn apply(&self, pose: &Pose) -> Pose {
-        let by = pose.turn.apply(self.shift);
-        Pose {
-            shift: [pose.shift[0] + by[0], pose.shift[1] + by[1]],
-            turn: pose.turn.after(&self.turn),
-            sigma: (pose.sigma * pose.sigma + self.sigma * self.sigma).sqrt(),
-            light: pose.light * self.light,
-            measured: pose.measured,
-        }
-    }
-}
-
-/// Ties `block` to `first`.
-///
-/// # Errors
-/// [`NoLock::NotAnchored`] where the first block's background is not found in it.
-pub fn anchor(block: &Block, first: &Block, noise: &PixelNoise) -> Result<Anchor, NoLock> {
-    let start = coarse_offset(block, first, noise);
-    let coding = Coding::for_white(block.average.mean.data().iter().copied().fold(1.0, f32::max));
-    let seen = FixedPlane::from_plane(&block.average.mean, None, coding);
-    let still = common_still(block, first, start);
-    let patches = patches(&first.template, &still, noise, (None, 1.0));
-    let target = Target {
-        variance_factor: block.average.noise_gain / block.frames.max(1) as f32
-            + first.average.noise_gain / first.frames.max(1) as f32,
-        ..Target::new(&patches, noise)
-    };
-    let mut scratch = FitScratch::default();
-    let fit = fit_frame(&seen, &target, Start::at(start), &mut scratch);
-    let fit = fit.and_then(|f| {
-        if turns(&[f.turning]) {
-            let target = Target { turns: true, ..target };
-            fit_frame(&seen, &target, Start { light: f.light, ..Start::at(f.shift) }, &mut scratch)
-        } else {
-            Some(f)
-        }
-    });
-    fit.filter(|f| f.used > 0.02 && f.sigma[0].max(f.sigma[1]) < MOST_SIGMA)
-        .map(|f| Anchor {
-            shift: f.shift,
-            turn: f.turn,
-            light: f.light,
-            sigma: f.sigma[0].max(f.sigma[1]),
-        })
-        .ok_or(NoLock::NotAnchored)
-}
-
-/// Pixels still in both blocks, in the first one's coordinates.
-fn common_still(block: &Block, first: &Block, offset: [f64; 2]) -> Vec<u8> {
-    let (w, h) = (first.template.width(), first.template.height());
-    let whole = offset.map(round_isize);
-    (0..w * h)
-        .map(|at| {
-            let there = index_in(signed(at % w) + whole[0], w)
-                .zip(index_in(signed(at / w) + whole[1], h))
-                .map_or(0, |(x, y)| block.still[y * w + x]);
-            first.still[at] & there
-        })
-        .collect()
-}
-
-/// Correlation of the two templates' still parts over the whole frame.
-fn coarse_offset(block: &Block, first: &Block, noise: &PixelNoise) -> [f64; 2] {
-    let (w, h) = (good_size(first.template.width()), good_size(first.template.height()));
-    let correlator = Correlator::new(w, h);
-    let mut scratch = CorrelateScratch::default();
-    let (mut a, mut b) = (Vec::new(), Vec::new());
-    let windows = (hann(w), hann(h));
-    let na = filled(first, &windows, noise);
-    let nb = filled(block, &windows, noise);
-    correlator.fft().forward(&na.0, &mut a, &mut scratch.fft);
-    correlator.fft().forward(&nb.0, &mut b, &mut scratch.fft);
-    correlator.find((&a, na.1), (&b, nb.1), w.min(h) / 3, &mut scratch).shift
-}
-
-/// The still part of a template less its mean, windowed, moving parts set to 0; and the noise
-/// power of its spectrum.
-fn filled(block: &Block, (wx, wy): &(Vec<f32>, Vec<f32>), noise: &PixelNoise) -> (Vec<f32>, f32) {
-    let p = &block.average.mean;
-    let at = |x: usize, y: usize| (p.at(x, y), block.still[y * p.width() + x]);
-    let (mut sum, mut count) = (0.0_f64, 0.0_f64);
-    for y in 0..wy.len() {
-        for x in 0..wx.len() {
-            let (v, s) = at(x, y);
-            sum += f64::from(v) * f64::from(s);
-            count += f64::from(s);
-        }
-    }
-    let mean = to_f32(sum / count.max(1.0));
-    let mut out = Vec::with_capacity(wx.len() * wy.len());
-    for (y, &fy) in wy.iter().enumerate() {
-        for (x, &fx) in wx.iter().enumerate() {
-            let (v, s) = at(x, y);
-            out.push((v - mean) * f32::from(s) * fx * fy);
-        }
-    }
-    let squares = |w: &[f32]| w.iter().map(|v| v * v).sum::<f32>();
-    let variance = noise.variance(mean, p.data().len() / 2) * block.average.noise_gain
-        / block.frames.max(1) as f32;
-    (out, squares(wx) * squares(wy) * variance * to_f32(count / (wx.len() * wy.len()) as f64))
-}
-
-/// The largest even product of 2, 3 and 5 that is not above `n`.
-fn good_size(n: usize) -> usize {
-    (2..=n)
-        .rev()
-        .find(|&k| {
-            let mut rest = k;
-            for p in [2, 3, 5] {
-                while rest % p == 0 {
-                    rest /= p;
-                }
-            }
-            rest == 1 && k % 2 == 0
-        })
-        .unwrap_or(2)
+    mean
 }
 
 #[cfg(test)]

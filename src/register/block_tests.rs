@@ -1,7 +1,9 @@
 //! Tests of [`super`].
 
 use super::*;
-use crate::frame::NoiseModel;
+use crate::frame::{Coding, NoiseModel};
+use crate::math::turn::Turn;
+use crate::register::anchor::Anchor;
 use rand::SeedableRng;
 use rand_chacha::ChaCha12Rng;
 use rand_distr::{Distribution, Normal};
@@ -78,4 +80,23 @@ fn an_anchor_of_a_turned_block_is_applied_about_the_middle() {
     // By hand: R(0.01) (10, 0) = (9.9995, 0.099998).
     assert!((both.shift[0] - 10.9995).abs() < 1e-6 && (both.shift[1] - 2.099_998).abs() < 1e-6);
     assert!((both.turn.angle - 0.02).abs() < 1e-12);
+}
+
+#[test]
+fn what_no_frame_saw_goes_on_as_its_neighbours_are() {
+    let coding = Coding::for_white(200.0);
+    let flat = Plane::from_fn(40, 30, |x, y| if x < 20 { 50.0 } else { 60.0 + y as f32 });
+    let frame = FixedPlane::from_plane(&flat, None, coding);
+    let posed = |shift| Posed { frame: &frame, shift, turn: Turn::NONE, light: 1.0, hidden: None };
+    // What lies at the right and at the top was in neither frame.
+    let all = average(&[posed([6.0, -4.0]), posed([8.0, -5.0])], 40, 30);
+    let seen = |x: usize, y: usize| all.count.at(x, y) > 0.0;
+    let unseen = (0..30).flat_map(|y| (0..40).map(move |x| (x, y))).filter(|&(x, y)| !seen(x, y));
+    assert!(unseen.clone().count() > 250);
+    for (x, y) in unseen {
+        let row = (y..30).find(|&y| (0..40).any(|x| seen(x, y))).unwrap();
+        let column = (0..=x).rev().find(|&x| seen(x, row)).unwrap();
+        assert_eq!(all.mean.at(x, y).to_bits(), all.mean.at(column, row).to_bits(), "{x} {y}");
+        assert!(all.mean.at(x, y) > 45.0);
+    }
 }

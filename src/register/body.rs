@@ -59,14 +59,14 @@ pub struct Body<'a> {
 
 /// One tile of a body.
 #[derive(Debug, Default)]
-struct Tile {
+pub(super) struct Tile {
     corner: (usize, usize),
     active: bool,
     follower: Follower,
     /// Sum of the spectra of the frames at hand, moved back.
     sum: Vec<Complex32>,
     /// Frames in the template.
-    seen: f32,
+    pub(super) seen: f32,
     /// Noise power of the last spectrum; `None` where the tile was outside of the frame.
     noise: Option<f32>,
     /// Log-likelihood of the places within reach, row by row; 0 at the best.
@@ -133,17 +133,7 @@ impl<'a> Body<'a> {
 
     /// The surfaces of the tiles that take part, added up.
     fn total(&self) -> Option<Vec<f32>> {
-        let mut sum: Vec<f32> = Vec::new();
-        for t in self.tiles.iter().filter(|t| t.active && t.noise.is_some() && t.seen > 0.5) {
-            sum.resize(t.surface.len(), 0.0);
-            for (s, v) in sum.iter_mut().zip(&t.surface) {
-                *s += v;
-            }
-        }
-        for s in &mut sum {
-            *s *= self.once;
-        }
-        (!sum.is_empty()).then_some(sum)
+        total(&self.tiles, self.once)
     }
 
     fn first_round(&mut self) -> Path {
@@ -258,6 +248,21 @@ impl<'a> Body<'a> {
     }
 }
 
+/// The surfaces of the tiles that take part, added up, times `once`.
+pub(super) fn total(tiles: &[Tile], once: f32) -> Option<Vec<f32>> {
+    let mut sum: Vec<f32> = Vec::new();
+    for t in tiles.iter().filter(|t| t.active && t.is_seen()) {
+        sum.resize(t.surface.len(), 0.0);
+        for (s, v) in sum.iter_mut().zip(&t.surface) {
+            *s += v;
+        }
+    }
+    for s in &mut sum {
+        *s *= once;
+    }
+    (!sum.is_empty()).then_some(sum)
+}
+
 /// A path in which unknown frames lie between their neighbours.
 fn bridged(path: &[Option<[f64; 2]>]) -> Path {
     (0..path.len())
@@ -311,10 +316,10 @@ fn evidence_of(surface: &[f32], reach: usize) -> f32 {
 }
 
 /// The highest point of a surface.
-struct Peak {
-    shift: [f64; 2],
+pub(super) struct Peak {
+    pub(super) shift: [f64; 2],
     /// Probability of the 3 x 3 places around it.
-    sure: f64,
+    pub(super) sure: f64,
 }
 
 /// Movements longer than this from what is expected are unlikely, in pixels.
@@ -323,7 +328,7 @@ const JUMP: f64 = 1.5;
 const PRIOR: f32 = 1.5;
 
 /// Finds the peak of a log-likelihood with the prior of lying near `expected`.
-fn peak(surface: &[f32], reach: usize, expected: [f64; 2]) -> Peak {
+pub(super) fn peak(surface: &[f32], reach: usize, expected: [f64; 2]) -> Peak {
     let side = 2 * reach + 1;
     let at = |i: usize| i as f64 - reach as f64;
     let prior = |x: usize, y: usize| {
@@ -364,8 +369,20 @@ fn peak(surface: &[f32], reach: usize, expected: [f64; 2]) -> Peak {
 }
 
 impl Tile {
+    /// A tile whose content is known: a spectrum with the noise of `frames` frames.
+    pub(super) fn of(corner: (usize, usize), template: Vec<Complex32>, frames: f32) -> Self {
+        let mut out = Self { corner, active: true, seen: frames, ..Self::default() };
+        out.follower.template = template;
+        out
+    }
+
+    /// Whether it lies inside the last frame, and has a template.
+    pub(super) fn is_seen(&self) -> bool {
+        self.noise.is_some() && self.seen > 0.5
+    }
+
     /// Takes the spectrum of what lies in the frame at `whole`.
-    fn see(
+    pub(super) fn see(
         &mut self,
         frame: &FixedPlane,
         noise: &PixelNoise,
@@ -381,7 +398,7 @@ impl Tile {
     }
 
     /// Correlates the last spectrum with the template, which holds `frames` frames.
-    fn correlate(&mut self, correlator: &Correlator, frames: f32, reach: usize) {
+    pub(super) fn correlate(&mut self, correlator: &Correlator, frames: f32, reach: usize) {
         let Some(noise) = self.noise.filter(|_| frames > 0.5) else { return };
         let f = &mut self.follower;
         let template = (&f.template[..], noise / frames);

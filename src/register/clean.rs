@@ -18,11 +18,14 @@
 
 use rayon::prelude::*;
 
-use super::block::{Block, laid, refine, register};
+use super::anchor::anchor;
+use super::block::{Block, laid, refine, refine_known, register};
+use super::drawn::Drawn;
+use super::known::Known;
 use super::pattern::{fixed_pattern, take_pattern_off};
 use super::rows::{RowModel, Seen, take_off};
 use super::uneven::{Field, Scene, divide_again, matters, measure};
-use super::{NoLock, PixelNoise, RegisterSettings, drawn};
+use super::{NoLock, PixelNoise, Pose, RegisterSettings, drawn};
 use crate::frame::{FixedPlane, Plane};
 
 /// Rounds in which a pattern is looked for: the first poses are drawn to it.
@@ -31,6 +34,10 @@ const ROUNDS: usize = 3;
 /// Rounds in which offsets of rows are measured and taken off (four would leave 1.63 times the bound
 /// at 25 e-, one 1.86).
 const ROW_ROUNDS: usize = 2;
+
+/// From this part of a frame's own noise in the first block's information on, a later block's
+/// template gains by having both blocks' frames.
+const GAIN: f64 = 0.1;
 
 /// Rounds in which uneven light is measured and divided out: the first has the scene as the lamps
 /// made it look.
@@ -84,6 +91,8 @@ pub struct Learned {
     pub faults: SensorFaults,
     /// What row offsets are measured against, where they matter.
     pub row_model: Option<RowModel>,
+    /// What later blocks are looked up in, where that can be.
+    pub known: Option<Known>,
     /// What frames were divided by where light is uneven; empty where it is even.
     pub fields: Fields,
 }
@@ -93,9 +102,9 @@ pub type Fields = Vec<Option<Field>>;
 
 /// Another block of the clip.
 #[derive(Debug)]
-pub struct Cleaned {
-    /// The registered block.
-    pub block: Block,
+pub struct Followed {
+    /// Poses of its frames in the first block's reference and light.
+    pub poses: Vec<Option<Pose>>,
     /// As in [`Learned`].
     pub fields: Fields,
 }
@@ -128,35 +137,95 @@ pub fn learn(
     let mut row_model = if rows { row_model(frames, &block, noise) } else { None };
     if let Some(model) = row_model {
         faults.rows = true;
-        let (found, model) = without_rows(frames, block, model, (noise, settings))?;
+        let (found, model) = without_rows(frames, block, model, (noise, settings, Within::Itself))?;
         (block, row_model) = (found, Some(model));
     }
-    block = undrawn(frames, block, noise, settings)?;
+    let mut free;
+    (block, free) = undrawn(frames, block, noise, settings)?;
     for _ in 0..ROUNDS {
         if !faults.take_pattern_off(frames, &block, noise) {
             break;
         }
-        block = again(frames, &block, noise, settings)?;
-        block = undrawn(frames, block, noise, settings)?;
+        block = again(frames, &block, noise, (settings, Within::Itself))?;
+        (block, free) = undrawn(frames, block, noise, settings)?;
     }
-    Ok(Learned { block, faults, row_model, fields })
+    let known = Known::new(&block, noise, free);
+    Ok(Learned { block, faults, row_model, known, fields })
 }
 
-/// Registers another block of the clip, what the sensor adds known; it is taken off `frames`.
+/// What is known of a clip when a later block is registered.
+#[derive(Debug, Clone, Copy)]
+pub struct Before<'a> {
+    /// The first block.
+    pub first: &'a Block,
+    /// What the sensor adds.
+    pub faults: &'a SensorFaults,
+    /// What frames are looked up in.
+    pub known: Option<&'a Known>,
+}
+
+/// Registers another block of the clip. What the sensor adds is taken off `frames`.
 ///
 /// # Errors
 /// [`NoLock`] with the reason.
-pub fn register_clean(
+pub fn follow(
+    frames: &mut [Option<FixedPlane>],
+    noise: &PixelNoise,
+    settings: &RegisterSettings,
+    before: Before<'_>,
+) -> Result<Followed, NoLock> {
+    let Before { first, faults, known } = before;
+    if let Some(pattern) = &faults.pattern {
+        frames.par_iter_mut().flatten().for_each(|f| take_pattern_off(f, pattern));
+    }
+
+    if let Some(known) = known.filter(|_| !faults.uneven)
+        && let Some(poses) = looked_up(frames, (noise, settings), before, known)
+    {
+        return Ok(Followed { poses, fields: Vec::new() });
+    }
+    let (block, fields) = alone(frames, noise, settings, faults)?;
+    let anchor = anchor(&block, first, noise)?;
+    let poses = block.poses.iter().map(|p| p.as_ref().map(|p| anchor.apply(p))).collect();
+    Ok(Followed { poses, fields })
+}
+
+/// Poses of a block whose frames are found where the background is `known`; `None` where they are
+/// not, or are drawn to the sensor.
+fn looked_up(
+    frames: &mut [Option<FixedPlane>],
+    (noise, settings): (&PixelNoise, &RegisterSettings),
+    before: Before<'_>,
+    known: &Known,
+) -> Option<Vec<Option<Pose>>> {
+    let found = known.find(&lent(frames), (noise, settings), before.first)?;
+    if found.fine && !before.faults.rows {
+        return Some(found.poses);
+    }
+    let base = Some(before.first).filter(|_| found.own > GAIN);
+    let mut block = refine_known(&lent(frames), noise, settings, (found.poses, base)).ok()?;
+    if before.faults.rows
+        && let Some(model) = row_model(frames, &block, noise)
+    {
+        let within = Within::First(base);
+        (block, _) = without_rows(frames, block, model, (noise, settings, within)).ok()?;
+    }
+    match drawn::undrawn(&lent(frames), &block, noise, settings) {
+        Drawn::To(_) => None,
+        Drawn::Free | Drawn::Untold => Some(block.poses),
+    }
+}
+
+/// Registers a block in its own reference, with nothing known but what the sensor adds; a pattern was
+/// taken off before.
+fn alone(
     frames: &mut [Option<FixedPlane>],
     noise: &PixelNoise,
     settings: &RegisterSettings,
     faults: &SensorFaults,
-) -> Result<Cleaned, NoLock> {
-    if let Some(pattern) = &faults.pattern {
-        frames.par_iter_mut().flatten().for_each(|f| take_pattern_off(f, pattern));
-    }
+) -> Result<(Block, Fields), NoLock> {
     let block = register(&lent(frames), noise, settings)?;
-    let mut block = undrawn(frames, block, noise, settings)?;
+    let (mut block, _) = undrawn(frames, block, noise, settings)?;
     let mut fields = Vec::new();
     if faults.uneven {
         (block, fields) = evened(frames, block, noise, settings)?;
@@ -164,10 +233,10 @@ pub fn register_clean(
     if faults.rows
         && let Some(model) = row_model(frames, &block, noise)
     {
-        (block, _) = without_rows(frames, block, model, (noise, settings))?;
-        block = undrawn(frames, block, noise, settings)?;
+        (block, _) = without_rows(frames, block, model, (noise, settings, Within::Itself))?;
+        (block, _) = undrawn(frames, block, noise, settings)?;
     }
-    Ok(Cleaned { block, fields })
+    Ok((block, fields))
 }
 
 /// Whether still pixels of a block that was evened say that its light was uneven.
@@ -204,24 +273,25 @@ fn evened(
         let lost = frames.iter().zip(&block.poses).any(|(f, p)| f.is_some() && p.is_none());
         block = match lost.then(|| register(&lent(frames), noise, settings)) {
             Some(Ok(found)) => found,
-            _ => again(frames, &block, noise, settings)?,
+            _ => again(frames, &block, noise, (settings, Within::Itself))?,
         };
     }
     Ok((block, fields))
 }
 
 /// The block as it is, or laid by its coarse detail where something fixed on the sensor draws its
-/// fine detail.
+/// fine detail; and whether it is surely free of that.
 fn undrawn(
     frames: &[Option<FixedPlane>],
     block: Block,
     noise: &PixelNoise,
     settings: &RegisterSettings,
-) -> Result<Block, NoLock> {
+) -> Result<(Block, bool), NoLock> {
     let frames = lent(frames);
     match drawn::undrawn(&frames, &block, noise, settings) {
-        Some(poses) => laid(&frames, noise, settings, poses),
-        None => Ok(block),
+        Drawn::To(poses) => Ok((laid(&frames, noise, settings, poses)?, false)),
+        Drawn::Free => Ok((block, true)),
+        Drawn::Untold => Ok((block, false)),
     }
 }
 
@@ -229,13 +299,25 @@ fn lent(frames: &[Option<FixedPlane>]) -> Vec<Option<&FixedPlane>> {
     frames.iter().map(Option::as_ref).collect()
 }
 
+/// The reference of a block's poses.
+#[derive(Debug, Clone, Copy)]
+enum Within<'a> {
+    /// Its own, in its own light.
+    Itself,
+    /// That of the first block, whose frames are part of the template if they are given.
+    First(Option<&'a Block>),
+}
+
 /// The block once more, from where its frames were found.
 fn again(
     frames: &[Option<FixedPlane>],
     block: &Block,
     noise: &PixelNoise,
-    settings: &RegisterSettings,
+    (settings, within): (&RegisterSettings, Within<'_>),
 ) -> Result<Block, NoLock> {
+    if let Within::First(base) = within {
+        return refine_known(&lent(frames), noise, settings, (block.poses.clone(), base));
+    }
     let path: Vec<_> = block.poses.iter().map(|p| p.map(|p| p.shift)).collect();
     refine(&lent(frames), noise, settings, &path)
 }
@@ -255,15 +337,15 @@ fn without_rows(
     frames: &mut [Option<FixedPlane>],
     mut block: Block,
     mut model: RowModel,
-    (noise, settings): (&PixelNoise, &RegisterSettings),
+    (noise, settings, within): (&PixelNoise, &RegisterSettings, Within<'_>),
 ) -> Result<(Block, RowModel), NoLock> {
     let mut taken = vec![Vec::new(); frames.len()];
     for round in 0..ROW_ROUNDS {
         if round > 0 {
             model = RowModel::new(&block.average.mean, block.always_still(), model.sigma);
         }
-        take_rows_off(frames, &block, (&model, noise), &mut taken);
-        block = again(frames, &block, noise, settings)?;
+        take_rows_off(frames, &block.poses, (&model, noise), &mut taken);
+        block = again(frames, &block, noise, (settings, within))?;
     }
     Ok((block, model))
 }
@@ -271,11 +353,11 @@ fn without_rows(
 /// Takes offsets off the rows, those put back that were `taken` before.
 fn take_rows_off(
     frames: &mut [Option<FixedPlane>],
-    block: &Block,
+    poses: &[Option<Pose>],
     (model, noise): (&RowModel, &PixelNoise),
     taken: &mut [Vec<f32>],
 ) {
-    let posed = frames.par_iter_mut().zip(&block.poses).zip(taken);
+    let posed = frames.par_iter_mut().zip(poses).zip(taken);
     posed.filter_map(|((f, p), t)| Some((f.as_mut()?, (*p)?, t))).for_each(
         |(frame, pose, taken)| {
             let mut values = frame.to_plane();

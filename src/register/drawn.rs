@@ -23,9 +23,9 @@ use crate::frame::{Coding, FixedPlane, Plane};
 use crate::math::robust::variance_deviate;
 
 /// Side of the squares of pixels that are made one.
-const BY: usize = 4;
+pub(super) const BY: usize = 4;
 /// Shortest side of a frame that is made smaller.
-const LEAST_SIDE: usize = 256;
+pub(super) const LEAST_SIDE: usize = 256;
 /// Of a scene that moves by more than this on the sensor, rms along each axis in pixels, the template
 /// holds little of a pattern.
 const MOST_MOTION: f64 = 1.5;
@@ -38,38 +38,50 @@ const DRAWN: f64 = 0.8;
 /// The coarse background must be at least this part of the full one.
 const AS_LARGE: f64 = 0.5;
 
-/// The poses of a block whose own ones are drawn to the sensor; `None` where they are not, or where
-/// it cannot be told.
+/// Whether a block's poses are drawn to the sensor.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Drawn {
+    /// No; nor are frames that are fitted to its template.
+    Free,
+    /// That cannot be told.
+    Untold,
+    /// Yes; these are not.
+    To(Vec<Option<Pose>>),
+}
+
+/// Tells whether a block's poses are drawn to the sensor.
 #[must_use]
 pub fn undrawn(
     frames: &[Option<&FixedPlane>],
     block: &Block,
     noise: &PixelNoise,
     settings: &RegisterSettings,
-) -> Option<Vec<Option<Pose>>> {
-    let first = frames.iter().flatten().next()?;
+) -> Drawn {
+    let Some(first) = frames.iter().flatten().next() else { return Drawn::Untold };
     let poses: Vec<&Pose> = block.poses.iter().flatten().collect();
     let moves = spread(poses.iter().map(|p| p.shift)) / (2.0 * poses.len().max(1) as f64);
-    if first.width.min(first.height) < LEAST_SIDE || moves > MOST_MOTION * MOST_MOTION {
-        return None;
+    if moves > MOST_MOTION * MOST_MOTION {
+        return Drawn::Free;
+    }
+    if first.width.min(first.height) < LEAST_SIDE {
+        return Drawn::Untold;
     }
     let mut small: Vec<Option<FixedPlane>> = frames.par_iter().map(|f| f.map(smaller)).collect();
     take_columns_off(&mut small);
-    let squares = (BY * BY) as f32;
-    let noise = PixelNoise {
-        slope: noise.slope / squares,
-        floor: noise.floor / squares,
-        factor: noise.factor.as_ref().map(smaller_plane),
-    };
+    let noise = smaller_noise(noise);
     let path: Vec<_> =
         block.poses.iter().map(|p| p.map(|p| p.shift.map(|s| s / BY as f64))).collect();
     let lent: Vec<_> = small.iter().map(Option::as_ref).collect();
-    let coarse = refine(&lent, &noise, &settings.scaled(BY), &path).ok()?;
+    let Ok(coarse) = refine(&lent, &noise, &settings.scaled(BY), &path) else {
+        return Drawn::Untold;
+    };
     let large =
         |p: &Pose| Pose { shift: p.shift.map(|s| s * BY as f64), sigma: p.sigma * BY as f64, ..*p };
     let found: Vec<Option<Pose>> = coarse.poses.iter().map(|p| p.as_ref().map(large)).collect();
-    let enough = coarse.still_share() > AS_LARGE * block.still_share();
-    (enough && differs(&block.poses, &found)).then_some(found)
+    if coarse.still_share() <= AS_LARGE * block.still_share() {
+        return Drawn::Untold;
+    }
+    if differs(&block.poses, &found) { Drawn::To(found) } else { Drawn::Free }
 }
 
 /// Whether `full` is drawn: differs from `coarse` by more than chance, and moves less.
@@ -99,7 +111,7 @@ fn spread(all: impl Iterator<Item = [f64; 2]>) -> f64 {
 
 /// A frame of which each square of pixels has become one, the mean of its good samples; squares
 /// without any are missing.
-fn smaller(frame: &FixedPlane) -> FixedPlane {
+pub(super) fn smaller(frame: &FixedPlane) -> FixedPlane {
     let (w, h) = (frame.width / BY, frame.height / BY);
     let good = |c: &u16| *c != Coding::MISSING && *c != Coding::SATURATED;
     let mut codes = Vec::with_capacity(w * h);
@@ -128,6 +140,16 @@ fn smaller(frame: &FixedPlane) -> FixedPlane {
         }));
     }
     FixedPlane { width: w, height: h, codes, coding: frame.coding }
+}
+
+/// The noise of such frames.
+pub(super) fn smaller_noise(noise: &PixelNoise) -> PixelNoise {
+    let squares = (BY * BY) as f32;
+    PixelNoise {
+        slope: noise.slope / squares,
+        floor: noise.floor / squares,
+        factor: noise.factor.as_ref().map(smaller_plane),
+    }
 }
 
 /// A plane of which each square of pixels has become one.
@@ -270,6 +292,6 @@ mod tests {
         let (frames, _) = clip(0.0);
         let lent: Vec<_> = frames.iter().map(Option::as_ref).collect();
         let block = register(&lent, &noise, &RegisterSettings::default()).unwrap();
-        assert_eq!(undrawn(&lent, &block, &noise, &RegisterSettings::default()), None);
+        assert_eq!(undrawn(&lent, &block, &noise, &RegisterSettings::default()), Drawn::Free);
     }
 }

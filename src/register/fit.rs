@@ -199,6 +199,31 @@ pub fn fit_frames(
     all.into_iter().zip(frames).map(|(s, f)| f.and(s?.found())).collect()
 }
 
+/// Of each patch: the mean squared misfit over frames where they lie, in units of the noise; `None`
+/// where none saw it.
+pub(super) fn misfits(frames: &[(&FixedPlane, Start)], target: &Target<'_>) -> Vec<Option<f64>> {
+    let placed: Vec<(&FixedPlane, Search, Moves)> = frames
+        .iter()
+        .map(|&(f, start)| {
+            let search = Search::new(start);
+            (f, search, Moves::new(&search, [f.width, f.height]))
+        })
+        .collect();
+    target
+        .patches
+        .par_iter()
+        .map_init(FitScratch::default, |scratch, patch| {
+            let (mut misfit, mut pixels) = (0.0, 0.0);
+            for (f, s, moved) in &placed {
+                let sums = tile_sums(f, target, patch, (moved, s.light, usize::MAX), scratch);
+                misfit += sums.misfit;
+                pixels += sums.pixels;
+            }
+            (pixels > 0.0).then(|| misfit / pixels)
+        })
+        .collect()
+}
+
 /// A first guess of a frame's pose.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Start {

@@ -28,7 +28,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::math::linear::solve;
-use crate::math::robust::median_f64;
+use crate::math::robust::{SPREAD, median_f64};
 
 /// Frames fitted together at the most: a quadratic follows what is slow over so many.
 const STRETCH: usize = 400;
@@ -206,7 +206,7 @@ fn fitted(measured: &[(f64, f64)], mains: Option<f64>) -> Option<Found> {
 /// Which residuals are within 5 deviations, by their median.
 fn within(residual: &[f64]) -> Option<Vec<bool>> {
     let mut sizes: Vec<f64> = residual.iter().map(|r| r.abs()).collect();
-    let limit = OUT * 1.4826 * median_f64(&mut sizes)?;
+    let limit = OUT * SPREAD * median_f64(&mut sizes)?;
     Some(residual.iter().map(|r| r.abs() <= limit).collect())
 }
 

@@ -47,6 +47,7 @@
 //! 13(9), 1185-1199 (2004), doi 10.1109/TIP.2004.832923; that a shared template beats pairwise
 //! registration: Clement, Bierbaum & Sethna, arXiv 1809.05583.
 
+pub mod anchor;
 pub mod block;
 pub mod body;
 pub mod clean;
@@ -56,6 +57,7 @@ pub mod cover;
 pub mod drawn;
 pub mod fit;
 pub mod ground;
+pub mod known;
 pub mod lamp;
 pub mod patch;
 pub mod path;

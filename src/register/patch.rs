@@ -149,11 +149,15 @@ pub fn spread_patches(
 }
 
 /// A tile's corner and its information.
-type Scored = ([usize; 2], f64);
+pub(super) type Scored = ([usize; 2], f64);
 
 /// The first tile of each square of tiles, and the others; the squares as small as `most` of them
 /// allow.
-fn spread(tiles: Vec<Scored>, size: [usize; 2], most: usize) -> (Vec<Scored>, Vec<Scored>) {
+pub(super) fn spread(
+    tiles: Vec<Scored>,
+    size: [usize; 2],
+    most: usize,
+) -> (Vec<Scored>, Vec<Scored>) {
     let along = size.map(|n| n.div_ceil(TILE));
     let squares = |side: usize| along[0].div_ceil(side) * along[1].div_ceil(side);
     let side = (1..=along[0].max(along[1])).find(|&s| squares(s) <= most).unwrap_or(1);
@@ -185,7 +189,7 @@ fn still_tile(template: &Plane, still: &[u8], corner: [usize; 2]) -> Vec<f32> {
 }
 
 /// Information of a tile from central differences; 0 where too few pixels are still.
-fn rough_information(
+pub(super) fn rough_information(
     template: &Plane,
     still: &[u8],
     noise: &PixelNoise,

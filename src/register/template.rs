@@ -76,7 +76,7 @@ impl Posed<'_> {
 /// Mean of posed frames.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Average {
-    /// Mean value, 0 where no frame saw the place.
+    /// Mean value; where no frame saw the place, that of the nearest one that was seen.
     pub mean: Plane,
     /// How many frames saw each pixel.
     pub count: Plane,
@@ -89,7 +89,51 @@ pub struct Average {
 impl Average {
     /// How many frames the mean around a pixel was made of.
     pub(super) fn seen(&self, at: usize) -> f32 {
-        self.made_of.as_deref().unwrap_or(self.count.data())[at].max(1.0)
+        self.frames()[at].max(1.0)
+    }
+
+    fn frames(&self) -> &[f32] {
+        self.made_of.as_deref().unwrap_or(self.count.data())
+    }
+
+    /// Gives places that no frame saw the value of the nearest one that was seen: first along rows,
+    /// then rows as a whole. A step to nothing would ring far into the picture.
+    fn fill_unseen(&mut self) {
+        let (w, h) = (self.mean.width(), self.mean.height());
+        let seen: Vec<Option<(usize, usize)>> = (0..h)
+            .map(|y| {
+                let row = &self.frames()[y * w..][..w];
+                row.iter().position(|&n| n > 0.0).zip(row.iter().rposition(|&n| n > 0.0))
+            })
+            .collect();
+        let rows =
+            seen.iter().position(Option::is_some).zip(seen.iter().rposition(Option::is_some));
+        let Some((top, bottom)) = rows else { return };
+        for (y, (from, to)) in seen.iter().enumerate().filter_map(|(y, s)| Some((y, (*s)?))) {
+            let row = self.mean.row_mut(y);
+            let (first, last) = (row[from], row[to]);
+            row[..from].fill(first);
+            row[to + 1..].fill(last);
+        }
+        for y in (0..top).chain(bottom + 1..h) {
+            let near = self.mean.row(y.clamp(top, bottom)).to_vec();
+            self.mean.row_mut(y).copy_from_slice(&near);
+        }
+    }
+
+    /// The mean of its frames and, at pixels that were `still` in them, of `other` ones in the same
+    /// pose; it still counts its own.
+    pub(super) fn with(mut self, other: &Self, still: &[u8]) -> Self {
+        let mut all = self.frames().to_vec();
+        let parts = still.iter().zip(other.frames()).zip(other.mean.data());
+        let own = self.mean.data_mut().iter_mut().zip(&mut all);
+        for ((v, n), ((_, more), o)) in own.zip(parts).filter(|(_, ((s, _), _))| **s != 0) {
+            *n += more;
+            *v += (o - *v) * more / n.max(1.0);
+        }
+        self.noise_gain = 0.5 * (self.noise_gain + other.noise_gain);
+        self.made_of = Some(all);
+        self
     }
 }
 
@@ -154,12 +198,11 @@ pub fn average(frames: &[Posed<'_>], width: usize, height: usize) -> Average {
         })
         .collect();
     let gains: f32 = frames.iter().map(Posed::noise_gain).sum();
-    Average {
-        mean,
-        count,
-        noise_gain: gains / frames.len().max(1) as f32,
-        made_of: any.then(|| made_of.concat()),
-    }
+    let noise_gain = gains / frames.len().max(1) as f32;
+    let made_of = any.then(|| made_of.concat());
+    let mut out = Average { mean, count, noise_gain, made_of };
+    out.fill_unseen();
+    out
 }
 
 /// How many frames saw each pixel of rows y0..y1: a frame sees a rectangle, so its corners say

@@ -34,7 +34,7 @@ use super::{PixelNoise, Pose};
 use crate::frame::convert::{floor_usize, signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Plane};
 use crate::math::linear::solve;
-use crate::math::robust::median_f64;
+use crate::math::robust::{SPREAD, median_f64};
 use crate::math::turn::{ReadScratch, Reading};
 use crate::math::wide::{Wide, wide};
 
@@ -403,11 +403,12 @@ impl Weighing<'_> {
         let mut sums = [[0.0_f32; LANES]; 3];
         let whole = n - n % LANES;
         for from in (0..whole).step_by(LANES) {
-            for lane in 0..LANES {
-                let [t, tt, it] = add(from + lane);
-                sums[0][lane] += t;
-                sums[1][lane] += tt;
-                sums[2][lane] += it;
+            let [t, tt, it] = &mut sums;
+            for (lane, ((a, b), c)) in t.iter_mut().zip(tt).zip(it).enumerate() {
+                let more = add(from + lane);
+                *a += more[0];
+                *b += more[1];
+                *c += more[2];
             }
         }
         for i in whole..n {
@@ -475,7 +476,7 @@ fn fitted(
         fit = solve(matrix, right)?;
         let left: Vec<f64> = given.iter().map(|(a, s, b, _)| (a - value(&fit, b)) / s).collect();
         let mut sizes: Vec<f64> = left.iter().map(|r| r.abs()).collect();
-        let scale = (1.4826 * median_f64(&mut sizes)?).max(1.0);
+        let scale = (SPREAD * median_f64(&mut sizes)?).max(1.0);
         for (weight, r) in weights.iter_mut().zip(&left) {
             *weight = 1.0 / (1.0 + (r / (HALF * scale)).powi(2));
         }

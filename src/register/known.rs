@@ -1,0 +1,478 @@
+//! Frames of a later block, looked up in the background that the clip's first block found.
+//!
+//! Once a clip's background is known, a block need not find it again: its first frame is laid by its
+//! coarse detail over the whole picture, each next one near the one before by some well textured
+//! pieces of the background together, and all are then fitted to the first block's template. So
+//! every block is tied to the first and to nothing else, and no error adds up.
+//!
+//! Where frames are large and well lit (shifts known to 0.005 px or so) that is the answer, if nothing new
+//! has come before the background: tiles that fit worse over the whole block than the others do are
+//! left out. Elsewhere these poses are the start of a registration on the block's own frames,
+//! with a template of both blocks (see [`super::block::refine_known`]). Where fewer than
+//! [`FOUND`] of the frames are found the block is registered as if nothing were known.
+
+use rayon::prelude::*;
+use rustfft::num_complex::Complex32;
+
+use super::anchor::{filled, good_size};
+use super::block::{Block, FINE, LAST, fits_of, median_sigma, pose_of, start_of, turns};
+use super::body::{Path, Tile, peak, total};
+use super::drawn::{BY, LEAST_SIDE, smaller, smaller_noise};
+use super::fit::{Fit, Start, Target, misfits};
+use super::patch::{Patch, Scored, TILE, rough_information, spread, spread_patches};
+use super::tracks::{Follower, tile_size};
+use super::{PixelNoise, Pose, RegisterSettings};
+use crate::frame::convert::signed;
+use crate::frame::{Coding, FixedPlane, Plane};
+use crate::math::correlate::{CorrelateScratch, Correlator, nearest};
+use crate::math::robust::{SPREAD, median_f64};
+use crate::math::window::hann;
+
+/// Pieces that a frame is looked up by, at the most, and at the least.
+const PIECES: usize = 48;
+const FEWEST_PIECES: usize = 3;
+/// A piece is used of which at least this part is still.
+const STILL: f64 = 0.75;
+/// Frames whose coarse detail is looked up together.
+const ROUGH: usize = 8;
+/// A frame lies where it was found at least with this probability.
+const SURE: f64 = 0.9;
+/// The part of the frames that must be found.
+const FOUND: f64 = 0.9;
+/// By how much [`FINE`] may be missed: tiles are chosen by what plain differences tell, and some are
+/// left out.
+const NEARLY: f64 = 1.2;
+/// Part of the information that is used.
+const ENOUGH: f64 = 0.97;
+/// Tiles are left out whose misfit is this many times its usual spread above the usual one, and at
+/// least by this part of it.
+const WORSE: (f64, f64) = (6.0, 0.03);
+/// Frames of which one is asked for that.
+const LOOK: usize = 2;
+/// A block that fits worse than the first one by this factor is another scene, or has another light.
+const ALIKE: f64 = 1.5;
+
+/// The background of a clip.
+#[derive(Debug)]
+pub struct Known {
+    side: usize,
+    pieces: Vec<Piece>,
+    /// The whole picture made smaller, as a spectrum, and the noise power of its values.
+    whole: Whole,
+    /// Whether the first block turns.
+    turns: bool,
+    /// Whether nothing that is fixed on the sensor draws frames that are fitted to it.
+    pub(super) undrawn: bool,
+}
+
+/// A piece of the background.
+#[derive(Debug)]
+struct Piece {
+    corner: (usize, usize),
+    spectrum: Vec<Complex32>,
+    /// How many frames' noise it has.
+    frames: f32,
+}
+
+/// Where the frames of a block lie.
+#[derive(Debug)]
+pub(super) struct Found {
+    pub(super) poses: Vec<Option<Pose>>,
+    /// Whether these are as good as can be wished for.
+    pub(super) fine: bool,
+    /// What part of the information the noise of one frame of the first block is: how much its
+    /// template has to gain from more frames.
+    pub(super) own: f64,
+}
+
+impl Known {
+    /// What `first` knows, `undrawn` where nothing that is fixed on the sensor draws it; `None` where
+    /// too few pieces of it are still.
+    #[must_use]
+    pub fn new(first: &Block, noise: &PixelNoise, undrawn: bool) -> Option<Self> {
+        let mean = &first.average.mean;
+        let (w, h) = (mean.width(), mean.height());
+        let side = tile_size(w, h).0;
+        let still = &first.still;
+        let mut scored: Vec<Scored> = (0..(h + 1).saturating_sub(side))
+            .step_by(TILE)
+            .flat_map(|y| (0..(w + 1).saturating_sub(side)).step_by(TILE).map(move |x| [x, y]))
+            .filter(|&[x, y]| {
+                let row = |y: usize| still[y * w + x..][..side].iter().map(|&s| f64::from(s));
+                (y..y + side).flat_map(row).sum::<f64>() > STILL * (side * side) as f64
+            })
+            .map(|[x, y]| {
+                let tiles = (y..y + side)
+                    .step_by(TILE)
+                    .flat_map(|y| (x..x + side).step_by(TILE).map(move |x| [x, y]));
+                ([x, y], tiles.map(|c| rough_information(&first.template, still, noise, c)).sum())
+            })
+            .collect();
+        scored.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
+        let coding = Coding::for_white(mean.data().iter().copied().fold(1.0, f32::max));
+        let picture = FixedPlane::from_plane(mean, None, coding);
+        let (correlator, window) = (Correlator::new(side, side), hann(side));
+        let mut cutter = Follower::default();
+        let pieces: Vec<Piece> = spread(scored, [w, h], PIECES)
+            .0
+            .into_iter()
+            .filter_map(|([x, y], _)| {
+                let corner = [x, y].map(signed);
+                cutter.cut(&picture, noise, corner, &window)?;
+                let f = &mut cutter;
+                correlator.fft().forward(&f.pixels, &mut f.spectrum, &mut f.correlate.fft);
+                let middle = (y + side / 2) * w + x + side / 2;
+                Some(Piece {
+                    corner: (x, y),
+                    spectrum: f.spectrum.clone(),
+                    frames: first.average.seen(middle) / first.average.noise_gain,
+                })
+            })
+            .collect();
+        if pieces.len() < FEWEST_PIECES {
+            return None;
+        }
+        let frames = first.frames.max(1) as f32 / first.average.noise_gain;
+        Some(Self {
+            side,
+            pieces,
+            whole: whole(&[&picture], Some(still), noise, frames).0,
+            turns: first.poses.iter().flatten().any(|p| !p.turn.is_none()),
+            undrawn,
+        })
+    }
+
+    /// Where the frames of a later block lie, in the first one's reference; `None` where the
+    /// background is not found in so many of them.
+    pub(super) fn find(
+        &self,
+        frames: &[Option<&FixedPlane>],
+        (noise, settings): (&PixelNoise, &RegisterSettings),
+        first: &Block,
+    ) -> Option<Found> {
+        let path = self.locate(frames, noise, settings.reach)?;
+        let starts: Vec<Option<Start>> = path.iter().map(|p| p.map(Start::at)).collect();
+        self.fit(frames, noise, first, &starts)
+    }
+
+    /// A coarse path: frame by frame, each near the one before.
+    fn locate(
+        &self,
+        frames: &[Option<&FixedPlane>],
+        noise: &PixelNoise,
+        reach: usize,
+    ) -> Option<Path> {
+        let reach = reach.min(self.side / 2 - 1);
+        let mut looking = Looking {
+            correlator: Correlator::new(self.side, self.side),
+            window: hann(self.side),
+            tiles: self
+                .pieces
+                .iter()
+                .map(|p| Tile::of(p.corner, p.spectrum.clone(), p.frames))
+                .collect(),
+            noise,
+            reach,
+        };
+        let some: Vec<&FixedPlane> = frames.iter().flatten().copied().take(ROUGH).collect();
+        // Where the clip began, or where the coarse detail lies.
+        let guesses = [[0.0; 2], self.rough(&some, noise)];
+        let seen = guesses.into_iter().filter_map(|g| looking.look(some.first()?, g));
+        let mut place = seen.max_by(|a, b| a.height.total_cmp(&b.height))?.place;
+        let path: Path = frames
+            .iter()
+            .map(|frame| {
+                let seen = looking.look((*frame)?, place).filter(|s| s.sure > SURE)?;
+                place = seen.place;
+                Some(place)
+            })
+            .collect();
+        enough(&path, frames).then_some(path)
+    }
+
+    /// Where some frames lie by the coarse detail of all of them.
+    fn rough(&self, frames: &[&FixedPlane], noise: &PixelNoise) -> [f64; 2] {
+        let ((spectrum, power), by, size) = whole(frames, None, noise, frames.len() as f32);
+        let correlator = Correlator::new(size[0], size[1]);
+        let found = correlator.find(
+            (&self.whole.0, self.whole.1),
+            (&spectrum, power),
+            size[0].min(size[1]) / 3,
+            &mut CorrelateScratch::default(),
+        );
+        found.shift.map(|s| s * by as f64)
+    }
+
+    /// Fits frames to the first block's template, from first guesses.
+    pub(super) fn fit(
+        &self,
+        frames: &[Option<&FixedPlane>],
+        noise: &PixelNoise,
+        first: &Block,
+        starts: &[Option<Start>],
+    ) -> Option<Found> {
+        let made_of = (Some(&first.average), ENOUGH);
+        let mut patches = spread_patches(&first.template, &first.still, noise, made_of, LAST);
+        let information: f64 = patches.iter().map(|p| p.information).sum();
+        let own = patches.iter().map(|p| p.own * p.information).sum::<f64>() / information;
+        // These frames are no part of the template.
+        patches.iter_mut().for_each(|p| p.own = 0.0);
+        let mut found = agreed(frames, &mut patches, noise, (starts, self.turns))?;
+        let turning: Vec<_> = found.0.iter().flatten().map(|f| f.turning).collect();
+        if !self.turns && turns(&turning) {
+            found = agreed(frames, &mut patches, noise, (&starts_of(&found.0), true))?;
+        }
+        let (fits, usual) = found;
+        let poses: Vec<Option<Pose>> = fits.iter().map(|f| f.as_ref().map(pose_of)).collect();
+        let sigma = median_sigma(&poses).ok()?;
+        let large = first.still.len() > LAST.spread * TILE * TILE;
+        let fine = large && self.undrawn && sigma < NEARLY * FINE;
+        let alike = usual < ALIKE * first.misfit;
+        (alike && enough(&poses, frames)).then_some(Found { poses, fine, own })
+    }
+}
+
+fn starts_of(fits: &[Option<Fit>]) -> Vec<Option<Start>> {
+    fits.iter().map(|f| f.as_ref().map(|f| start_of(&pose_of(f)))).collect()
+}
+
+/// Fits frames to the patches that agree with each other, which come first then; and the usual
+/// misfit.
+fn agreed(
+    frames: &[Option<&FixedPlane>],
+    patches: &mut Vec<Patch>,
+    noise: &PixelNoise,
+    (starts, turns): (&[Option<Start>], bool),
+) -> Option<(Vec<Option<Fit>>, f64)> {
+    let target = Target { turns, ..Target::new(patches, noise) };
+    let fits = fits_of(frames, &target, starts);
+    let starts = starts_of(&fits);
+    let some: Vec<(&FixedPlane, Start)> =
+        frames.iter().zip(&starts).filter_map(|(f, s)| (*f).zip(*s)).step_by(LOOK).collect();
+    let (keep, usual) = agreeing(&misfits(&some, &target))?;
+    if !keep.contains(&false) {
+        return Some((fits, usual));
+    }
+    let mut keep = keep.into_iter();
+    let all = std::mem::take(patches);
+    let (good, bad): (Vec<Patch>, Vec<Patch>) =
+        all.into_iter().partition(|_| keep.next().unwrap_or(true));
+    let used = good.len();
+    patches.extend(good.into_iter().chain(bad));
+    let target = Target { turns, ..Target::new(&patches[..used], noise) };
+    Some((fits_of(frames, &target, &starts), usual))
+}
+
+/// Pieces of the background that frames are looked up by.
+struct Looking<'a> {
+    correlator: Correlator,
+    window: Vec<f32>,
+    tiles: Vec<Tile>,
+    noise: &'a PixelNoise,
+    reach: usize,
+}
+
+/// Where a frame was seen.
+struct Seen {
+    place: [f64; 2],
+    /// Probability of that place, of all within reach.
+    sure: f64,
+    /// Mean log-likelihood of the pieces, the best place of each being 0.
+    height: f32,
+}
+
+impl Looking<'_> {
+    /// Looks for a frame around a place.
+    fn look(&mut self, frame: &FixedPlane, around: [f64; 2]) -> Option<Seen> {
+        let Self { correlator, window, tiles, noise, reach } = self;
+        let whole = nearest(around);
+        tiles.par_iter_mut().for_each(|t| {
+            t.see(frame, noise, (correlator, window), whole);
+            t.correlate(correlator, t.seen, *reach);
+        });
+        let here = [0, 1].map(|a| whole[a] as f64);
+        let sum = total(tiles, 1.0)?;
+        let peak = peak(&sum, *reach, [0, 1].map(|a| around[a] - here[a]));
+        let seen = tiles.iter().filter(|t| t.is_seen()).count();
+        let height = sum.iter().copied().fold(f32::NEG_INFINITY, f32::max) / seen.max(1) as f32;
+        let place = [0, 1].map(|a| here[a] + peak.shift[a]);
+        Some(Seen { place, sure: peak.sure, height })
+    }
+}
+
+/// Whether so many of the frames that are there were found that the others may be filled in.
+fn enough<T>(found: &[Option<T>], frames: &[Option<&FixedPlane>]) -> bool {
+    let (there, found) = (frames.iter().flatten().count(), found.iter().flatten().count());
+    there > 0 && found as f64 >= FOUND * there as f64
+}
+
+/// Which patches fit as well as the others, and the usual misfit; `None` where none says anything.
+fn agreeing(misfits: &[Option<f64>]) -> Option<(Vec<bool>, f64)> {
+    let mut known: Vec<f64> = misfits.iter().flatten().copied().collect();
+    let usual = median_f64(&mut known)?;
+    let mut off: Vec<f64> = known.iter().map(|m| (m - usual).abs()).collect();
+    let spread = SPREAD * median_f64(&mut off)?;
+    let limit = usual + f64::max(WORSE.0 * spread, WORSE.1 * usual);
+    Some((misfits.iter().map(|m| m.is_none_or(|m| m <= limit)).collect(), usual))
+}
+
+/// A picture made smaller, windowed, as a spectrum; the noise power of its values.
+type Whole = (Vec<Complex32>, f32);
+
+/// The mean of pictures made smaller, what is not `still` left out, if together they are worth
+/// `frames` frames; by how much they were made smaller, and the size of the spectrum.
+fn whole(
+    pictures: &[&FixedPlane],
+    still: Option<&[u8]>,
+    noise: &PixelNoise,
+    frames: f32,
+) -> (Whole, usize, [usize; 2]) {
+    let (width, height) = pictures.first().map_or((0, 0), |p| (p.width, p.height));
+    let small = width.min(height) >= LEAST_SIDE;
+    let by = if small { BY } else { 1 };
+    let (w, h) = (width / by, height / by);
+    let mut mean = Plane::filled(w, h, 0.0);
+    for p in pictures {
+        let one = if small { smaller(p).to_plane() } else { p.to_plane() };
+        let part = 1.0 / pictures.len() as f32;
+        mean.data_mut().iter_mut().zip(one.data()).for_each(|(m, v)| *m += part * v);
+    }
+    let noise = if small { smaller_noise(noise) } else { noise.clone() };
+    let still: Vec<u8> = match still {
+        Some(s) => {
+            (0..w * h).map(|at| s[(at / w * by + by / 2) * width + at % w * by + by / 2]).collect()
+        }
+        None => vec![1; w * h],
+    };
+    let size = [good_size(w), good_size(h)];
+    let windows = (hann(size[0]), hann(size[1]));
+    let (pixels, power) = filled((&mean, &still), &windows, &noise, frames);
+    let (mut spectrum, mut scratch) = (Vec::new(), CorrelateScratch::default());
+    Correlator::new(size[0], size[1]).fft().forward(&pixels, &mut spectrum, &mut scratch.fft);
+    ((spectrum, power), by, size)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::clean::{Before, Learned, follow, learn};
+    use super::*;
+    use crate::frame::NoiseModel;
+    use crate::frame::convert::to_f32;
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha12Rng;
+    use rand_distr::{Distribution, Normal};
+
+    /// A texture in electrons: waves whose directions and lengths have no period in common.
+    fn texture(u: f64, v: f64) -> f64 {
+        let wave = |k: u32| {
+            let k = f64::from(k);
+            let (f, angle) = (0.05 + 0.065 * k, 2.4 * k);
+            65.0 * libm::sin(f * (libm::cos(angle) * u + libm::sin(angle) * v) + 1.7 * k * k)
+        };
+        900.0 + (0..9).map(wave).sum::<f64>()
+    }
+
+    /// Frames whose scene lies at `path`; a bright plate moves by over the columns `hidden`.
+    fn frames(
+        [w, h]: [usize; 2],
+        path: &[[f64; 2]],
+        hidden: std::ops::Range<usize>,
+        seed: u64,
+    ) -> Vec<Option<FixedPlane>> {
+        let one = Normal::new(0.0_f32, 1.0).unwrap();
+        let mut rng = ChaCha12Rng::seed_from_u64(seed);
+        let frame = |(k, p): (usize, &[f64; 2])| {
+            let seen = Plane::from_fn(w, h, |x, y| {
+                let (u, v) = (x as f64 - p[0], y as f64 - p[1]);
+                let plate = texture(1.3 * u + 0.4 * k as f64, 1.1 * v - 0.3 * k as f64) + 150.0;
+                let light = to_f32(if hidden.contains(&x) { plate } else { texture(u, v) });
+                light + (light + 64.0).sqrt() * one.sample(&mut rng)
+            });
+            Some(FixedPlane::from_plane(&seen, None, Coding::for_white(3000.0)))
+        };
+        path.iter().enumerate().map(frame).collect()
+    }
+
+    fn path(frames: usize, from: [f64; 2]) -> Vec<[f64; 2]> {
+        let at = |k: usize| {
+            let t = k as f64;
+            [from[0] + 0.8 * libm::sin(1.1 * t), from[1] + 0.6 * libm::cos(1.7 * t)]
+        };
+        (0..frames).map(at).collect()
+    }
+
+    fn noise() -> PixelNoise {
+        PixelNoise::new(&NoiseModel { gain_e_per_dn: 1.0, read_noise_e: 8.0 })
+    }
+
+    /// Rms error along an axis of poses, if the first block's mean error is `offset`; that error.
+    fn error(poses: &[Option<Pose>], truth: &[[f64; 2]], offset: [f64; 2]) -> (f64, [f64; 2]) {
+        let off: Vec<[f64; 2]> = poses
+            .iter()
+            .zip(truth)
+            .map(|(p, t)| [0, 1].map(|a| p.unwrap().shift[a] - t[a] - offset[a]))
+            .collect();
+        let n = off.len() as f64;
+        let mean = [0, 1].map(|a| off.iter().map(|e| e[a]).sum::<f64>() / n);
+        let squares: f64 = off.iter().flatten().map(|e| e * e).sum();
+        ((squares / (2.0 * n)).sqrt(), mean)
+    }
+
+    fn first(size: [usize; 2]) -> (Learned, [f64; 2]) {
+        let truth = path(16, [0.0; 2]);
+        let mut clip = frames(size, &truth, 0..0, 1);
+        let first = learn(&mut clip, &noise(), &RegisterSettings::default(), true).unwrap();
+        let offset = error(&first.block.poses, &truth, [0.0; 2]).1;
+        (first, offset)
+    }
+
+    fn followed(first: &Learned, mut clip: Vec<Option<FixedPlane>>) -> Vec<Option<Pose>> {
+        let Learned { block, faults, known, .. } = first;
+        let before = Before { first: block, faults, known: known.as_ref() };
+        follow(&mut clip, &noise(), &RegisterSettings::default(), before).unwrap().poses
+    }
+
+    fn found(first: &Learned, clip: &[Option<FixedPlane>]) -> Option<Found> {
+        let lent: Vec<_> = clip.iter().map(Option::as_ref).collect();
+        let settings = RegisterSettings::default();
+        first.known.as_ref().unwrap().find(&lent, (&noise(), &settings), &first.block)
+    }
+
+    #[test]
+    fn a_small_block_far_away_is_tied_to_the_first() {
+        let size = [224, 192];
+        let (first, offset) = first(size);
+        // Further than a tile is followed from one frame to the next.
+        let truth = path(16, [27.3, -14.8]);
+        let clip = frames(size, &truth, 0..0, 2);
+        let start = found(&first, &clip).unwrap();
+        assert!(!start.fine, "small frames are registered on their own as well");
+        let poses = followed(&first, clip);
+        let (rms, _) = error(&poses, &truth, offset);
+        let sigma = poses[3].unwrap().sigma;
+        assert!(rms < 2.0 * sigma && rms < 0.02, "{rms} {sigma}");
+    }
+
+    #[test]
+    fn a_large_block_is_laid_by_the_first_alone_and_what_is_new_is_left_out() {
+        let size = [768, 736];
+        let (first, offset) = first(size);
+        let truth = path(12, [-6.4, 3.1]);
+        // Not one frame of the first block had the plate.
+        let clip = frames(size, &truth, 300..420, 3);
+        let start = found(&first, &clip).unwrap();
+        assert!(start.fine);
+        let (rms, _) = error(&start.poses, &truth, offset);
+        let sigma = start.poses[3].unwrap().sigma;
+        assert!(rms < 1.5 * sigma, "{rms} {sigma}");
+        assert_eq!(followed(&first, clip), start.poses);
+    }
+
+    #[test]
+    fn another_scene_is_not_found() {
+        let size = [224, 192];
+        let (first, _) = first(size);
+        let clip = frames(size, &path(12, [0.0; 2]), 0..size[0], 4);
+        assert!(found(&first, &clip).is_none());
+    }
+}
