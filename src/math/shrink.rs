@@ -90,7 +90,8 @@ pub fn shrink(picture: &Plane, variance: &Plane, settings: &ShrinkSettings) -> S
     let band = quads.div_ceil(2 * rayon::current_num_threads()).clamp(16, 64);
     let rows = band * STEP * w;
     let bands = plane.data_mut().par_chunks_mut(rows).zip(left.data_mut().par_chunks_mut(rows));
-    bands.enumerate().for_each(|(i, (out, left))| {
+    // From the bottom: that was made last, and is still at hand.
+    bands.enumerate().rev().for_each(|(i, (out, left))| {
         let quads = (i * band, (i * band + band).min(quads));
         let mut scratch = SCRATCH.take().unwrap_or_default();
         scratch.fit(w);
@@ -412,10 +413,20 @@ impl Band<'_> {
         let power = &mut s.powers[t % 4];
         power.fill(0.0);
         for j in [0, 2] {
-            take_apart(self.variance.row(at(j)), &mut s.row);
-            for (p, (a, c)) in power.iter_mut().zip(s.row[0].iter().zip(&s.row[2])) {
-                *p += a + c;
+            let row = self.variance.row(at(j));
+            let (quads, rest) = row.as_chunks::<STEP>();
+            for (p, q) in power[1..].iter_mut().zip(quads) {
+                *p += q[0] + q[2];
             }
+            // The edges are repeated.
+            let (first, last) = (row[0], row[row.len() - 1]);
+            let mut after = power[quads.len() + 1..].iter_mut();
+            if !rest.is_empty() {
+                let of = |m: usize| rest.get(m).copied().unwrap_or(last);
+                after.by_ref().take(1).for_each(|p| *p += of(0) + of(2));
+            }
+            after.for_each(|p| *p += last + last);
+            power[0] += first + first;
         }
     }
 
@@ -494,12 +505,15 @@ impl Band<'_> {
         let pass = if second { &s.second } else { &s.first };
         for j in 0..STEP {
             for (g, done) in pass.done.iter().enumerate() {
-                let out = s.halfway.each_mut().map(|v| &mut v[g * LANES..(g + 1) * LANES]);
+                let mut values = [[0.0; LANES]; SIDE];
                 for i in 0..LANES {
                     let x = inverse(std::array::from_fn(|k| done[k][j][i]));
                     for m in 0..SIDE {
-                        out[m][i] = TAPER[m] * x[m];
+                        values[m][i] = TAPER[m] * x[m];
                     }
+                }
+                for (out, values) in s.halfway.iter_mut().zip(&values) {
+                    out[g * LANES..(g + 1) * LANES].copy_from_slice(values);
                 }
             }
             let (upper, lower) = (TAPER[j + STEP], TAPER[j]);
