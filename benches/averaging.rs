@@ -29,7 +29,7 @@ use hushframe::frame::{Coding, FixedPlane, NoiseModel, Plane};
 use hushframe::math::blur::gaussian;
 use hushframe::math::pyramid::Pyramid;
 use hushframe::math::resample::WHITE;
-use hushframe::math::shrink::{Own, ShrinkSettings, shrink};
+use hushframe::math::shrink::{Own, STEP, ShrinkSettings, shrink};
 use hushframe::register::PixelNoise;
 use hushframe::stages::average::{Average, AverageSettings, Averaged, Locked, Preset};
 use scene::disc::{Disc, DiscScene};
@@ -95,7 +95,7 @@ impl Score {
                     }
                 }
                 if region == 1 {
-                    self.claimed += f64::from(out.left.at(x, y));
+                    self.claimed += f64::from(out.left.at(x / STEP, y / STEP));
                     for (dx, dy) in [(1, 0), (0, 1)] {
                         let g = |p: &Plane| f64::from(p.at(x + dx, y + dy) - p.at(x, y));
                         self.gradient[0] += g(&out.plane) * g(&truth);

@@ -25,8 +25,10 @@ pub(super) const CELLS: usize = TILE / 2;
 const AROUND: usize = SIDE / 2;
 /// Frames on each side that a path is first found through.
 const FEW: usize = 2;
-/// Frames that a path runs through.
+/// Frames that a path runs through; every second one; the ends of the nearest.
 const ALONG: [isize; FRAMES] = [-4, -3, -2, -1, 0, 1, 2, 3, 4];
+const SECONDS: [isize; 5] = [-4, -2, 0, 2, 4];
+const ENDS: [isize; 3] = [-2, 0, 2];
 /// A tile moves where the best path explains this part of what standing still leaves.
 const MOVES: f32 = 0.9;
 
@@ -69,11 +71,16 @@ impl Moving<'_> {
         let mut path = from_whole(whole);
         let (few, all) = (&ALONG[REACH - FEW..=REACH + FEW], self.around());
         let half = |among| Some((among, Size::Half, 0.05 * noise));
-        let passes = [
-            half(&few[FEW - self.reach.min(FEW)..=FEW + self.reach.min(FEW)]),
-            half(all),
-            Some((all, Size::Full, noise)),
-        ];
+        let passes = match self.reach {
+            // Few frames: those at the ends tell how fast, as well as all do.
+            FEW if self.whole(FEW) => [half(few), None, Some((&ENDS[..], Size::Full, noise))],
+            0..=FEW => [half(all), None, Some((all, Size::Full, noise))],
+            _ => {
+                // Every second one is enough before the last pass.
+                let far = if self.reach == REACH && self.whole(REACH) { &SECONDS } else { all };
+                [half(few), half(far), Some((all, Size::Full, noise))]
+            }
+        };
         for (among, size, noise) in passes.into_iter().flatten() {
             refine(&self.frames, window, &mut path, (among, size), noise, s);
         }
@@ -83,6 +90,11 @@ impl Moving<'_> {
     /// Frames that are used.
     fn around(&self) -> &'static [isize] {
         &ALONG[REACH - self.reach..=REACH + self.reach]
+    }
+
+    /// Whether all frames up to `reach` on each side are there.
+    fn whole(&self, reach: usize) -> bool {
+        self.frames[REACH - reach..=REACH + reach].iter().all(Option::is_some)
     }
 
     /// Sums of the nearest frames along `path`, and the window's segments tested again.
