@@ -116,12 +116,12 @@ pub fn box_rows(source: &[f32], width: usize, out: &mut [f32], scratch: &mut Blu
     let padded = &mut scratch.padded[..width + 2 * REACH];
     for (y, out) in out.chunks_exact_mut(width).enumerate() {
         let inner = &mut padded[REACH..REACH + width];
-        inner.fill(0.0);
-        for d in 0..BOX {
+        let rows: [&[f32]; BOX] = std::array::from_fn(|d| {
             let near = (y + d).saturating_sub(REACH).min(height - 1);
-            for (p, v) in inner.iter_mut().zip(&source[near * width..(near + 1) * width]) {
-                *p += v;
-            }
+            &source[near * width..(near + 1) * width]
+        });
+        for x in 0..width {
+            inner[x] = rows[1..].iter().fold(rows[0][x], |sum, row| sum + row[x]);
         }
         let (l, r) = (padded[REACH], padded[REACH + width - 1]);
         padded[..REACH].fill(l);

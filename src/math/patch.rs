@@ -68,9 +68,14 @@ fn decoded<const N: usize>(
 }
 
 fn over_the_edge(row: &[u16], left: isize, out: &mut [u16]) {
-    for (i, o) in out.iter_mut().enumerate() {
-        *o = row[clamp_index(left + signed(i), row.len())];
-    }
+    let before = clamp_index(-left, out.len() + 1);
+    let from = clamp_index(left, row.len());
+    let there = (row.len() - from).min(out.len() - before);
+    // Left of all, or right: only edges.
+    let there = if left >= signed(row.len()) { 0 } else { there };
+    out[..before].fill(row[0]);
+    out[before..before + there].copy_from_slice(&row[from..from + there]);
+    out[before + there..].fill(row[row.len() - 1]);
 }
 
 #[cold]
@@ -263,6 +268,9 @@ mod tests {
         for (at, offset) in [
             ([5, 7], [0.3, -1.8]),
             ([-9, -4], [-2.5, 0.25]),
+            ([-40, 3], [0.0, 0.0]),
+            ([-3, 55], [-30.0, 0.5]),
+            ([75, 2], [0.0, 0.0]),
             ([40, 50], [3.0, 2.0]),
             ([30, 20], [70.2, -90.4]),
         ] {

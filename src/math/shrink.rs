@@ -24,8 +24,8 @@ use crate::math::wide::{Wide, wide};
 
 /// Coefficients below this many standard deviations are noise.
 const THRESHOLD: f32 = 2.9;
-/// Distance of the blocks.
-const STEP: usize = 4;
+/// Distance of the blocks; side of the squares that the noise left is told of.
+pub const STEP: usize = 4;
 /// Blocks side by side that are worked on together.
 const LANES: usize = 32;
 
@@ -72,8 +72,9 @@ pub struct Own {
 pub struct Shrunk {
     /// The picture.
     pub plane: Plane,
-    /// Variance of the noise left in each pixel: of a block's, the part of its coefficients' that
-    /// was kept. Overlapping blocks are taken to err alike, so it is rather too large.
+    /// Variance of the noise left in each square of [`STEP`] x [`STEP`] pixels (those at the right and
+    /// at the bottom may be cut): of a block's, the part of its coefficients' that was kept.
+    /// Overlapping blocks are taken to err alike, so it is rather too large.
     pub left: Plane,
 }
 
@@ -82,15 +83,18 @@ pub struct Shrunk {
 pub fn shrink(picture: &Plane, variance: &Plane, settings: &ShrinkSettings) -> Shrunk {
     let (w, h) = (picture.width(), picture.height());
     if settings.strength <= 0.0 || w < SIDE || h < SIDE {
-        return Shrunk { plane: picture.clone(), left: variance.clone() };
+        return Shrunk { plane: picture.clone(), left: squares_of(variance) };
     }
-    let (mut plane, mut left) = (Plane::to_write(w, h), Plane::to_write(w, h));
+    let mut plane = Plane::to_write(w, h);
+    let mut left = Plane::to_write(w.div_ceil(STEP), h.div_ceil(STEP));
     // Every four rows are made from the blocks that touch them, whatever the size of a band.
     let quads = h.div_ceil(STEP);
     let band = quads.div_ceil(2 * rayon::current_num_threads()).clamp(16, 64);
     let rows = band * STEP * w;
-    let bands = plane.data_mut().par_chunks_mut(rows).zip(left.data_mut().par_chunks_mut(rows));
-    bands.enumerate().for_each(|(i, (out, left))| {
+    let squares = left.data_mut().par_chunks_mut(band * w.div_ceil(STEP));
+    let bands = plane.data_mut().par_chunks_mut(rows).zip(squares);
+    // From the bottom: that was made last, and is still at hand.
+    bands.enumerate().rev().for_each(|(i, (out, left))| {
         let quads = (i * band, (i * band + band).min(quads));
         let mut scratch = SCRATCH.take().unwrap_or_default();
         scratch.fit(w);
@@ -99,6 +103,13 @@ pub fn shrink(picture: &Plane, variance: &Plane, settings: &ShrinkSettings) -> S
         SCRATCH.set(Some(scratch));
     });
     Shrunk { plane, left }
+}
+
+/// Variances of pixels, told of squares by what their first pixels have.
+#[must_use]
+pub fn squares_of(variance: &Plane) -> Plane {
+    let (w, h) = (variance.width().div_ceil(STEP), variance.height().div_ceil(STEP));
+    Plane::from_fn(w, h, |x, y| variance.at(STEP * x, STEP * y))
 }
 
 /// One value of each of some neighbouring blocks.
@@ -131,14 +142,12 @@ struct Scratch {
     known: [Vec<Half>; 3],
     first: Pass,
     second: Pass,
-    /// Rows that come out of a pass, and their variances left.
+    /// Rows that come out of a pass.
     rows: [Apart; STEP],
-    lefts: [Apart; STEP],
     /// A row on its way.
     row: Apart,
     halfway: [Vec<f32>; SIDE],
     weights: Vec<f32>,
-    spread: Vec<f32>,
 }
 
 thread_local! {
@@ -165,11 +174,11 @@ impl Scratch {
         }
         self.first.fit(groups);
         self.second.fit(groups);
-        let rows = self.rows.iter_mut().chain(&mut self.lefts).flatten();
+        let rows = self.rows.iter_mut().flatten();
         for v in rows.chain(&mut self.row).chain(&mut self.powers) {
             v.resize(n + 1, 0.0);
         }
-        for v in self.halfway.iter_mut().chain([&mut self.weights, &mut self.spread]) {
+        for v in self.halfway.iter_mut().chain([&mut self.weights]) {
             v.resize(n, 0.0);
         }
     }
@@ -412,10 +421,20 @@ impl Band<'_> {
         let power = &mut s.powers[t % 4];
         power.fill(0.0);
         for j in [0, 2] {
-            take_apart(self.variance.row(at(j)), &mut s.row);
-            for (p, (a, c)) in power.iter_mut().zip(s.row[0].iter().zip(&s.row[2])) {
-                *p += a + c;
+            let row = self.variance.row(at(j));
+            let (quads, rest) = row.as_chunks::<STEP>();
+            for (p, q) in power[1..].iter_mut().zip(quads) {
+                *p += q[0] + q[2];
             }
+            // The edges are repeated.
+            let (first, last) = (row[0], row[row.len() - 1]);
+            let mut after = power[quads.len() + 1..].iter_mut();
+            if !rest.is_empty() {
+                let of = |m: usize| rest.get(m).copied().unwrap_or(last);
+                after.by_ref().take(1).for_each(|p| *p += of(0) + of(2));
+            }
+            after.for_each(|p| *p += last + last);
+            power[0] += first + first;
         }
     }
 
@@ -489,17 +508,20 @@ impl Band<'_> {
     /// Brings the four rows that are complete back from coefficients.
     #[inline(always)]
     fn finish(&mut self, second: bool) {
-        let (w, wiener) = (self.picture.width(), self.settings.wiener);
+        let w = self.picture.width();
         let s = &mut *self.scratch;
         let pass = if second { &s.second } else { &s.first };
         for j in 0..STEP {
             for (g, done) in pass.done.iter().enumerate() {
-                let out = s.halfway.each_mut().map(|v| &mut v[g * LANES..(g + 1) * LANES]);
+                let mut values = [[0.0; LANES]; SIDE];
                 for i in 0..LANES {
                     let x = inverse(std::array::from_fn(|k| done[k][j][i]));
                     for m in 0..SIDE {
-                        out[m][i] = TAPER[m] * x[m];
+                        values[m][i] = TAPER[m] * x[m];
                     }
+                }
+                for (out, values) in s.halfway.iter_mut().zip(&values) {
+                    out[g * LANES..(g + 1) * LANES].copy_from_slice(values);
                 }
             }
             let (upper, lower) = (TAPER[j + STEP], TAPER[j]);
@@ -515,19 +537,6 @@ impl Band<'_> {
                 }
             }
             mend(&mut s.rows[j], w);
-            if wiener && !second {
-                continue;
-            }
-            mixed((&pass.left, upper, lower), &mut s.spread);
-            for m in 0..STEP {
-                let (right, left) = (TAPER[m + STEP], TAPER[m]);
-                let (a, b) = (&s.spread[..quads], &s.spread[1..=quads]);
-                let (p, q) = (&s.weights[..quads], &s.weights[1..=quads]);
-                let out = &mut s.lefts[j][m][1..=quads];
-                for i in 0..quads {
-                    out[i] = (right * a[i] + left * b[i]) / (right * p[i] + left * q[i]);
-                }
-            }
         }
     }
 
@@ -536,21 +545,27 @@ impl Band<'_> {
     fn write(&mut self, q: usize) {
         let w = self.picture.width();
         let at = (q - self.quads.0) * STEP * w;
-        for (rows, out) in
-            [(&self.scratch.rows, &mut *self.out), (&self.scratch.lefts, &mut *self.left)]
-        {
-            for (row, out) in rows.iter().zip(out[at..].chunks_exact_mut(w)) {
-                let (quads, rest) = out.as_chunks_mut::<STEP>();
-                let n = quads.len() + 1;
-                let from = row[0][1..n].iter().zip(&row[1][1..n]);
-                let from = from.zip(row[2][1..n].iter().zip(&row[3][1..n]));
-                for (o, ((a, b), (c, d))) in quads.iter_mut().zip(from) {
-                    *o = [*a, *b, *c, *d];
-                }
-                for (o, v) in rest.iter_mut().zip(row) {
-                    *o = v[n];
-                }
+        for (row, out) in self.scratch.rows.iter().zip(self.out[at..].chunks_exact_mut(w)) {
+            let (quads, rest) = out.as_chunks_mut::<STEP>();
+            let n = quads.len() + 1;
+            let from = row[0][1..n].iter().zip(&row[1][1..n]);
+            let from = from.zip(row[2][1..n].iter().zip(&row[3][1..n]));
+            for (o, ((a, b), (c, d))) in quads.iter_mut().zip(from) {
+                *o = [*a, *b, *c, *d];
             }
+            for (o, v) in rest.iter_mut().zip(row) {
+                *o = v[n];
+            }
+        }
+        let pass = if self.settings.wiener { &self.scratch.second } else { &self.scratch.first };
+        let n = w.div_ceil(STEP);
+        let at = (q - self.quads.0) * n;
+        let out = &mut self.left[at..at + n];
+        // Four blocks cover a square alike.
+        let [a, b] = pass.left.each_ref().map(|v| &v[..n + 1]);
+        let [p, q] = pass.quiet.each_ref().map(|v| &v[..n + 1]);
+        for x in 0..n {
+            out[x] = (a[x] + a[x + 1] + b[x] + b[x + 1]) / (p[x] + p[x + 1] + q[x] + q[x + 1]);
         }
     }
 }

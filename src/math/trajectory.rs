@@ -71,11 +71,40 @@ pub type Neighbours<'a> = [Option<Neighbour<'a>>; FRAMES];
 pub struct Scratch {
     full: [Square<SIDE>; FRAMES],
     half: [Square<HALF>; FRAMES],
+    /// To read squares of either size with.
+    pub reading: Work<SIDE, 56>,
+    reading_half: Work<HALF, 32>,
+    fitting: Fitting<SIDE>,
+    fitting_half: Fitting<HALF>,
+}
+
+/// What a correction is found with.
+#[derive(Debug, Clone)]
+struct Fitting<const N: usize> {
+    mean: Square<N>,
+    smooth: Square<N>,
+    /// Gradients along x and y.
+    along: Square<N>,
+    down: Square<N>,
+}
+
+impl<const N: usize> Fitting<N> {
+    fn new() -> Self {
+        let none = [[0.0; N]; N];
+        Self { mean: none, smooth: none, along: none, down: none }
+    }
 }
 
 impl Default for Scratch {
     fn default() -> Self {
-        Self { full: [[[0.0; SIDE]; SIDE]; FRAMES], half: [[[0.0; HALF]; HALF]; FRAMES] }
+        Self {
+            full: [[[0.0; SIDE]; SIDE]; FRAMES],
+            half: [[[0.0; HALF]; HALF]; FRAMES],
+            reading: Work::new(),
+            reading_half: Work::new(),
+            fitting: Fitting::new(),
+            fitting_half: Fitting::new(),
+        }
     }
 }
 
@@ -304,23 +333,22 @@ pub enum Size {
     Full,
 }
 
-/// Corrects a path by one least-squares step through frames `-reach..=reach` on pictures of a
-/// size. `noise` is the variance of a pixel of those pictures.
+/// Corrects a path by one least-squares step through those of the frames `among` that are there, on
+/// pictures of a size. `noise` is the variance of a pixel of those pictures.
 pub fn refine(
     frames: &Neighbours<'_>,
     at: Window,
     path: &mut Path,
-    (reach, size): (usize, Size),
+    (among, size): (&[isize], Size),
     noise: f32,
     scratch: &mut Scratch,
 ) {
     let mut ks = [0; FRAMES];
     let mut n = 0;
-    for k in -signed(reach)..=signed(reach) {
-        if frames[clamp_index(k + signed(REACH), FRAMES)].is_some() {
-            ks[n] = k;
-            n += 1;
-        }
+    let there = |k: isize| frames[clamp_index(k + signed(REACH), FRAMES)].is_some();
+    for &k in among.iter().filter(|k| there(**k)).take(FRAMES) {
+        ks[n] = k;
+        n += 1;
     }
     if n < 3 {
         return;
@@ -329,8 +357,16 @@ pub fn refine(
     let step = Step { frames, at, path, ks };
     let scale = if size == Size::Half { 2.0 } else { 1.0 };
     let found = match size {
-        Size::Half => wide(Refining::<HALF, 32, 28> { step, size, patches: &mut scratch.half }),
-        Size::Full => wide(Refining::<SIDE, 56, 52> { step, size, patches: &mut scratch.full }),
+        Size::Half => {
+            let (patches, work) = (&mut scratch.half, &mut scratch.reading_half);
+            let fitting = &mut scratch.fitting_half;
+            wide(Refining::<HALF, 32, 28> { step, size, patches, work, fitting })
+        }
+        Size::Full => {
+            let (patches, work) = (&mut scratch.full, &mut scratch.reading);
+            let fitting = &mut scratch.fitting;
+            wide(Refining::<SIDE, 56, 52> { step, size, patches, work, fitting })
+        }
     };
     let Some((lacks, inverse)) = found else { return };
     correct(path, ks, &lacks[..n], (inverse, f64::from(noise)), scale);
@@ -349,6 +385,8 @@ struct Refining<'a, const N: usize, const M: usize, const B: usize> {
     step: Step<'a>,
     size: Size,
     patches: &'a mut [Square<N>; FRAMES],
+    work: &'a mut Work<N, M>,
+    fitting: &'a mut Fitting<N>,
 }
 
 impl<const N: usize, const M: usize, const B: usize> Wide for Refining<'_, N, M, B> {
@@ -359,30 +397,29 @@ impl<const N: usize, const M: usize, const B: usize> Wide for Refining<'_, N, M,
         let Step { frames, at, path, ks } = self.step;
         let at = if self.size == Size::Half { at.smaller(2) } else { at };
         let share = 1.0 / ks.len() as f32;
-        let mut mean = [[0.0_f32; N]; N];
-        let mut work = Work::<N, M>::new();
+        let (work, fitting) = (self.work, self.fitting);
+        fitting.mean = [[0.0; N]; N];
         for (patch, &k) in self.patches.iter_mut().zip(ks) {
             let Some(f) = frames[clamp_index(k + signed(REACH), FRAMES)] else { continue };
             let d = path.at(k);
             if self.size == Size::Half {
                 let d = d.map(|v| 0.5 * v);
-                sketch::<N, M>((&f.sizes.half, false), at.corner, d, patch, &mut work);
+                sketch::<N, M>((&f.sizes.half, false), at.corner, d, patch, work);
             } else {
-                sketch::<N, M>((f.full, f.sizes.flawed), at.corner, d, patch, &mut work);
+                sketch::<N, M>((f.full, f.sizes.flawed), at.corner, d, patch, work);
             }
-            for (mean, line) in mean.iter_mut().zip(&*patch) {
+            for (mean, line) in fitting.mean.iter_mut().zip(&*patch) {
                 for i in 0..N {
                     mean[i] += share * line[i];
                 }
             }
         }
-        let mut smooth = [[0.0_f32; N]; N];
         if self.size == Size::Half {
-            smooth = mean;
+            fitting.smooth = fitting.mean;
         } else {
-            binomial::<N, B>(&mean, &mut smooth);
+            binomial::<N, B>(&fitting.mean, &mut fitting.smooth);
         }
-        shortfalls(&self.patches[..ks.len()], &mean, &smooth, at)
+        shortfalls(&self.patches[..ks.len()], fitting, at)
     }
 }
 
@@ -390,12 +427,11 @@ impl<const N: usize, const M: usize, const B: usize> Wide for Refining<'_, N, M,
 #[inline(always)]
 fn shortfalls<const N: usize>(
     patches: &[Square<N>],
-    mean: &Square<N>,
-    smooth: &Square<N>,
+    fitting: &mut Fitting<N>,
     at: Window,
 ) -> Option<([[f64; 2]; FRAMES], Sym2)> {
-    // Gradients; none at the rim and outside the picture.
-    let (mut along, mut down) = ([[0.0_f32; N]; N], [[0.0_f32; N]; N]);
+    // Gradients; none at the rim, where none were ever written, and outside the picture.
+    let Fitting { mean, smooth, along, down } = fitting;
     let mut squares = [[0.0_f32; 8]; 3];
     for y in 1..N - 1 {
         let (up, here, below) = (&smooth[y - 1], &smooth[y], &smooth[y + 1]);
@@ -520,7 +556,10 @@ mod tests {
         assert!(ratio < 0.5, "{ratio}");
         let mut path = from_whole(whole);
         let mut s = Scratch::default();
-        for at in [(2, Size::Half), (4, Size::Half), (4, Size::Full), (4, Size::Full)] {
+        let all = [-4, -3, -2, -1, 0, 1, 2, 3, 4];
+        for at in
+            [(&all[2..7], Size::Half), (&all, Size::Half), (&all, Size::Full), (&all, Size::Full)]
+        {
             refine(&list, rect, &mut path, at, 1e-3, &mut s);
         }
         path

@@ -175,12 +175,11 @@ pub(super) fn agreement_square<const N: usize>(
 pub(super) fn spread_doubt_square<const N: usize>(weight: &mut Square<N>) {
     let mut low = *weight;
     for (row, out) in weight.iter().zip(&mut low) {
-        for x in 1..N {
-            out[x] = least(out[x], row[x - 1]);
+        for (o, t) in out[1..N - 1].iter_mut().zip(row.array_windows::<3>()) {
+            *o = least(least(t[0], t[1]), t[2]);
         }
-        for x in 1..N {
-            out[x - 1] = least(out[x - 1], row[x]);
-        }
+        out[0] = least(row[0], row[1]);
+        out[N - 1] = least(row[N - 2], row[N - 1]);
     }
     for y in 0..N {
         let (up, here, down) = (&low[y.saturating_sub(1)], &low[y], &low[(y + 1).min(N - 1)]);

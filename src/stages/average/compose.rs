@@ -1,10 +1,11 @@
 //! A result put together, band by band and tile by tile.
 
 use std::cell::Cell;
+use std::ops::Range;
 
 use rayon::prelude::*;
 
-use super::moving::{CELLS, Moving, TILE, Tile, TileScratch};
+use super::moving::{Moving, TILE, Tile, TileScratch};
 use super::still::{CellBand, Level, Sources};
 use super::sums::{Segment, cells, good};
 use crate::frame::convert::to_f32;
@@ -48,6 +49,7 @@ struct Scratch {
     tiles: Vec<Tile>,
     /// Which of those each tile of the row is.
     which: Vec<Option<usize>>,
+    line: StillLine,
 }
 
 thread_local! {
@@ -72,21 +74,16 @@ impl Merge<'_> {
 
     fn band(&self, (y0, y1): (usize, usize), part: &mut Part<'_>, scratch: &mut Scratch) {
         let (w, h) = (self.current.width, self.current.height);
-        let Scratch { band, tile: scratch, tiles, which } = scratch;
-        let of = Sources { current: self.current, segments: self.segments, level: &self.level };
+        let Scratch { band, tile: scratch, tiles, which, line } = scratch;
+        line.fit();
+        let Self { current, segments, ref level, plain, .. } = *self;
+        let of = Sources { current, segments, level, plain };
         let around = |from: usize, to: usize, n: usize| {
             from.saturating_sub(HALO) / 2..cells((to + HALO).min(n))
         };
         for x0 in (0..w).step_by(STRIP) {
             let x1 = (x0 + STRIP).min(w);
             band.make(of, &around(x0, x1, w), &around(y0, y1, h));
-            if self.plain {
-                for (weight, count) in band.weight.iter_mut().zip(&band.count) {
-                    for (v, n) in weight.iter_mut().zip(count) {
-                        *v = if *n > 0.0 { 1.0 } else { 0.0 };
-                    }
-                }
-            }
             for ty in (y0..y1).step_by(TILE) {
                 let height = TILE.min(y1 - ty);
                 let mut moving = 0;
@@ -98,12 +95,14 @@ impl Merge<'_> {
                         if moving == tiles.len() {
                             tiles.push(Tile::default());
                         }
-                        self.moving.merge([tx, ty], &path, band, &mut tiles[moving]);
+                        let tile = (&mut tiles[moving], &mut *scratch);
+                        self.moving.merge([tx, ty], &path, band, tile);
                         moving += 1;
                         moving - 1
                     }));
                 }
-                wide(Composing { of, band, at: [x0, ty], height, tiles, which, part });
+                let at = [x0, ty];
+                wide(Composing { of, band, at, height, tiles, which, part, line });
             }
         }
     }
@@ -128,6 +127,7 @@ struct Composing<'a, 'p> {
     tiles: &'a [Tile],
     which: &'a [Option<usize>],
     part: &'a mut Part<'p>,
+    line: &'a mut StillLine,
 }
 
 /// A line of a tile.
@@ -135,23 +135,34 @@ type Line = [f32; TILE];
 
 /// Values for pixels from values for cells.
 #[inline(always)]
-fn doubled(cells: &[f32]) -> Line {
-    let mut out = [0.0; TILE];
-    for (pair, v) in out.as_chunks_mut::<2>().0.iter_mut().zip(cells) {
+fn doubled(cells: &[f32], pixels: &mut [f32]) {
+    let (pairs, rest) = pixels.as_chunks_mut::<2>();
+    for (pair, v) in pairs.iter_mut().zip(cells) {
         *pair = [*v, *v];
     }
-    out
+    for (o, v) in rest.iter_mut().zip(cells.last()) {
+        *o = *v;
+    }
 }
 
-/// The first values of a list, as many as a line has; 0 after its end.
-#[inline(always)]
-fn line_of<T: Copy + Default>(values: &[T]) -> [T; TILE] {
-    if let Some(line) = values.first_chunk::<TILE>() {
-        return *line;
+/// What a row of pixels is made from where nothing moves: by cell, and by pixel.
+#[derive(Debug, Default)]
+struct StillLine {
+    share: Vec<f32>,
+    left: Vec<f32>,
+    shares: Vec<f32>,
+    weights: [Vec<f32>; 4],
+}
+
+impl StillLine {
+    /// Room for strips.
+    fn fit(&mut self) {
+        for v in
+            [&mut self.share, &mut self.left, &mut self.shares].into_iter().chain(&mut self.weights)
+        {
+            v.resize(STRIP, 0.0);
+        }
     }
-    let mut line = [T::default(); TILE];
-    line[..values.len()].copy_from_slice(values);
-    line
 }
 
 impl Wide for Composing<'_, '_> {
@@ -160,62 +171,95 @@ impl Wide for Composing<'_, '_> {
     #[inline(always)]
     fn call(mut self) {
         let [left, first] = self.at;
-        for y in 0..self.height {
-            let row = first + y;
-            let current = self.of.current.row(row);
-            let clean = !any_marked(&current[left..(left + STRIP).min(current.len())])
-                && self.of.segments.iter().all(|s| s.bad[row] == 0);
-            for (i, which) in self.which.iter().enumerate() {
-                let at = [left + i * TILE, row];
-                match which {
-                    None if clean && at[0] + TILE <= current.len() => self.still(at),
-                    _ => self.line(at, y, which.map(|n| &self.tiles[n])),
+        // Two rows of pixels are one of cells.
+        for y in (0..self.height).step_by(2) {
+            let rows = y..(y + 2).min(self.height);
+            let clean = rows.clone().map(|y| first + y).all(|row| {
+                let current = self.of.current.row(row);
+                !any_marked(&current[left..(left + STRIP).min(current.len())])
+                    && self.of.segments.iter().all(|s| s.bad[row] == 0)
+            });
+            let mut i = 0;
+            while i < self.which.len() {
+                let still = self.which[i..].iter().take_while(|which| which.is_none()).count();
+                let (x0, x1) = (left + i * TILE, left + (i + still) * TILE);
+                if clean && still > 0 {
+                    self.still(x0..x1.min(self.of.current.width), first + y, rows.len());
+                    i += still;
+                    continue;
                 }
+                let which = self.which[i];
+                for y in rows.clone() {
+                    self.line([x0, first + y], y, which.map(|n| &self.tiles[n]));
+                }
+                i += 1;
             }
         }
     }
 }
 
 impl Composing<'_, '_> {
-    /// A row of a whole tile that does not move and has no flaws: what cells share is done once for
-    /// each cell.
+    /// Some columns of a row of cells, of one or two `rows` of pixels, where nothing moves and nothing
+    /// is flawed: what cells share is done once for each cell.
     #[inline(always)]
-    fn still(&mut self, [tx, y]: [usize; 2]) {
-        let Self { of, band, part, .. } = self;
-        let (at, cell) = (y * of.current.width + tx, band.at(tx / 2, y / 2));
-        let (zero, step) = (of.current.coding.zero, of.current.coding.step);
-        let (mut weight, mut squares) = ([1.0_f32; CELLS], [1.0_f32; CELLS]);
-        let mut sum = [0.0_f32; TILE];
-        for (sum, c) in sum.iter_mut().zip(&of.current.codes[at..at + TILE]) {
-            *sum = f32::from(*c);
-        }
-        for (k, segment) in band.weight.iter().zip(of.segments) {
-            let Some(k) = k[cell..].first_chunk::<CELLS>() else { return };
-            let Some(total) = segment.total[at..].first_chunk::<TILE>() else { return };
-            let n = f32::from(segment.frames);
-            for i in 0..CELLS {
-                weight[i] += k[i] * n;
-                squares[i] += k[i] * k[i] * n;
-            }
-            for i in 0..CELLS {
-                sum[2 * i] += k[i] * total[2 * i].cast_signed() as f32;
-                sum[2 * i + 1] += k[i] * total[2 * i + 1].cast_signed() as f32;
-            }
-        }
-        let Some(noise) = band.pixel_variance[cell..].first_chunk::<CELLS>() else { return };
-        let out = (y - part.first) * of.current.width + tx;
-        let Some(values) = part.values[out..].first_chunk_mut::<TILE>() else { return };
-        let Some(variance) = part.variance[out..].first_chunk_mut::<TILE>() else { return };
-        for i in 0..CELLS {
-            let share = 1.0 / weight[i];
-            let v = noise[i] * (squares[i] * share * share);
-            values[2 * i] = (sum[2 * i] * share - zero) * step;
-            values[2 * i + 1] = (sum[2 * i + 1] * share - zero) * step;
-            (variance[2 * i], variance[2 * i + 1]) = (v, v);
+    fn still(&mut self, columns: Range<usize>, y: usize, rows: usize) {
+        match self.of.segments.len() {
+            2 => self.still_of::<2>(columns, y, rows),
+            4 => self.still_of::<4>(columns, y, rows),
+            _ => {}
         }
     }
 
-    /// Row `row` of the tile that begins at x.
+    #[inline(always)]
+    fn still_of<const N: usize>(&mut self, columns: Range<usize>, y: usize, rows: usize) {
+        let Self { of, band, part, line, .. } = self;
+        let (width, n) = (of.current.width, columns.len());
+        let (zero, step) = (of.current.coding.zero, of.current.coding.step);
+        let from = band.at(columns.start / 2, y / 2);
+        let at = from..from + n.div_ceil(2);
+        let (share, left) = (&mut line.share[..at.len()], &mut line.left[..at.len()]);
+        // Weights and their squares first.
+        share.fill(1.0);
+        left.fill(1.0);
+        for (k, segment) in band.weight.iter().zip(of.segments) {
+            let frames = f32::from(segment.frames);
+            for ((w, s), k) in share.iter_mut().zip(&mut *left).zip(&k[at.clone()]) {
+                *w += k * frames;
+                *s += k * k * frames;
+            }
+        }
+        for ((w, s), noise) in
+            share.iter_mut().zip(&mut *left).zip(&band.pixel_variance[at.clone()])
+        {
+            *w = 1.0 / *w;
+            *s = noise * (*s * *w * *w);
+        }
+        doubled(share, &mut line.shares[..n]);
+        for (out, k) in line.weights.iter_mut().zip(&band.weight) {
+            doubled(&k[at.clone()], &mut out[..n]);
+        }
+        let shares = &line.shares[..n];
+        let weights: [&[f32]; N] = std::array::from_fn(|s| &line.weights[s][..n]);
+        for y in y..y + rows {
+            let at = y * width + columns.start;
+            let at = at..at + n;
+            let totals: [&[u32]; N] = std::array::from_fn(|s| &of.segments[s].total[at.clone()]);
+            let codes = &of.current.codes[at.clone()];
+            let out = at.start - part.first * width;
+            let values = &mut part.values[out..out + n];
+            for x in 0..n {
+                let mut sum = f32::from(codes[x]);
+                for s in 0..N {
+                    sum += weights[s][x] * totals[s][x].cast_signed() as f32;
+                }
+                values[x] = (sum * shares[x] - zero) * step;
+            }
+            doubled(left, &mut part.variance[out..out + n]);
+        }
+    }
+
+    /// Row `row` of the tile that begins at x. Lengths are what the tile has: loops of a length known
+    /// before are unrolled, and then done one value at a time.
     #[inline(always)]
     fn line(&mut self, [tx, y]: [usize; 2], row: usize, moving: Option<&Tile>) {
         let Self { of, band, part, .. } = self;
@@ -224,46 +268,49 @@ impl Composing<'_, '_> {
         let (zero, step) = (of.current.coding.zero, of.current.coding.step);
         let at = y * w + tx;
         let cell = band.at(tx / 2, y / 2);
+        let cells = cell..cell + tw.div_ceil(2);
         let inner = row / 2;
-        let here = |values: &[f32]| doubled(&values[cell..cell + tw.div_ceil(2)]);
         // Codes first: sums of a still place are exact.
-        let codes = line_of(&of.current.codes[at..at + tw]);
-        let (mut sum, mut weight) = ([0.0; TILE], [0.0; TILE]);
-        for x in 0..TILE {
+        let codes = &of.current.codes[at..at + tw];
+        let (mut sum, mut weight): (Line, Line) = ([0.0; TILE], [0.0; TILE]);
+        let (mut squares, mut sure): (Line, Line) = ([0.0; TILE], [0.0; TILE]);
+        let (mut k, mut retest): (Line, Line) = ([0.0; TILE], [0.0; TILE]);
+        let (sum, weight, squares) = (&mut sum[..tw], &mut weight[..tw], &mut squares[..tw]);
+        let (sure, k, retest) = (&mut sure[..tw], &mut k[..tw], &mut retest[..tw]);
+        for x in 0..tw {
             let own = if good(codes[x]) { 1.0 } else { 0.0 };
-            (sum[x], weight[x]) = (own * f32::from(codes[x]), own);
+            (sum[x], weight[x], squares[x]) = (own * f32::from(codes[x]), own, own);
         }
-        let mut squares = weight;
-        let mut sure = [0.0_f32; TILE];
         for (s, segment) in of.segments.iter().enumerate() {
-            let mut k = here(&band.weight[s]);
+            doubled(&band.weight[s][cells.clone()], k);
             if let Some(m) = moving {
-                let retest = doubled(&m.retest[s][inner]);
-                for x in 0..TILE {
+                doubled(&m.retest[s][inner], retest);
+                for x in 0..tw {
                     k[x] *= retest[x];
                 }
                 if band.near().contains(&s) {
-                    for x in 0..TILE {
+                    for x in 0..tw {
                         sure[x] = if k[x] > sure[x] { k[x] } else { sure[x] };
                     }
                 }
             }
-            let total = line_of(&segment.total[at..at + tw]);
-            let mut count = [segment.frames; TILE];
+            let total = &segment.total[at..at + tw];
+            let mut n = [f32::from(segment.frames); TILE];
+            let n = &mut n[..tw];
             if segment.bad[y] > 0 {
-                count = line_of(&segment.count[at..at + tw]);
+                let count = &segment.count[at..at + tw];
+                n.iter_mut().zip(count).for_each(|(n, c)| *n = f32::from(*c));
             }
-            for x in 0..TILE {
-                let n = f32::from(count[x]);
+            for x in 0..tw {
                 sum[x] += k[x] * total[x].cast_signed() as f32;
-                weight[x] += k[x] * n;
-                squares[x] += k[x] * k[x] * n;
+                weight[x] += k[x] * n[x];
+                squares[x] += k[x] * k[x] * n[x];
             }
         }
         if let Some(m) = moving {
-            let (m_sum, m_weight) = (&m.sum[row], &m.weight[row]);
-            let m_squares = &m.squares[row];
-            for x in 0..TILE {
+            let (m_sum, m_weight) = (&m.sum[row][..tw], &m.weight[row][..tw]);
+            let m_squares = &m.squares[row][..tw];
+            for x in 0..tw {
                 let share = 1.0 - sure[x];
                 let n = m_weight[x];
                 sum[x] += share * (m_sum[x] / step + n * zero);
@@ -271,24 +318,21 @@ impl Composing<'_, '_> {
                 squares[x] += share * share * m_squares[x];
             }
         }
-        let noise = here(&band.pixel_variance);
-        let (mut values, mut variance) = ([0.0; TILE], [0.0; TILE]);
-        let mut none = false;
-        for x in 0..TILE {
+        let out = (y - part.first) * w + tx;
+        let (values, variance) =
+            (&mut part.values[out..out + tw], &mut part.variance[out..out + tw]);
+        doubled(&band.pixel_variance[cells], variance);
+        for x in 0..tw {
             let there = weight[x] > 1e-3;
-            none |= !there;
             let share = 1.0 / if there { weight[x] } else { 1.0 };
             values[x] = (sum[x] * share - zero) * step;
-            variance[x] = noise[x] * if there { squares[x] * share * share } else { 1.0 };
+            variance[x] *= if there { squares[x] * share * share } else { 1.0 };
         }
-        if none {
+        if weight.iter().fold(false, |none, &w| none | (w <= 1e-3)) {
             for x in (0..tw).filter(|&x| weight[x] <= 1e-3) {
                 values[x] = fallback(*of, at + x);
             }
         }
-        let out = (y - part.first) * w + tx;
-        part.values[out..out + tw].copy_from_slice(&values[..tw]);
-        part.variance[out..out + tw].copy_from_slice(&variance[..tw]);
     }
 }
 

@@ -23,6 +23,12 @@ const MARGIN: usize = (SIDE - TILE) / 2;
 /// Cells of a tile and of its surroundings.
 pub(super) const CELLS: usize = TILE / 2;
 const AROUND: usize = SIDE / 2;
+/// Frames on each side that a path is first found through.
+const FEW: usize = 2;
+/// Frames that a path runs through; every second one; the ends of the nearest.
+const ALONG: [isize; FRAMES] = [-4, -3, -2, -1, 0, 1, 2, 3, 4];
+const SECONDS: [isize; 5] = [-4, -2, 0, 2, 4];
+const ENDS: [isize; 3] = [-2, 0, 2];
 /// A tile moves where the best path explains this part of what standing still leaves.
 const MOVES: f32 = 0.9;
 
@@ -63,20 +69,43 @@ impl Moving<'_> {
             return None;
         }
         let mut path = from_whole(whole);
-        let short = self.reach.min(2);
-        for (reach, size, noise) in [
-            (short, Size::Half, 0.05 * noise),
-            (self.reach, Size::Half, 0.05 * noise),
-            (self.reach, Size::Full, noise),
-        ] {
-            refine(&self.frames, window, &mut path, (reach, size), noise, s);
+        let (few, all) = (&ALONG[REACH - FEW..=REACH + FEW], self.around());
+        let half = |among| Some((among, Size::Half, 0.05 * noise));
+        let passes = match self.reach {
+            // Few frames: those at the ends tell how fast, as well as all do.
+            FEW if self.whole(FEW) => [half(few), None, Some((&ENDS[..], Size::Full, noise))],
+            0..=FEW => [half(all), None, Some((all, Size::Full, noise))],
+            _ => {
+                // Every second one is enough before the last pass.
+                let far = if self.reach == REACH && self.whole(REACH) { &SECONDS } else { all };
+                [half(few), half(far), Some((all, Size::Full, noise))]
+            }
+        };
+        for (among, size, noise) in passes.into_iter().flatten() {
+            refine(&self.frames, window, &mut path, (among, size), noise, s);
         }
         Some(path)
     }
 
+    /// Frames that are used.
+    fn around(&self) -> &'static [isize] {
+        &ALONG[REACH - self.reach..=REACH + self.reach]
+    }
+
+    /// Whether all frames up to `reach` on each side are there.
+    fn whole(&self, reach: usize) -> bool {
+        self.frames[REACH - reach..=REACH + reach].iter().all(Option::is_some)
+    }
+
     /// Sums of the nearest frames along `path`, and the window's segments tested again.
-    pub(super) fn merge(&self, at: [usize; 2], path: &Path, band: &CellBand, tile: &mut Tile) {
-        wide(Merging { moving: self, at, path, band, tile });
+    pub(super) fn merge(
+        &self,
+        at: [usize; 2],
+        path: &Path,
+        band: &CellBand,
+        (tile, s): (&mut Tile, &mut TileScratch),
+    ) {
+        wide(Merging { moving: self, at, path, band, tile, work: &mut s.reading });
     }
 }
 
@@ -87,6 +116,7 @@ struct Merging<'a> {
     path: &'a Path,
     band: &'a CellBand,
     tile: &'a mut Tile,
+    work: &'a mut Work<SIDE, 56>,
 }
 
 type Around = Square<AROUND>;
@@ -97,20 +127,13 @@ impl Wide for Merging<'_> {
 
     #[inline(always)]
     fn call(self) {
-        let Self { moving, at, path, band, tile } = self;
+        let Self { moving, at, path, band, tile, work } = self;
         let Some(current) = moving.frames[REACH] else { return };
         let corner = at.map(|v| signed(v) - signed(MARGIN));
         let cell = corner.map(|v| v / 2);
         let mut patch = [[0.0_f32; SIDE]; SIDE];
-        let mut work = Work::<SIDE, 56>::new();
         let (mut own, mut along, mut still) = (NONE, NONE, NONE);
-        read::<SIDE, 56>(
-            (current.full, current.sizes.flawed),
-            corner,
-            [0.0; 2],
-            &mut patch,
-            &mut work,
-        );
+        read::<SIDE, 56>((current.full, current.sizes.flawed), corner, [0.0; 2], &mut patch, work);
         binned::<SIDE, AROUND>(&patch, &mut own);
         let mut cell_variance = NONE;
         cells_of(band, &band.cell_variance, cell, &mut cell_variance);
@@ -130,10 +153,10 @@ impl Wide for Merging<'_> {
                 continue;
             };
             let of = (frame.full, frame.sizes.flawed);
-            read::<SIDE, 56>(of, corner, [0.0; 2], &mut patch, &mut work);
+            read::<SIDE, 56>(of, corner, [0.0; 2], &mut patch, work);
             binned::<SIDE, AROUND>(&patch, &mut still);
             let d = path.at(k);
-            let gain = read::<SIDE, 56>(of, corner, d, &mut patch, &mut work);
+            let gain = read::<SIDE, 56>(of, corner, d, &mut patch, work);
             binned::<SIDE, AROUND>(&patch, &mut along);
             for y in 0..AROUND {
                 for x in 0..AROUND {

@@ -100,6 +100,54 @@ struct CellRow<'a> {
     left: &'a mut [f32],
 }
 
+/// What cells share whose pixels all have the same number n of good samples.
+#[derive(Clone, Copy)]
+struct Alike {
+    /// 1 / 4n, twice, and 1 / 16n.
+    part: f32,
+    quarter: f64,
+    spread: f32,
+    /// 1 over the degrees of freedom.
+    share: f32,
+    /// 0 where there are no samples.
+    known: f32,
+    coding: Coding,
+}
+
+impl Alike {
+    /// Means in DN and unexplained variances in codes of `N` cells side by side.
+    #[inline(always)]
+    fn cells<const N: usize>(
+        &self,
+        (a, b): (&[[u32; 2]; N], &[[u32; 2]; N]),
+        squares: &[f64; N],
+        (mean, left): (&mut [f32; N], &mut [f32; N]),
+    ) {
+        let Coding { zero, step } = self.coding;
+        let (mut total, mut apart) = ([0_i32; N], [0.0_f32; N]);
+        for i in 0..N {
+            // Sums of four stay below 2^24: whole numbers in f32 too. The sum of total^2 is that of
+            // four times their mean, and of what they differ from it.
+            let t = [a[i][0], a[i][1], b[i][0], b[i][1]].map(u32::cast_signed);
+            let sum = t[0].wrapping_add(t[1]).wrapping_add(t[2].wrapping_add(t[3]));
+            let off = |j: usize| {
+                let d = t[j].wrapping_mul(4).wrapping_sub(sum) as f32;
+                d * d
+            };
+            total[i] = sum;
+            apart[i] = (off(0) + off(1)) + (off(2) + off(3));
+        }
+        for i in 0..N {
+            mean[i] = self.known * ((total[i] as f32 * self.part - zero) * step);
+        }
+        for i in 0..N {
+            let whole = f64::from(total[i]);
+            let all = to_f32(squares[i] - whole * whole * self.quarter);
+            left[i] = (all - apart[i] * self.spread) * self.share;
+        }
+    }
+}
+
 impl CellRow<'_> {
     #[inline(always)]
     fn fill(self) {
@@ -115,26 +163,28 @@ impl CellRow<'_> {
     fn all(self, count: u8) {
         self.number.fill(f32::from(count));
         let n = f64::from(count.max(1));
-        let (part, quarter) = (to_f32(0.25 / n), 0.25 / n);
-        let spread = to_f32(1.0 / (16.0 * n));
-        let share = 1.0 / (4.0 * f32::from(count) - 4.0).max(1.0);
-        let Coding { zero, step } = self.coding;
-        let known = if count > 0 { 1.0 } else { 0.0 };
-        let pairs = self.totals.0.as_chunks::<2>().0.iter().zip(self.totals.1.as_chunks::<2>().0);
-        let out = self.mean.iter_mut().zip(self.left);
-        for (((a, b), &square), (mean, left)) in pairs.zip(self.squares).zip(out) {
-            // Sums of four stay below 2^24: whole numbers in f32 too. The sum of total^2 is that of
-            // four times their mean, and of what they differ from it.
-            let t = [a[0], a[1], b[0], b[1]].map(u32::cast_signed);
-            let total = t[0].wrapping_add(t[1]).wrapping_add(t[2].wrapping_add(t[3]));
-            let apart = |i: usize| {
-                let d = t[i].wrapping_mul(4).wrapping_sub(total) as f32;
-                d * d
-            };
-            let apart = (apart(0) + apart(1)) + (apart(2) + apart(3));
-            *mean = known * ((total as f32 * part - zero) * step);
-            let whole = f64::from(total);
-            *left = (to_f32(square - whole * whole * quarter) - apart * spread) * share;
+        let of = Alike {
+            part: to_f32(0.25 / n),
+            quarter: 0.25 / n,
+            spread: to_f32(1.0 / (16.0 * n)),
+            share: 1.0 / (4.0 * f32::from(count) - 4.0).max(1.0),
+            known: if count > 0 { 1.0 } else { 0.0 },
+            coding: self.coding,
+        };
+        const MANY: usize = 16;
+        let (a, b) = (self.totals.0.as_chunks::<2>().0, self.totals.1.as_chunks::<2>().0);
+        let (a, b) = (a.as_chunks::<MANY>(), b.as_chunks::<MANY>());
+        let squares = self.squares.as_chunks::<MANY>();
+        let (mean, left) = (self.mean.as_chunks_mut::<MANY>(), self.left.as_chunks_mut::<MANY>());
+        let out = mean.0.iter_mut().zip(left.0);
+        for (((a, b), squares), out) in a.0.iter().zip(b.0).zip(squares.0).zip(out) {
+            of.cells((a, b), squares, out);
+        }
+        let out = mean.1.iter_mut().zip(left.1);
+        for (((a, b), &square), (mean, left)) in a.1.iter().zip(b.1).zip(squares.1).zip(out) {
+            let (mut m, mut l) = ([0.0], [0.0]);
+            of.cells((&[*a], &[*b]), &[square], (&mut m, &mut l));
+            ([*mean], [*left]) = (m, l);
         }
     }
 
@@ -182,6 +232,8 @@ pub(super) struct Sources<'a> {
     pub(super) current: &'a FixedPlane,
     pub(super) segments: &'a [Segment],
     pub(super) level: &'a Level<'a>,
+    /// Whether all of the window counts, without any test.
+    pub(super) plain: bool,
 }
 
 /// Making a band, as one piece of work.
@@ -228,7 +280,11 @@ impl Wide for Making<'_> {
             }
         }
         band.model(of.level, (w, h), current.coding.step);
-        band.judge(current.coding.step);
+        if of.plain {
+            band.trust();
+        } else {
+            band.judge(current.coding.step);
+        }
     }
 }
 
@@ -329,6 +385,16 @@ impl CellBand {
                 );
                 pixel[x] = if p > 1e-12 { p } else { 1e-12 };
                 cell[x] = if c > 1e-12 { c } else { 1e-12 };
+            }
+        }
+    }
+
+    /// Weighs all samples that there are alike.
+    #[inline(always)]
+    fn trust(&mut self) {
+        for (weight, count) in self.weight.iter_mut().zip(&self.count) {
+            for (w, n) in weight.iter_mut().zip(count) {
+                *w = if *n > 0.0 { 1.0 } else { 0.0 };
             }
         }
     }

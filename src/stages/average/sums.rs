@@ -87,8 +87,9 @@ impl Sums {
                 band.push(Rows { total, count, bad, squares, change: *change });
             }
         }
+        // From the bottom, where the last one to look ended; what looks next begins at the top.
         let full = self.full.par_chunks_mut(pixels).enumerate();
-        full.zip(bands).for_each(|((i, full), segments)| {
+        full.zip(bands).rev().for_each(|((i, full), segments)| {
             wide(Changing { first: i * pixels, w, full, segments });
         });
     }
