@@ -30,7 +30,7 @@ use crate::math::window::hann;
 
 /// Pieces that a frame is looked up by, at the most, and at the least.
 const PIECES: usize = 48;
-const FEWEST_PIECES: usize = 3;
+const FEWEST_PIECES: usize = 6;
 /// A piece is used of which at least this part is still.
 const STILL: f64 = 0.75;
 /// Frames whose coarse detail is looked up together.

@@ -28,8 +28,10 @@ const SIGNIFICANT: f64 = 0.25;
 /// And at least this part of what single pixels are uncertain by: a fiftieth of the noise is neither
 /// seen nor does it pull.
 const LEAST_PART: f64 = 0.02;
-/// Frames of a block that are looked at to find that out.
-const LOOK: usize = 16;
+/// Frames of a block that are looked at to find that out, at the most and at the least, and how many
+/// rows they should have together.
+const LOOK: (usize, usize) = (16, 4);
+const LOOK_ROWS: usize = 6144;
 
 /// What row offsets are measured against.
 #[derive(Debug, Clone, PartialEq)]
@@ -77,7 +79,8 @@ impl RowModel {
         frame: impl Fn(usize) -> Option<(Plane, Pose)>,
     ) -> Option<Self> {
         let mut model = Self::new(template, still.to_vec(), 0.0);
-        let every = count.div_ceil(LOOK).max(1);
+        let look = LOOK_ROWS.div_ceil(template.height().max(1)).clamp(LOOK.1, LOOK.0);
+        let every = count.div_ceil(look).max(1);
         let (mut squares, mut expected, mut n, mut pixel) = (0.0, 0.0, 0.0, 0.0);
         for (values, pose) in (0..count).step_by(every).filter_map(frame) {
             let rows = model.rows(&Seen { values: &values, flaws: None, pose }, noise, true);

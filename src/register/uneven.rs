@@ -36,7 +36,6 @@ use crate::frame::{Coding, FixedPlane, Plane};
 use crate::math::linear::solve;
 use crate::math::robust::{SPREAD, median_f64};
 use crate::math::turn::{ReadScratch, Reading};
-use crate::math::wide::{Wide, wide};
 
 /// Orders of the functions along x and y.
 const ORDERS: [(usize, usize); FUNCTIONS] =
@@ -327,98 +326,31 @@ fn tile_sums(
     let back = pose.placement([w, h]).inverse();
     let (reading, mut scratch) = (Reading::new(back), ReadScratch::default());
     let mut model = vec![0.0; w];
+    let light = to_f32(pose.light);
     for y in (0..h).step_by(every) {
         reading.row(scene.mean.into(), (0, signed(y)), &mut model, &mut scratch);
         let tiles = &mut sums[y / grid.side * grid.across..][..grid.across];
-        back.stretches(y, [w, h], |columns, (u, v)| {
-            for (k, sum) in tiles.iter_mut().enumerate() {
-                let from = columns.start.max(k * grid.side);
-                let here = from..columns.end.min((k + 1) * grid.side);
-                if here.is_empty() {
+        for (k, sum) in tiles.iter_mut().enumerate() {
+            let [mut st, mut tt, mut it] = [0.0_f32; 3];
+            let columns = k * grid.side..(k * grid.side + grid.side).min(w);
+            for (x, &t) in columns.clone().zip(&model[columns]) {
+                let code = frame.codes[y * w + x];
+                let seen = back
+                    .nearest((x, y), [w, h])
+                    .is_some_and(|(tx, ty)| scene.good[ty * w + tx] != 0);
+                if !seen || code == Coding::MISSING || code == Coding::SATURATED {
                     continue;
                 }
-                let there = u + (from - columns.start);
-                let [t, tt, it] = wide(Weighing {
-                    codes: &frame.row(y)[here.clone()],
-                    coding: frame.coding,
-                    model: &model[here.clone()],
-                    light: to_f32(pose.light),
-                    good: &scene.good[v * w + there..][..here.len()],
-                    factor: scene.noise.factor.as_ref().map(|f| &f.row(y)[here]),
-                    noise: [scene.noise.slope, scene.noise.floor],
-                })
-                .map(f64::from);
-                *sum = TileSums { t: sum.t + t, tt: sum.tt + tt, it: sum.it + it };
+                let weight = 1.0 / scene.noise.variance(light * t, y * w + x).max(1e-9);
+                st += weight * t;
+                tt += weight * t * t;
+                it += weight * t * frame.decode_at(y * w + x);
             }
-        });
+            let [t, tt, it] = [st, tt, it].map(f64::from);
+            *sum = TileSums { t: sum.t + t, tt: sum.tt + tt, it: sum.it + it };
+        }
     }
     sums
-}
-
-/// What a run of pixels adds to the sums of its tile, as one piece of work.
-struct Weighing<'a> {
-    codes: &'a [u16],
-    coding: Coding,
-    model: &'a [f32],
-    light: f32,
-    good: &'a [u8],
-    factor: Option<&'a [f32]>,
-    /// Slope and floor of the variance.
-    noise: [f32; 2],
-}
-
-impl Wide for Weighing<'_> {
-    type Output = [f32; 3];
-
-    #[inline(always)]
-    fn call(self) -> [f32; 3] {
-        match self.factor {
-            Some(factor) => {
-                let factor = &factor[..self.codes.len()];
-                self.sums(|i| factor[i])
-            }
-            None => self.sums(|_| 1.0),
-        }
-    }
-}
-
-impl Weighing<'_> {
-    #[inline(always)]
-    fn sums(self, factor: impl Fn(usize) -> f32) -> [f32; 3] {
-        /// Pixels added up side by side.
-        const LANES: usize = 16;
-        let n = self.codes.len();
-        let (codes, model, good) = (&self.codes[..n], &self.model[..n], &self.good[..n]);
-        let [rise, floor] = self.noise;
-        let add = |i: usize| {
-            let t = model[i];
-            let s = factor(i);
-            let variance = rise * (self.light * t).max(0.0) * s + floor * s * s;
-            let code = codes[i];
-            let seen = good[i] != 0 && code != Coding::MISSING && code != Coding::SATURATED;
-            let weight = if seen { 1.0 / variance.max(1e-9) } else { 0.0 };
-            let wt = weight * t;
-            [wt, wt * t, wt * self.coding.decode(code)]
-        };
-        let mut sums = [[0.0_f32; LANES]; 3];
-        let whole = n - n % LANES;
-        for from in (0..whole).step_by(LANES) {
-            let [t, tt, it] = &mut sums;
-            for (lane, ((a, b), c)) in t.iter_mut().zip(tt).zip(it).enumerate() {
-                let more = add(from + lane);
-                *a += more[0];
-                *b += more[1];
-                *c += more[2];
-            }
-        }
-        for i in whole..n {
-            let [t, tt, it] = add(i);
-            sums[0][0] += t;
-            sums[1][0] += tt;
-            sums[2][0] += it;
-        }
-        sums.map(|lanes| lanes.iter().sum())
-    }
 }
 
 fn value(fit: &[f64], basis: &[f64]) -> f64 {
