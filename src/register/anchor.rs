@@ -6,7 +6,8 @@
 
 use super::block::{Block, MOST_SIGMA, turns};
 use super::fit::{FitScratch, Start, Target, fit_frame};
-use super::patch::patches;
+use super::patch::{Patch, patches};
+use super::template::Average;
 use super::{NoLock, PixelNoise, Pose};
 use crate::frame::convert::{index_in, round_isize, signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Plane};
@@ -51,14 +52,27 @@ impl Anchor {
 /// [`NoLock::NotAnchored`] where the first block's background is not found in it.
 pub fn anchor(block: &Block, first: &Block, noise: &PixelNoise) -> Result<Anchor, NoLock> {
     let start = coarse_offset(block, first, noise);
-    let coding = Coding::for_white(block.average.mean.data().iter().copied().fold(1.0, f32::max));
-    let seen = FixedPlane::from_plane(&block.average.mean, None, coding);
     let still = common_still(block, first, start);
     let patches = patches(&first.template, &still, noise, (None, 1.0));
+    tied((&block.average, block.frames), first, noise, (&patches, start))
+}
+
+/// Ties an average of some frames to `first`, by patches of its template and from a first guess.
+///
+/// # Errors
+/// As [`anchor`].
+pub(super) fn tied(
+    (average, frames): (&Average, usize),
+    first: &Block,
+    noise: &PixelNoise,
+    (patches, start): (&[Patch], [f64; 2]),
+) -> Result<Anchor, NoLock> {
+    let coding = Coding::for_white(average.mean.data().iter().copied().fold(1.0, f32::max));
+    let seen = FixedPlane::from_plane(&average.mean, None, coding);
     let target = Target {
-        variance_factor: block.average.noise_gain / block.frames.max(1) as f32
+        variance_factor: average.noise_gain / frames.max(1) as f32
             + first.average.noise_gain / first.frames.max(1) as f32,
-        ..Target::new(&patches, noise)
+        ..Target::new(patches, noise)
     };
     let mut scratch = FitScratch::default();
     let fit = fit_frame(&seen, &target, Start::at(start), &mut scratch);

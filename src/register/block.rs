@@ -34,7 +34,7 @@ const MOST_PASSES: usize = 6;
 const SETTLED: f64 = 0.3;
 /// Tiles of the passes before the last one, in frames that have more than twice as many: what
 /// these passes need is poses far better than a pixel's tenth, and they lie all over the frame.
-const EARLY: Amount = Amount { spread: 256, information: 0.0 };
+pub(super) const EARLY: Amount = Amount { spread: 256, information: 0.0 };
 /// Tiles of the last pass: all of a small frame; of a large one so many that shifts are known to
 /// [`FINE`], half of what a still camera's clip may be moved by.
 pub(super) const LAST: Amount = Amount { spread: 512, information: 2.0 / (FINE * FINE) };
@@ -347,7 +347,10 @@ impl Model {
 }
 
 /// The frames and where they lie.
-fn posed<'a>(frames: &[Option<&'a FixedPlane>], poses: &[Option<Pose>]) -> Vec<Option<Posed<'a>>> {
+pub(super) fn posed<'a>(
+    frames: &[Option<&'a FixedPlane>],
+    poses: &[Option<Pose>],
+) -> Vec<Option<Posed<'a>>> {
     let both = frames.iter().zip(poses);
     both.map(|(f, p)| {
         let (frame, p) = ((*f)?, (*p)?);

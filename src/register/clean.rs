@@ -210,10 +210,11 @@ fn looked_up(
         let within = Within::First(base);
         (block, _) = without_rows(frames, block, model, (noise, settings, within)).ok()?;
     }
-    match drawn::undrawn(&lent(frames), &block, noise, settings) {
-        Drawn::To(_) => None,
-        Drawn::Free | Drawn::Untold => Some(block.poses),
+    if let Drawn::To(_) = drawn::undrawn(&lent(frames), &block, noise, settings) {
+        return None;
     }
+    let anchor = anchor(&block, before.first, noise).ok()?;
+    Some(block.poses.iter().map(|p| p.as_ref().map(|p| anchor.apply(p))).collect())
 }
 
 /// Registers a block in its own reference, with nothing known but what the sensor adds; a pattern was

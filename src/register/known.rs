@@ -5,6 +5,8 @@
 //! pieces of the background together, and all are then fitted to the first block's template. So
 //! every block is tied to the first and to nothing else, and no error adds up.
 //!
+//! Which of its pixels are still in this block as well is asked of some of the frames.
+//!
 //! Where frames are large and well lit (shifts known to 0.005 px or so) that is the answer, if nothing new
 //! has come before the background: tiles that fit worse over the whole block than the others do are
 //! left out. Elsewhere these poses are the start of a registration on the block's own frames,
@@ -14,12 +16,16 @@
 use rayon::prelude::*;
 use rustfft::num_complex::Complex32;
 
-use super::anchor::{filled, good_size};
-use super::block::{Block, FINE, LAST, fits_of, median_sigma, pose_of, start_of, turns};
+use super::anchor::{filled, good_size, tied};
+use super::block::{
+    Block, EARLY, FINE, LAST, fits_of, median_sigma, pose_of, posed, start_of, turns,
+};
 use super::body::{Path, Tile, peak, total};
 use super::drawn::{BY, LEAST_SIDE, smaller, smaller_noise};
 use super::fit::{Fit, Start, Target, misfits};
 use super::patch::{Patch, Scored, TILE, rough_information, spread, spread_patches};
+use super::still::{Look, deviation, still_pixels};
+use super::template::{Posed, average, seen};
 use super::tracks::{Follower, tile_size};
 use super::{PixelNoise, Pose, RegisterSettings};
 use crate::frame::convert::signed;
@@ -47,6 +53,8 @@ const ENOUGH: f64 = 0.97;
 /// Tiles are left out whose misfit is this many times its usual spread above the usual one, and at
 /// least by this part of it.
 const WORSE: (f64, f64) = (6.0, 0.03);
+/// Frames that are asked which pixels are still.
+const STILL_FRAMES: usize = 20;
 /// Frames of which one is asked for that.
 const LOOK: usize = 2;
 /// A block that fits worse than the first one by this factor is another scene, or has another light.
@@ -212,12 +220,18 @@ impl Known {
         starts: &[Option<Start>],
     ) -> Option<Found> {
         let made_of = (Some(&first.average), ENOUGH);
-        let mut patches = spread_patches(&first.template, &first.still, noise, made_of, LAST);
+        let few = spread_patches(&first.template, &first.still, noise, made_of, EARLY);
+        let few: Vec<Patch> = few.into_iter().map(|p| Patch { own: 0.0, ..p }).collect();
+        let target = Target { turns: self.turns, ..Target::new(&few, noise) };
+        let fits = fits_of(frames, &target, starts);
+        let still = still_now(frames, &fits, noise, first)?;
+        let mut patches = spread_patches(&first.template, &still, noise, made_of, LAST);
         let information: f64 = patches.iter().map(|p| p.information).sum();
         let own = patches.iter().map(|p| p.own * p.information).sum::<f64>() / information;
         // These frames are no part of the template.
         patches.iter_mut().for_each(|p| p.own = 0.0);
-        let mut found = agreed(frames, &mut patches, noise, (starts, self.turns))?;
+        let start = (&starts_of(&fits)[..], self.turns);
+        let mut found = agreed(frames, &mut patches, noise, start)?;
         let turning: Vec<_> = found.0.iter().flatten().map(|f| f.turning).collect();
         if !self.turns && turns(&turning) {
             found = agreed(frames, &mut patches, noise, (&starts_of(&found.0), true))?;
@@ -228,8 +242,47 @@ impl Known {
         let large = first.still.len() > LAST.spread * TILE * TILE;
         let fine = large && self.undrawn && sigma < NEARLY * FINE;
         let alike = usual < ALIKE * first.misfit;
-        (alike && enough(&poses, frames)).then_some(Found { poses, fine, own })
+        if !alike || !enough(&poses, frames) {
+            return None;
+        }
+        let poses = if fine { placed(frames, &poses, (noise, first), &patches)? } else { poses };
+        Some(Found { poses, fine, own })
     }
+}
+
+/// Which of the first block's still pixels are still in these frames too.
+fn still_now(
+    frames: &[Option<&FixedPlane>],
+    fits: &[Option<Fit>],
+    noise: &PixelNoise,
+    first: &Block,
+) -> Option<Vec<u8>> {
+    let poses: Vec<Option<Pose>> = fits.iter().map(|f| f.as_ref().map(pose_of)).collect();
+    let sigma = median_sigma(&poses).ok()?;
+    let lying = posed(frames, &poses);
+    let every = lying.len().div_ceil(STILL_FRAMES).max(1);
+    let some: Vec<Posed<'_>> = lying.into_iter().flatten().step_by(every).collect();
+    let (w, h) = (first.template.width(), first.template.height());
+    let count = Plane::from_vec(w, h, seen(&some, (w, 0, h)))?;
+    let left = deviation(&some, &first.template, noise, sigma);
+    let looks = [Look::each(&left.each), Look::sums(&left.sums)];
+    Some(still_pixels(&looks, &count, &first.still))
+}
+
+/// The poses once more as a whole: what single frames have in common in how they fit, such as a rest
+/// of a pattern, moves all of them; the mean of some of them lies where it is.
+fn placed(
+    frames: &[Option<&FixedPlane>],
+    poses: &[Option<Pose>],
+    (noise, first): (&PixelNoise, &Block),
+    patches: &[Patch],
+) -> Option<Vec<Option<Pose>>> {
+    let lying = posed(frames, poses);
+    let every = lying.len().div_ceil(STILL_FRAMES).max(1);
+    let some: Vec<Posed<'_>> = lying.into_iter().flatten().step_by(every).collect();
+    let mean = average(&some, first.template.width(), first.template.height());
+    let anchor = tied((&mean, some.len()), first, noise, (patches, [0.0; 2])).ok()?;
+    Some(poses.iter().map(|p| p.as_ref().map(|p| anchor.apply(p))).collect())
 }
 
 fn starts_of(fits: &[Option<Fit>]) -> Vec<Option<Start>> {

@@ -13,11 +13,14 @@
 //!    which of its pixels are still; [`cover`]: where they are hidden in some frames only;
 //!    [`patch`]: its tiles on a grid of half pixels.
 //! 4. [`fit`]: maximum likelihood of the shifted template against each raw frame.
-//! 5. [`block`]: 3 and 4 in turn until they settle; then the block's template is fitted to that
-//!    of the clip's first block, so that nothing adds up from block to block. Turn and
-//!    magnification are fitted where a test over the whole block says that they are there.
+//! 5. [`block`]: 3 and 4 in turn until they settle. Turn and magnification are fitted where a test
+//!    over the whole block says that they are there.
 //! 6. [`clean`]: row offsets ([`rows`]) and a pattern that the dark frame left ([`pattern`]) are
 //!    taken off the frames where they matter, and 5 is done again.
+//! 7. Later blocks are looked up in what the first one found ([`known`]): in large frames with light
+//!    enough their fits to its template are the answer, elsewhere the start of 5. Where they are
+//!    not found they go from 1 to 6 on their own and are tied to the first by [`anchor`]. So
+//!    nothing adds up from block to block.
 //!
 //! [`path`] turns poses into where the output looks.
 //!
