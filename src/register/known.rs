@@ -7,11 +7,14 @@
 //!
 //! Which of its pixels are still in this block as well is asked of some of the frames.
 //!
-//! Where frames are large and well lit (shifts known to 0.005 px or so) that is the answer, if nothing new
-//! has come before the background: tiles that fit worse over the whole block than the others do are
-//! left out. Elsewhere these poses are the start of a registration on the block's own frames,
-//! with a template of both blocks (see [`super::block::refine_known`]). Where fewer than
-//! [`FOUND`] of the frames are found the block is registered as if nothing were known.
+//! Where frames are large and well lit (shifts known to 0.005 px or so) that is the answer: tiles that
+//! fit worse over the whole block than the others do are left out, and the mean of some of the
+//! frames is fitted to the template as well, because single frames share an error of some 0.01 px
+//! in how they fit. Elsewhere these poses are the start of a registration on the block's own frames,
+//! at low light with a template of both blocks. Where fewer than nine in ten of the frames are found
+//! the block is registered as if nothing were known.
+//!
+//! Measured: `cargo bench --bench steadying -- later 1080`. Cost: a fourth of a first block's.
 
 use rayon::prelude::*;
 use rustfft::num_complex::Complex32;
