@@ -63,6 +63,31 @@ fn errors(poses: &[Option<Pose>], truth: &[[f64; 2]]) -> Vec<Option<[f64; 2]>> {
     raw.iter().map(|e| e.map(|e| [e[0] - mean[0], e[1] - mean[1]])).collect()
 }
 
+/// Errors of the frames that were measured.
+fn off(poses: &[Option<Pose>], truth: &[[f64; 2]]) -> Vec<[f64; 2]> {
+    let both = poses.iter().zip(truth);
+    both.filter_map(|(p, t)| {
+        let p = p.as_ref()?.shift;
+        Some([p[0] - t[0], p[1] - t[1]])
+    })
+    .collect()
+}
+
+fn mean_of(errors: &[[f64; 2]]) -> [f64; 2] {
+    [0, 1].map(|a| errors.iter().map(|e| e[a]).sum::<f64>() / errors.len().max(1) as f64)
+}
+
+fn apart_of(a: [f64; 2], b: [f64; 2]) -> f64 {
+    (a[0] - b[0]).hypot(a[1] - b[1])
+}
+
+/// The Cramer-Rao bound per axis, rms over every sixth frame from one on.
+fn bound_of(scene: &Scene, from: usize) -> f64 {
+    let at: Vec<usize> = (from..scene.setup.frames).step_by(6).collect();
+    let sum: f64 = at.par_iter().map(|&k| scene.bound(k)).map(|b| b[0] * b[0] + b[1] * b[1]).sum();
+    (sum / (2 * at.len()) as f64).sqrt()
+}
+
 /// Mean product of two draws' errors, per axis.
 fn product(a: &[Option<[f64; 2]>], b: &[Option<[f64; 2]>]) -> f64 {
     let both: Vec<f64> = a
@@ -80,10 +105,7 @@ fn row(name: &str, setup: &Setup) {
     for noise_seed in 1..=DRAWS {
         let scene = Scene::new(Setup { noise_seed, ..setup.clone() });
         if noise_seed == 1 {
-            let at: Vec<usize> = (0..setup.frames).step_by(6).collect();
-            let squares: f64 =
-                at.par_iter().map(|&k| scene.bound(k)).map(|b| b[0] * b[0] + b[1] * b[1]).sum();
-            bound = (squares / (2 * at.len()) as f64).sqrt();
+            bound = bound_of(&scene, 0);
         }
         match registered(&scene) {
             Ok(Learned { block: done, faults, .. }) => {
@@ -148,10 +170,7 @@ fn limit(name: &str, setup: &Setup) {
     let (n, mut squares, mut bound) = (setup.size, 0.0, 0.0);
     for noise_seed in 1..=DRAWS {
         let scene = Scene::new(Setup { noise_seed, ..setup.clone() });
-        let at: Vec<usize> = (0..setup.frames).step_by(6).collect();
-        let sum: f64 =
-            at.par_iter().map(|&k| scene.bound(k)).map(|b| b[0] * b[0] + b[1] * b[1]).sum();
-        bound = (sum / (2 * at.len()) as f64).sqrt();
+        bound = bound_of(&scene, 0);
         let frames: Vec<_> = (0..setup.frames).into_par_iter().map(|k| scene.coded(k)).collect();
         let noise = PixelNoise::new(&scene.noise());
         let still: Vec<u8> = (0..n * n)
@@ -295,44 +314,25 @@ fn later(name: &str, setup: &Setup) {
     let mut bound = 0.0;
     for noise_seed in 1..=DRAWS {
         let scene = Scene::new(Setup { noise_seed, ..setup.clone() });
-        let at: Vec<usize> = (60..setup.frames).step_by(6).collect();
-        let sum: f64 =
-            at.par_iter().map(|&k| scene.bound(k)).map(|b| b[0] * b[0] + b[1] * b[1]).sum();
-        bound = (sum / (2 * at.len()) as f64).sqrt();
-        let off = |range: &Range<usize>, poses: &[Option<Pose>]| -> Vec<[f64; 2]> {
-            let both = poses.iter().zip(&scene.truth[range.clone()]);
-            both.filter_map(|(p, t)| {
-                let p = p.as_ref()?.shift;
-                Some([p[0] - t[0], p[1] - t[1]])
-            })
-            .collect()
-        };
-        let mean = |e: &[[f64; 2]]| {
-            [0, 1].map(|a| e.iter().map(|e| e[a]).sum::<f64>() / e.len().max(1) as f64)
-        };
+        bound = bound_of(&scene, 60);
         let blocks = in_blocks(&scene, &ranges);
-
         let Some(Some(first)) = blocks.first() else {
             println!("{name}, draw {noise_seed}: the first block did not lock");
             continue;
         };
-        let from = mean(&off(&ranges[0], first));
+        let from = mean_of(&off(first, &scene.truth[ranges[0].clone()]));
         for (range, poses) in ranges.iter().zip(&blocks).skip(1) {
             let Some(poses) = poses else {
                 lost += range.len();
                 continue;
             };
-            let e = off(range, poses);
-            let here = mean(&e);
+            let e = off(poses, &scene.truth[range.clone()]);
+            let here = mean_of(&e);
             lost += range.len() - e.len();
             known += e.len() as f64;
-            squares += e
-                .iter()
-                .map(|e| 0.5 * ((e[0] - here[0]).powi(2) + (e[1] - here[1]).powi(2)))
-                .sum::<f64>();
+            squares += e.iter().map(|e| 0.5 * apart_of(*e, here).powi(2)).sum::<f64>();
             claimed += poses.iter().flatten().map(|p| p.sigma * p.sigma).sum::<f64>();
-            apart =
-                f64::max(apart, ((here[0] - from[0]).powi(2) + (here[1] - from[1]).powi(2)).sqrt());
+            apart = f64::max(apart, apart_of(here, from));
         }
     }
     let error = (squares / known).sqrt();
@@ -357,26 +357,14 @@ fn many(frames: usize) {
         .iter()
         .zip(&ranges)
         .filter_map(|(b, range)| {
-            let off: Vec<[f64; 2]> = b
-                .as_ref()?
-                .iter()
-                .zip(&scene.truth[range.clone()])
-                .filter_map(|(p, t)| {
-                    let p = p.as_ref()?.shift;
-                    Some([p[0] - t[0], p[1] - t[1]])
-                })
-                .collect();
-            let n = off.len().max(1) as f64;
-            let mean = [0, 1].map(|a| off.iter().map(|e| e[a]).sum::<f64>() / n);
-            let spread = off
-                .iter()
-                .map(|e| 0.5 * ((e[0] - mean[0]).powi(2) + (e[1] - mean[1]).powi(2)))
-                .sum::<f64>();
-            Some(((spread / n).sqrt(), mean))
+            let off = off(b.as_ref()?, &scene.truth[range.clone()]);
+            let mean = mean_of(&off);
+            let spread = off.iter().map(|e| 0.5 * apart_of(*e, mean).powi(2)).sum::<f64>();
+            Some(((spread / off.len().max(1) as f64).sqrt(), mean))
         })
         .collect();
     let (Some(a), Some(z)) = (all.first(), all.last()) else { return };
-    let offset = |m: &[f64; 2]| ((m[0] - a.1[0]).powi(2) + (m[1] - a.1[1]).powi(2)).sqrt();
+    let offset = |m: &[f64; 2]| apart_of(*m, a.1);
     let furthest = all.iter().map(|b| offset(&b.1)).fold(0.0, f64::max);
     println!(
         "small: {frames} frames of 128 px in {} blocks ({unlocked} without lock): error in the \

@@ -1,8 +1,8 @@
 //! How a block that was registered on its own lies to the clip's first one.
 //!
 //! The two templates are held against each other: by their coarse detail over the whole picture, then
-//! by the fit of a frame. Only for blocks whose frames were not found by what is known of the
-//! first ([`super::known`]).
+//! by the fit of a frame. For blocks that are registered on their own frames; those whose frames
+//! were fitted to the first one's template ([`super::known`]) are only placed as a whole.
 
 use super::block::{Block, MOST_SIGMA, turns};
 use super::fit::{FitScratch, Start, Target, fit_frame};
@@ -29,9 +29,6 @@ pub struct Anchor {
 }
 
 impl Anchor {
-    /// The anchor of the first block.
-    pub const FIRST: Self = Self { shift: [0.0, 0.0], turn: Turn::NONE, light: 1.0, sigma: 0.0 };
-
     /// A pose of the block in the reference of the first block.
     #[must_use]
     pub fn apply(&self, pose: &Pose) -> Pose {
@@ -43,6 +40,12 @@ impl Anchor {
             light: pose.light * self.light,
             measured: pose.measured,
         }
+    }
+
+    /// The same for all poses of the block.
+    #[must_use]
+    pub fn apply_all(&self, poses: &[Option<Pose>]) -> Vec<Option<Pose>> {
+        poses.iter().map(|p| p.as_ref().map(|p| self.apply(p))).collect()
     }
 }
 

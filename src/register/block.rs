@@ -9,7 +9,7 @@ use super::cover::{Cover, cover, tells};
 use super::fit::{Fit, Start, Target, Turning, fit_frames};
 use super::patch::{Amount, TILE, spread_patches};
 use super::path::scatter;
-use super::still::{Look, deviation, still_pixels};
+use super::still::still_in;
 use super::template::{Average, Posed, average};
 use super::wiener::wiener;
 use super::{NoLock, PixelNoise, Pose, RegisterSettings, ground};
@@ -253,7 +253,7 @@ fn settle(
         let built = Model::build(&posed, (noise, sigma), choice);
         let model = Model { cover, ..built };
         let fits = fit_all(frames, &model, noise, (&poses, amount, turns));
-        let next: Vec<Option<Pose>> = fits.iter().map(|f| f.as_ref().map(pose_of)).collect();
+        let next = poses_of(&fits);
         let lost = poses.iter().zip(&next).any(|(p, q)| p.is_some() && q.is_none());
         if early && lost {
             amount = LAST;
@@ -324,12 +324,8 @@ impl Model {
         let template = wiener(&average, noise);
         let still = choice.still.unwrap_or_else(|| {
             let some: Vec<Posed<'_>> = posed.iter().copied().step_by(choice.every).collect();
-            let left = deviation(&some, &template, noise, sigma);
-            still_pixels(
-                &[Look::each(&left.each), Look::sums(&left.sums)],
-                &average.count,
-                choice.candidates,
-            )
+            let asked = (&average.count, choice.candidates);
+            still_in(&some, &template, (noise, sigma), asked)
         });
         Self { average, template, still, cover: None }
     }
@@ -407,6 +403,11 @@ pub(super) fn fits_of(
 
 pub(super) fn start_of(p: &Pose) -> Start {
     Start { shift: p.shift, turn: p.turn, light: p.light }
+}
+
+/// Poses that were fitted.
+pub(super) fn poses_of(fits: &[Option<Fit>]) -> Vec<Option<Pose>> {
+    fits.iter().map(|f| f.as_ref().map(pose_of)).collect()
 }
 
 pub(super) fn pose_of(f: &Fit) -> Pose {

@@ -178,7 +178,6 @@ pub fn follow(
     if let Some(pattern) = &faults.pattern {
         frames.par_iter_mut().flatten().for_each(|f| take_pattern_off(f, pattern));
     }
-
     if let Some(known) = known.filter(|_| !faults.uneven)
         && let Some(poses) = looked_up(frames, (noise, settings), before, known)
     {
@@ -186,8 +185,7 @@ pub fn follow(
     }
     let (block, fields) = alone(frames, noise, settings, faults)?;
     let anchor = anchor(&block, first, noise)?;
-    let poses = block.poses.iter().map(|p| p.as_ref().map(|p| anchor.apply(p))).collect();
-    Ok(Followed { poses, fields })
+    Ok(Followed { poses: anchor.apply_all(&block.poses), fields })
 }
 
 /// Poses of a block whose frames are found where the background is `known`; `None` where they are
@@ -214,7 +212,7 @@ fn looked_up(
         return None;
     }
     let anchor = anchor(&block, before.first, noise).ok()?;
-    Some(block.poses.iter().map(|p| p.as_ref().map(|p| anchor.apply(p))).collect())
+    Some(anchor.apply_all(&block.poses))
 }
 
 /// Registers a block in its own reference, with nothing known but what the sensor adds; a pattern was

@@ -21,13 +21,13 @@ use rustfft::num_complex::Complex32;
 
 use super::anchor::{filled, good_size, tied};
 use super::block::{
-    Block, EARLY, FINE, LAST, fits_of, median_sigma, pose_of, posed, start_of, turns,
+    Block, EARLY, FINE, LAST, fits_of, median_sigma, posed, poses_of, start_of, turns,
 };
 use super::body::{Path, Tile, peak, total};
 use super::drawn::{BY, LEAST_SIDE, smaller, smaller_noise};
 use super::fit::{Fit, Start, Target, misfits};
 use super::patch::{Patch, Scored, TILE, rough_information, spread, spread_patches};
-use super::still::{Look, deviation, still_pixels};
+use super::still::still_in;
 use super::template::{Posed, average, seen};
 use super::tracks::{Follower, tile_size};
 use super::{PixelNoise, Pose, RegisterSettings};
@@ -56,9 +56,9 @@ const ENOUGH: f64 = 0.97;
 /// Tiles are left out whose misfit is this many times its usual spread above the usual one, and at
 /// least by this part of it.
 const WORSE: (f64, f64) = (6.0, 0.03);
-/// Frames that are asked which pixels are still.
-const STILL_FRAMES: usize = 20;
-/// Frames of which one is asked for that.
+/// Frames that are asked which pixels are still, and whose mean says where the block lies.
+const SOME: usize = 20;
+/// Frames of which one is asked for the misfit of tiles.
 const LOOK: usize = 2;
 /// A block that fits worse than the first one by this factor is another scene, or has another light.
 const ALIKE: f64 = 1.5;
@@ -73,7 +73,7 @@ pub struct Known {
     /// Whether the first block turns.
     turns: bool,
     /// Whether nothing that is fixed on the sensor draws frames that are fitted to it.
-    pub(super) undrawn: bool,
+    undrawn: bool,
 }
 
 /// A piece of the background.
@@ -215,7 +215,7 @@ impl Known {
     }
 
     /// Fits frames to the first block's template, from first guesses.
-    pub(super) fn fit(
+    fn fit(
         &self,
         frames: &[Option<&FixedPlane>],
         noise: &PixelNoise,
@@ -240,7 +240,7 @@ impl Known {
             found = agreed(frames, &mut patches, noise, (&starts_of(&found.0), true))?;
         }
         let (fits, usual) = found;
-        let poses: Vec<Option<Pose>> = fits.iter().map(|f| f.as_ref().map(pose_of)).collect();
+        let poses = poses_of(&fits);
         let sigma = median_sigma(&poses).ok()?;
         let large = first.still.len() > LAST.spread * TILE * TILE;
         let fine = large && self.undrawn && sigma < NEARLY * FINE;
@@ -260,16 +260,18 @@ fn still_now(
     noise: &PixelNoise,
     first: &Block,
 ) -> Option<Vec<u8>> {
-    let poses: Vec<Option<Pose>> = fits.iter().map(|f| f.as_ref().map(pose_of)).collect();
+    let poses = poses_of(fits);
     let sigma = median_sigma(&poses).ok()?;
-    let lying = posed(frames, &poses);
-    let every = lying.len().div_ceil(STILL_FRAMES).max(1);
-    let some: Vec<Posed<'_>> = lying.into_iter().flatten().step_by(every).collect();
+    let some = some_of(frames, &poses);
     let (w, h) = (first.template.width(), first.template.height());
     let count = Plane::from_vec(w, h, seen(&some, (w, 0, h)))?;
-    let left = deviation(&some, &first.template, noise, sigma);
-    let looks = [Look::each(&left.each), Look::sums(&left.sums)];
-    Some(still_pixels(&looks, &count, &first.still))
+    Some(still_in(&some, &first.template, (noise, sigma), (&count, &first.still)))
+}
+
+/// Some of the frames, all over the block, where they lie.
+fn some_of<'a>(frames: &[Option<&'a FixedPlane>], poses: &[Option<Pose>]) -> Vec<Posed<'a>> {
+    let every = frames.len().div_ceil(SOME).max(1);
+    posed(frames, poses).into_iter().flatten().step_by(every).collect()
 }
 
 /// The poses once more as a whole: what single frames have in common in how they fit, such as a rest
@@ -280,16 +282,14 @@ fn placed(
     (noise, first): (&PixelNoise, &Block),
     patches: &[Patch],
 ) -> Option<Vec<Option<Pose>>> {
-    let lying = posed(frames, poses);
-    let every = lying.len().div_ceil(STILL_FRAMES).max(1);
-    let some: Vec<Posed<'_>> = lying.into_iter().flatten().step_by(every).collect();
+    let some = some_of(frames, poses);
     let mean = average(&some, first.template.width(), first.template.height());
     let anchor = tied((&mean, some.len()), first, noise, (patches, [0.0; 2])).ok()?;
-    Some(poses.iter().map(|p| p.as_ref().map(|p| anchor.apply(p))).collect())
+    Some(anchor.apply_all(poses))
 }
 
 fn starts_of(fits: &[Option<Fit>]) -> Vec<Option<Start>> {
-    fits.iter().map(|f| f.as_ref().map(|f| start_of(&pose_of(f)))).collect()
+    poses_of(fits).iter().map(|p| p.as_ref().map(start_of)).collect()
 }
 
 /// Fits frames to the patches that agree with each other, which come first then; and the usual

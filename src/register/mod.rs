@@ -107,8 +107,15 @@ impl PixelNoise {
     #[must_use]
     pub fn variance(&self, signal: f32, at: usize) -> f32 {
         let s = self.factor.as_ref().map_or(1.0, |f| f.data()[at]);
-        (self.slope * signal.max(0.0) * s + self.floor * s * s).max(LEAST_VARIANCE)
+        variance([self.slope, self.floor], signal, s)
     }
+}
+
+/// Variance of a pixel that shows `signal` and that the flat multiplied with `factor`, by slope and
+/// floor (see [`PixelNoise`]).
+#[inline(always)]
+pub(crate) fn variance([slope, floor]: [f32; 2], signal: f32, factor: f32) -> f32 {
+    (slope * signal.max(0.0) * factor + floor * factor * factor).max(LEAST_VARIANCE)
 }
 
 /// Why the still background could not be found.

@@ -23,7 +23,7 @@ use rayon::prelude::*;
 use super::block::Block;
 use super::cover::Hidden;
 use super::path::scatter;
-use super::{LEAST_VARIANCE, PixelNoise, Pose};
+use super::{PixelNoise, Pose};
 use crate::frame::convert::{signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Plane};
 use crate::math::turn::{Placement, ReadScratch, Reading};
@@ -247,11 +247,9 @@ impl Adding<'_> {
         let n = self.codes.len();
         let (codes, model, still) = (&self.codes[..n], &self.model[..n], &self.still[..n]);
         let [sum, variance, count] = self.out.map(|r| &mut r[..n]);
-        let [rise, floor] = self.noise;
         for i in 0..n {
             let expected = self.light * model[i];
-            let s = factor(i);
-            let noise = (rise * expected.max(0.0) * s + floor * s * s).max(LEAST_VARIANCE);
+            let noise = super::variance(self.noise, expected, factor(i));
             let code = codes[i];
             let good = still[i] != 0 && code != Coding::MISSING && code != Coding::SATURATED;
             sum[i] += if good { self.coding.decode(code) - expected } else { 0.0 };

@@ -3,7 +3,7 @@
 //! The model is that of stage `banding`. Row offsets that matter also pull
 //! on a frame's shift, so they are taken off before it is fitted.
 
-use super::{LEAST_VARIANCE, PixelNoise, Pose};
+use super::{PixelNoise, Pose};
 use crate::frame::convert::{index_in, round_isize, signed, to_f32};
 use crate::frame::{Flaw, Plane};
 use crate::math::resample::valid_range;
@@ -222,11 +222,9 @@ impl RowModel {
 /// What one pixel says of its row's offset, its weight, and the template's slope there, in DN before
 /// the flat, which multiplied it with `factor`; from its value, the one expected and that slope.
 #[inline(always)]
-fn said([value, expected, slope]: [f32; 3], factor: f32, [rise, floor]: [f32; 2]) -> [f32; 3] {
+fn said([value, expected, slope]: [f32; 3], factor: f32, noise: [f32; 2]) -> [f32; 3] {
     let each = EDGE_EACH * slope;
-    let light = rise * expected.max(0.0) * factor;
-    let noise = (light + floor * factor * factor).max(LEAST_VARIANCE);
-    let variance = (noise + each * each) / (factor * factor);
+    let variance = (super::variance(noise, expected, factor) + each * each) / (factor * factor);
     [(value - expected) / factor, 1.0 / variance.max(1e-12), slope / factor]
 }
 

@@ -289,6 +289,19 @@ impl Cells {
     }
 }
 
+/// The pixels of `candidates` that are still in `frames`, `count` of which saw each, by how far they lie
+/// from `template`, their shifts uncertain by `sigma` pixels.
+#[must_use]
+pub fn still_in(
+    frames: &[Posed<'_>],
+    template: &Plane,
+    (noise, sigma): (&PixelNoise, f64),
+    (count, candidates): (&Plane, &[u8]),
+) -> Vec<u8> {
+    let left = deviation(frames, template, noise, sigma);
+    still_pixels(&[Look::each(&left.each), Look::sums(&left.sums)], count, candidates)
+}
+
 /// Keeps of `candidates` the pixels that many frames saw and whose deviation is usual in each of
 /// `maps`, both close by and in their wider surroundings (which tells at low light what single
 /// pixels cannot).

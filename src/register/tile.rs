@@ -1,6 +1,5 @@
 //! What one tile of the template says of one frame: sums over its pixels.
 
-use super::LEAST_VARIANCE;
 use super::cover::CELL;
 use super::fit::{Search, Target};
 use super::patch::{AHEAD, HALF, Patch, SIDE, TILE};
@@ -259,16 +258,13 @@ impl Part<'_> {
         columns: &mut Columns,
     ) {
         let a = self.light;
-        let noise = self.target.noise;
-        let (slope, floor) = (noise.slope, noise.floor);
+        let noise = [self.target.noise.slope, self.target.noise.floor];
         let scale = 1.0 / self.target.variance_factor;
         let [xx, xy, yy, bx, by, mx, my, mm, mr, e, count] = columns;
         for i in 0..TILE {
-            let s = row.factor[i];
             let m = a * row.model[i];
             let good = row.still[i];
-            let variance = (slope * m.max(0.0) * s + floor * s * s).max(LEAST_VARIANCE);
-            let weight = good * scale / variance;
+            let weight = good * scale / super::variance(noise, m, row.factor[i]);
             let (gx, gy) = (-a * slope_x[i], -a * slope_y[i]);
             let r = row.seen[i] - m;
             let (wgx, wgy, wm) = (weight * gx, weight * gy, weight * m);
