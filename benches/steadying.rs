@@ -30,6 +30,7 @@ use hushframe::math::turn::Turn;
 use hushframe::register::block;
 use hushframe::register::clean::{Before, Learned, follow, learn};
 use hushframe::register::fit::{Start, Target, fit_frames};
+use hushframe::register::gather;
 use hushframe::register::patch::patches;
 use hushframe::register::path::stood_still;
 use hushframe::register::template::{Posed, average};
@@ -135,15 +136,7 @@ fn row(name: &str, setup: &Setup) {
         }
     }
     let n = draws.len().max(1) as f64;
-    let error = (draws.iter().map(|d| product(d, d)).sum::<f64>() / n).sqrt();
-    let (mut common, mut pairs) = (0.0, 0.0_f64);
-    for i in 0..draws.len() {
-        for j in 0..i {
-            common += product(&draws[i], &draws[j]);
-            pairs += 1.0;
-        }
-    }
-    let bias = (common / pairs.max(1.0)).max(0.0).sqrt();
+    let (error, bias) = spread_of(&draws);
     if setup.roll.abs() > 0.0 {
         let n = turned.iter().map(Vec::len).sum::<usize>().max(1) as f64;
         let rms = (turned.iter().flatten().map(|e| e * e).sum::<f64>() / n).sqrt();
@@ -286,15 +279,27 @@ fn tripod(name: &str, setup: Setup) {
 fn in_blocks(scene: &Scene, ranges: &[Range<usize>]) -> Vec<Option<Vec<Option<Pose>>>> {
     let noise = PixelNoise::new(&scene.noise());
     let settings = RegisterSettings::default();
+    let read = |range: &Range<usize>| -> Vec<Option<FixedPlane>> {
+        range.clone().into_par_iter().map(|k| Some(scene.coded(k))).collect()
+    };
     let mut first: Option<Learned> = None;
     let mut out = Vec::new();
-    for range in ranges {
-        let mut planes: Vec<_> =
-            range.clone().into_par_iter().map(|k| Some(scene.coded(k))).collect();
+    while let Some(range) = ranges.get(out.len()) {
+        let mut planes = read(range);
         let Some(first) = &first else {
-            let found = learn(&mut planes, &noise, &settings, true).ok();
-            out.push(found.as_ref().map(|l| l.block.poses.clone()));
-            first = found;
+            let Ok(learned) = learn(&mut planes, &noise, &settings, true) else {
+                out.push(None);
+                continue;
+            };
+            let more = gather::wanted(&learned, planes.len(), scene.setup.size * scene.setup.size);
+            let together = &ranges[out.len()..][..=more.min(ranges.len() - out.len() - 1)];
+            planes.extend(together.iter().skip(1).flat_map(read));
+            let at: Vec<Range<usize>> =
+                together.iter().map(|r| r.start - range.start..r.end - range.start).collect();
+            let all = gather::gather(learned, (&mut planes, &at), &noise, &settings);
+            out.push(Some(all.learned.block.poses.clone()));
+            out.extend(all.followed.into_iter().map(|f| f.ok().map(|f| f.poses)));
+            first = Some(all.learned);
             continue;
         };
         let before =
@@ -303,6 +308,45 @@ fn in_blocks(scene: &Scene, ranges: &[Range<usize>]) -> Vec<Option<Vec<Option<Po
         out.push(found.ok().map(|f| f.poses));
     }
     out
+}
+
+/// A clip of some blocks, all of its frames counted.
+fn long(name: &str, setup: &Setup) {
+    let ranges = block::grid(setup.frames);
+    let (mut draws, mut claimed, mut lost, mut bound) = (Vec::new(), 0.0, 0, 0.0);
+    for noise_seed in 1..=DRAWS {
+        let scene = Scene::new(Setup { noise_seed, ..setup.clone() });
+        bound = bound_of(&scene, 0);
+        let blocks = in_blocks(&scene, &ranges);
+        let each = blocks.into_iter().zip(&ranges);
+        let poses: Vec<_> =
+            each.flat_map(|(b, range)| b.unwrap_or_else(|| vec![None; range.len()])).collect();
+        let known: Vec<&Pose> = poses.iter().flatten().collect();
+        lost += setup.frames - known.len();
+        claimed += known.iter().map(|p| p.sigma * p.sigma).sum::<f64>() / known.len().max(1) as f64;
+        draws.push(errors(&poses, &scene.truth));
+    }
+    let (error, bias) = spread_of(&draws);
+    println!(
+        "{name:44} {error:9.4} {bound:9.4} {:6.2} {bias:8.4} {:8.2} {:6} {lost:5}",
+        error / bound,
+        (claimed / DRAWS as f64).sqrt() / error,
+        ""
+    );
+}
+
+/// Rms of the draws' errors, and of what they have in common.
+fn spread_of(draws: &[Vec<Option<[f64; 2]>>]) -> (f64, f64) {
+    let n = draws.len().max(1) as f64;
+    let error = (draws.iter().map(|d| product(d, d)).sum::<f64>() / n).sqrt();
+    let (mut common, mut pairs) = (0.0, 0.0_f64);
+    for i in 0..draws.len() {
+        for j in 0..i {
+            common += product(&draws[i], &draws[j]);
+            pairs += 1.0;
+        }
+    }
+    (error, (common / pairs.max(1.0)).max(0.0).sqrt())
 }
 
 /// The later blocks of a clip, tied to the first: error against the bound, and how far blocks as a
@@ -553,6 +597,16 @@ fn main() {
     ] {
         if wanted(name) {
             tripod(name, setup);
+        }
+    }
+    let dim = |s: &Setup| s.peak < 100.0 && s.roll.abs() <= 0.0;
+    for (name, setup) in scenes(quick).into_iter().filter(|(_, s)| dim(s)) {
+        let moves = [("in place", [0.0; 2]), ("travelling", setup.velocity)];
+        for (how, velocity) in moves {
+            let name = format!("240 frames, {how}: {name}");
+            if wanted(&name) {
+                long(&name, &Setup { frames: 240, velocity, ..setup.clone() });
+            }
         }
     }
     for peak in [25.0, 150.0, 2000.0] {

@@ -2,13 +2,16 @@
 
 use hushframe::frame::{Coding, FixedPlane, NoiseModel, Plane};
 use hushframe::math::resample::shifted;
-use hushframe::register::{NoLock, PixelNoise, RegisterSettings, block};
+use hushframe::register::clean::{Learned, learn};
+use hushframe::register::{NoLock, PixelNoise, Pose, RegisterSettings, anchor, block, gather};
 use rand::SeedableRng;
 use rand_chacha::ChaCha12Rng;
 use rand_distr::{Distribution, Normal, Poisson};
 
 const SIDE: usize = 160;
 const READ: f64 = 8.0;
+/// Side of frames that have room for what is looked up.
+const WIDE: usize = 288;
 
 fn texture(name: &str) -> Plane {
     let path = format!("{}/test-frames/textures/{name}.png", env!("CARGO_MANIFEST_DIR"));
@@ -182,4 +185,105 @@ fn rectangles_choose_the_background() {
     let error = rms_error(&shifts(&done));
     assert!(error < 0.05, "{error}");
     assert_eq!(done.still[100 * SIDE + 100], 0);
+}
+
+/// `grass` at low light behind a disc of `brick` that travels: 24 frames from one on.
+fn travelling(from: usize, seed: u64) -> Vec<Option<FixedPlane>> {
+    travelling_before("grass", from, seed)
+}
+
+fn travelling_before(back: &str, from: usize, seed: u64) -> Vec<Option<FixedPlane>> {
+    let (back, front) = (texture(back), texture("brick"));
+    (from..from + 24)
+        .map(|k| {
+            let p = truth(k);
+            let moved = shifted(&back, -p[0], -p[1]);
+            let centre = [90.0 + 0.8 * k as f64, 110.0 + 0.4 * k as f64];
+            let clean = Plane::from_fn(WIDE, WIDE, |x, y| {
+                let (dx, dy) = (x as f64 - centre[0], y as f64 - centre[1]);
+                let inside = (dx * dx + dy * dy).sqrt() < 80.0;
+                let at = |v: f64| (v + 200.0) as usize;
+                25.0 * if inside { front.at(at(dx), at(dy)) } else { moved.at(x + 100, y + 100) }
+            });
+            Some(with_noise_of(seed, &clean, k))
+        })
+        .collect()
+}
+
+fn lent(frames: &[Option<FixedPlane>]) -> Vec<Option<&FixedPlane>> {
+    frames.iter().map(Option::as_ref).collect()
+}
+
+/// Mean of what poses of frames `from` on are off by, and the rms about it.
+fn off(poses: &[Option<Pose>], from: usize) -> ([f64; 2], f64) {
+    let off: Vec<[f64; 2]> = poses
+        .iter()
+        .enumerate()
+        .filter_map(|(k, p)| {
+            let (found, truth) = (p.as_ref()?.shift, truth(from + k));
+            Some([found[0] - truth[0], found[1] - truth[1]])
+        })
+        .collect();
+    let n = off.len() as f64;
+    let mean = [0, 1].map(|a| off.iter().map(|e| e[a]).sum::<f64>() / n);
+    let squares: f64 =
+        off.iter().flat_map(|e| [e[0] - mean[0], e[1] - mean[1]]).map(|d| d * d).sum();
+    (mean, (squares / (2.0 * n)).sqrt())
+}
+
+#[test]
+fn a_part_that_has_moved_on_does_not_pass_for_the_background() {
+    let (a, b) = (travelling(0, 11), travelling(48, 12));
+    let settings = RegisterSettings::default();
+    let first = block::register(&lent(&a), &noise(), &settings).unwrap();
+    let later = block::register(&lent(&b), &noise(), &settings).unwrap();
+    let tied = anchor::anchor(&later, &first, &noise()).unwrap();
+    let (from, here) = (off(&first.poses, 0).0, off(&tied.apply_all(&later.poses), 48).0);
+    let apart = (here[0] - from[0]).hypot(here[1] - from[1]);
+    println!("{apart:.4} px apart, claimed {:.4}", tied.sigma);
+    // The disc has moved on by 43 px.
+    assert!(apart < 0.15, "{apart}");
+}
+
+#[test]
+fn another_background_is_not_tied() {
+    let settings = RegisterSettings::default();
+    let first = block::register(&lent(&travelling(0, 11)), &noise(), &settings).unwrap();
+    let other = travelling_before("gravel", 0, 12);
+    let other = block::register(&lent(&other), &noise(), &settings);
+    let tied = anchor::anchor(&other.unwrap(), &first, &noise());
+    assert_eq!(tied, Err(NoLock::NotAnchored));
+}
+
+#[test]
+fn at_low_light_blocks_of_small_frames_are_steadied_together() {
+    let settings = RegisterSettings::default();
+    let mut planes: Vec<_> = (0..4).flat_map(|b| travelling(24 * b, 20 + b as u64)).collect();
+    let learned: Learned = learn(&mut planes[..24], &noise(), &settings, true).unwrap();
+    assert_eq!(gather::wanted(&learned, 24, WIDE * WIDE), 3);
+    let alone = off(&learned.block.poses, 0).1;
+    let ranges: Vec<_> = (0..4).map(|b| 24 * b..24 * (b + 1)).collect();
+    let all = gather::gather(learned, (&mut planes, &ranges), &noise(), &settings);
+    let (from, first) = off(&all.learned.block.poses, 0);
+    println!("first block: {alone:.4} px alone, {first:.4} px with the others");
+    assert!(first < 0.9 * alone, "{first} {alone}");
+    for (k, followed) in all.followed.iter().enumerate() {
+        let (mean, rms) = off(&followed.as_ref().unwrap().poses, 24 * (k + 1));
+        let apart = (mean[0] - from[0]).hypot(mean[1] - from[1]);
+        println!("block {}: {rms:.4} px, {apart:.4} px from the first", k + 1);
+        // The disc covers more of the later ones.
+        assert!(rms < 1.2 * alone && apart < 0.1, "block {}: {rms} {apart}", k + 1);
+    }
+}
+
+#[test]
+fn large_frames_and_good_light_gather_nothing() {
+    // One block of 1920 x 1080 pixels is as much as is kept at once.
+    assert_eq!(
+        [[1920, 1080], [1280, 720], [384, 384]].map(|[w, h]| gather::at_most(w * h)),
+        [1, 2, 4]
+    );
+    let mut bright: Vec<_> = frames(24, 400.0, true).into_iter().map(Some).collect();
+    let learned = learn(&mut bright, &noise(), &RegisterSettings::default(), true).unwrap();
+    assert_eq!(gather::wanted(&learned, 24, SIDE * SIDE), 0);
 }

@@ -6,32 +6,28 @@
 use std::ops::Range;
 use std::sync::Arc;
 
-use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use super::correct::{Corrector, coding, luma, luma_noise, saturated_share};
+use super::correct::{Corrector, luma_noise};
 use super::lamps::{FrameLight, Lamps};
-use super::ordered::ordered;
 use super::parts::{BlockFacts, FirstFacts, Part, Reference, join};
+use super::reading::{Raw, bright, read_block};
 use super::source::Source;
-use super::{EngineError, Phase, Work};
+use super::{EngineError, Work};
 use crate::footage::FrameFile;
 use crate::frame::{FixedPlane, Layout, NoiseModel, spare};
-use crate::math::robust::quantile;
 use crate::math::turn::Turn;
 use crate::pipeline::Pipeline;
 use crate::record::{FrameStatus, Warning};
-use crate::register::block::{self, BLOCK, Block};
+use crate::register::block::{self, Block};
 use crate::register::clean::{Before, Followed, Learned, SensorFaults, follow, learn};
+use crate::register::gather;
 use crate::register::known::Known;
 use crate::register::lamp::Ripple;
 use crate::register::path::{fill_gaps, stood_still};
 use crate::register::rows::RowModel;
 use crate::register::uneven::{Field, Scene, measure};
 use crate::register::{NoLock, PixelNoise, Pose, RegisterSettings};
-
-/// A frame with more saturated pixels than this is called saturated.
-const MUCH_SATURATED: f64 = 0.01;
 
 /// What the first pass knows of one frame.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -159,46 +155,6 @@ impl Wanted {
     }
 }
 
-/// Share of the picture that is below the bright level.
-const BRIGHT_SHARE: f64 = 0.998;
-/// Pixels of which one is looked at, and how many lie in a piece that is summed at once.
-const BRIGHT_STEP: usize = 3;
-const BRIGHT_PIECE: usize = 3 * 2048;
-/// Frames of a block that are averaged for it.
-const BRIGHT_FRAMES: usize = 16;
-
-/// The bright level of a block.
-fn bright(planes: &[Option<FixedPlane>]) -> f32 {
-    let there: Vec<&FixedPlane> = planes.iter().flatten().collect();
-    let every = there.len().div_ceil(BRIGHT_FRAMES).max(1);
-    let some: Vec<&FixedPlane> = there.iter().copied().step_by(every).collect();
-    let Some(first) = some.first() else { return 0.0 };
-    let n = some.len() as f32;
-    let mut means: Vec<f32> = (0..first.codes.len().div_ceil(BRIGHT_PIECE))
-        .into_par_iter()
-        .flat_map_iter(|piece| {
-            let from = piece * BRIGHT_PIECE;
-            let mut sums = vec![0.0_f32; BRIGHT_PIECE.min(first.codes.len() - from)];
-            for p in &some {
-                for (s, &code) in sums.iter_mut().zip(&p.codes[from..]) {
-                    *s += p.coding.decode(code.min(65_534));
-                }
-            }
-            sums.into_iter().step_by(BRIGHT_STEP).map(move |s| s / n)
-        })
-        .collect();
-    quantile(&mut means, BRIGHT_SHARE).unwrap_or(0.0)
-}
-
-/// A block as read.
-struct Raw {
-    planes: Vec<Option<FixedPlane>>,
-    facts: Vec<FrameFacts>,
-    scale: usize,
-    /// What decoders and stages said of frames, each thing once.
-    warnings: Vec<Warning>,
-}
-
 /// Analyses a clip for what is `wanted`.
 ///
 /// # Errors
@@ -236,6 +192,8 @@ pub struct Analyst<'a> {
     faults: SensorFaults,
     /// What frames of later blocks are looked up in.
     known: Option<Known>,
+    /// Blocks that were registered together with the first.
+    ahead: Vec<BlockFacts>,
 }
 
 impl<'a> Analyst<'a> {
@@ -260,6 +218,7 @@ impl<'a> Analyst<'a> {
             row_model: None,
             faults: SensorFaults::default(),
             known: None,
+            ahead: Vec::new(),
         }
     }
 
@@ -292,41 +251,59 @@ impl<'a> Analyst<'a> {
     }
 
     fn block(&mut self, k: usize, work: &Work<'_>) -> Result<BlockFacts, EngineError> {
-        let range = self.grid[k].clone();
-        let (before, total) = (range.start, self.list.len());
-        let mut raw =
-            read_block(self.source, self.corrector, &self.list[range], (before, total), work)?;
-        let mut out = BlockFacts {
-            block: k,
-            frames: raw.facts,
-            bright_dn: bright(&raw.planes),
-            lock: None,
-            first: None,
-            warnings: raw.warnings,
-        };
+        if let Some(at) = self.ahead.iter().position(|done| done.block == k) {
+            return Ok(self.ahead.swap_remove(at));
+        }
+        let (mut raw, mut out) = self.read(k, work)?;
         if !self.wanted.poses {
             return Ok(out);
         }
         let settings = self.settings.scaled(raw.scale);
-        match self.register(k, &mut raw.planes, &settings) {
-            Ok(Posed { poses, uneven, first }) => {
-                apply(&mut out.frames, &poses, raw.scale as f64);
-                for (f, now) in out.frames.iter_mut().zip(uneven).filter(|(f, _)| f.usable()) {
-                    f.uneven = now.map(|now| FrameLight { now, slow: Field::default() });
-                }
-                out.first = first;
-                out.lock = Some(Ok(()));
+        let found = match self.learn(&mut raw.planes, &settings) {
+            None => self.follow(&mut raw.planes, &settings),
+            Some(Err(why)) => Err(why),
+            Some(Ok(learned)) => Ok(self.first(learned, (k, raw.planes), &settings, work)?),
+        };
+        tell(&mut out, found, raw.scale as f64);
+        Ok(out)
+    }
+
+    /// A block's frames, and what is known of them before their poses are.
+    fn read(&self, k: usize, work: &Work<'_>) -> Result<(Raw, BlockFacts), EngineError> {
+        let range = self.grid[k].clone();
+        let at = (range.start, self.list.len());
+        let mut raw = read_block(self.source, self.corrector, &self.list[range], at, work)?;
+        let facts = BlockFacts {
+            block: k,
+            frames: std::mem::take(&mut raw.facts),
+            bright_dn: bright(&raw.planes),
+            lock: None,
+            first: None,
+            warnings: std::mem::take(&mut raw.warnings),
+        };
+        Ok((raw, facts))
+    }
+}
+
+/// Puts what the registration of a block found into its facts.
+fn tell(out: &mut BlockFacts, found: Result<Posed, NoLock>, scale: f64) {
+    match found {
+        Ok(Posed { poses, uneven, first }) => {
+            apply(&mut out.frames, &poses, scale);
+            for (f, now) in out.frames.iter_mut().zip(uneven).filter(|(f, _)| f.usable()) {
+                f.uneven = now.map(|now| FrameLight { now, slow: Field::default() });
             }
-            Err(why) => {
-                let (a, b) = (out.frames.first(), out.frames.last());
-                let numbers = a.zip(b).map_or((0, 0), |(a, b)| (a.frame, b.frame));
-                out.lock = Some(Err(format!("frames {} to {}: {why}", numbers.0, numbers.1)));
-                for f in out.frames.iter_mut().filter(|f| f.usable()) {
-                    f.status = FrameStatus::LowConfidence;
-                }
+            out.first = first;
+            out.lock = Some(Ok(()));
+        }
+        Err(why) => {
+            let (a, b) = (out.frames.first(), out.frames.last());
+            let numbers = a.zip(b).map_or((0, 0), |(a, b)| (a.frame, b.frame));
+            out.lock = Some(Err(format!("frames {} to {}: {why}", numbers.0, numbers.1)));
+            for f in out.frames.iter_mut().filter(|f| f.usable()) {
+                f.status = FrameStatus::LowConfidence;
             }
         }
-        Ok(out)
     }
 }
 
@@ -339,38 +316,80 @@ struct Posed {
 }
 
 impl Analyst<'_> {
-    /// Registers one block; the first that locks becomes the reference, and what it says is given
-    /// back too.
-    fn register(
+    /// Registers a block as the one that all others are tied to; `None` where there is one already,
+    /// or where the block has no frames.
+    fn learn(
+        &self,
+        planes: &mut [Option<FixedPlane>],
+        settings: &RegisterSettings,
+    ) -> Option<Result<Learned, NoLock>> {
+        if self.first.is_some() || planes.iter().all(Option::is_none) {
+            return None;
+        }
+        let rows = self.source.layout() == Layout::Mono;
+        Some(learn(planes, &self.noise, settings, rows))
+    }
+
+    /// Keeps what the first block that locks has taught, that of the blocks after it counted in where
+    /// light is low.
+    fn first(
         &mut self,
-        k: usize,
+        mut learned: Learned,
+        (k, mut planes): (usize, Vec<Option<FixedPlane>>),
+        settings: &RegisterSettings,
+        work: &Work<'_>,
+    ) -> Result<Posed, EngineError> {
+        let pixels = planes.iter().flatten().next().map_or(0, |p| p.width * p.height);
+        let more = gather::wanted(&learned, planes.len(), pixels);
+        let last = (k + more).min(self.grid.len() - 1);
+        if last > k {
+            let (mut ranges, mut others) = (Vec::new(), Vec::new());
+            ranges.push(0..planes.len());
+            for k in k + 1..=last {
+                let (raw, facts) = self.read(k, work)?;
+                let from = planes.len();
+                planes.extend(raw.planes);
+                ranges.push(from..planes.len());
+                others.push((facts, raw.scale as f64));
+            }
+            let all = gather::gather(learned, (&mut planes, &ranges), &self.noise, settings);
+            learned = all.learned;
+            for ((mut facts, scale), found) in others.into_iter().zip(all.followed) {
+                let posed = |f: Followed| Posed { poses: f.poses, uneven: f.fields, first: None };
+                tell(&mut facts, found.map(posed), scale);
+                self.ahead.push(facts);
+            }
+            planes.truncate(ranges[0].end);
+        }
+        let Learned { block, faults, row_model, known, fields } = learned;
+        if self.wanted.rows {
+            self.row_model = row_model.map(Arc::new);
+        }
+        self.known = known;
+        let row = |m: &Arc<RowModel>| RowFacts { sigma_dn: m.sigma, block: k };
+        let facts = FirstFacts {
+            still_share: block.still_share(),
+            misfit: block.misfit,
+            rows: self.row_model.as_ref().map(row),
+            pattern_dn: faults.pattern_rms(),
+        };
+        let (poses, uneven) =
+            self.lights(&planes, block.poses.clone(), (&block, &fields), faults.uneven);
+        self.faults = faults;
+        self.first = Some((k, block));
+        Ok(Posed { poses, uneven, first: Some(facts) })
+    }
+
+    /// Registers a block and ties it to the first.
+    fn follow(
+        &self,
         planes: &mut [Option<FixedPlane>],
         settings: &RegisterSettings,
     ) -> Result<Posed, NoLock> {
-        if planes.iter().flatten().count() == 0 {
+        let some = planes.iter().any(Option::is_some);
+        let Some((_, first)) = self.first.as_ref().filter(|_| some) else {
             let poses = vec![None; planes.len()];
             return Ok(Posed { poses, uneven: Vec::new(), first: None });
-        }
-        let Some((_, first)) = &self.first else {
-            let rows = self.source.layout() == Layout::Mono;
-            let Learned { block, faults, row_model, known, fields } =
-                learn(planes, &self.noise, settings, rows)?;
-            if self.wanted.rows {
-                self.row_model = row_model.map(Arc::new);
-            }
-            self.known = known;
-            let row = |m: &Arc<RowModel>| RowFacts { sigma_dn: m.sigma, block: k };
-            let facts = FirstFacts {
-                still_share: block.still_share(),
-                misfit: block.misfit,
-                rows: self.row_model.as_ref().map(row),
-                pattern_dn: faults.pattern_rms(),
-            };
-            let (poses, uneven) =
-                self.lights(planes, block.poses.clone(), (&block, &fields), faults.uneven);
-            self.faults = faults;
-            self.first = Some((k, block));
-            return Ok(Posed { poses, uneven, first: Some(facts) });
         };
         let before = Before { first, faults: &self.faults, known: self.known.as_ref() };
         let Followed { poses, fields } = follow(planes, &self.noise, settings, before)?;
@@ -428,77 +447,6 @@ pub(super) fn add_once(list: &mut Vec<Warning>, warning: Warning) {
     if !list.contains(&warning) {
         list.push(warning);
     }
-}
-
-/// Reads and corrects a block's frames.
-fn read_block(
-    source: &Source,
-    corrector: &Corrector,
-    list: &[(u64, Option<FrameFile>)],
-    (before, total): (usize, usize),
-    work: &Work<'_>,
-) -> Result<Raw, EngineError> {
-    let coding = coding(source);
-    let mut raw = Raw {
-        planes: Vec::with_capacity(BLOCK),
-        facts: Vec::new(),
-        scale: 1,
-        warnings: Vec::new(),
-    };
-    ordered(
-        list.len(),
-        (work.threads, work.ahead),
-        |i| {
-            let file = list[i].1.as_ref()?;
-            Some(corrector.read(source, file).map(|done| {
-                let (plane, scale) = luma(&done.frame, coding);
-                (plane, scale, saturated_share(&done.frame), done.hash, done.notes.warnings)
-            }))
-        },
-        |i, read| {
-            work.check()?;
-            let mut facts = FrameFacts {
-                frame: list[i].0,
-                status: FrameStatus::Missing,
-                shift: [0.0, 0.0],
-                turn: Turn::NONE,
-                sigma: 0.0,
-                light: 1.0,
-                uneven: None,
-                hash: None,
-                fault: None,
-            };
-            let plane = match read {
-                None => {
-                    facts.fault = Some("there is no file with this number".to_owned());
-                    None
-                }
-                Some(Err(e)) => {
-                    facts.status = FrameStatus::Unreadable;
-                    facts.fault = Some(e.to_string());
-                    None
-                }
-                Some(Ok((plane, scale, saturated, hash, warnings))) => {
-                    for w in warnings {
-                        add_once(&mut raw.warnings, w);
-                    }
-                    facts.status = if saturated > MUCH_SATURATED {
-                        FrameStatus::Saturated
-                    } else {
-                        FrameStatus::Ok
-                    };
-                    facts.hash = hash;
-                    raw.scale = scale;
-                    Some(plane)
-                }
-            };
-            raw.planes.push(plane);
-            raw.facts.push(facts);
-            work.progress.step(Phase::Analyse, (before + i + 1) as u64, total as u64);
-            Ok::<(), EngineError>(())
-        },
-    )?;
-    Ok(raw)
 }
 
 /// Writes measured poses into the facts, in pixels of the full frame.

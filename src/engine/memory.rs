@@ -22,6 +22,7 @@ use crate::frame::Layout;
 use crate::frame::units::Bytes;
 use crate::pipeline::{Pipeline, Step};
 use crate::register::block::grid;
+use crate::register::gather::at_most;
 use crate::sensor::stack::HEAD;
 use crate::stages::average::{Average, AverageSettings, Preset};
 
@@ -33,6 +34,8 @@ const DECODED: u64 = 2 + 4 + 1;
 /// Bytes a pixel of the registration's templates, maps and transforms, beside the block's frames:
 /// 105 to 140 were measured.
 const TEMPLATES: u64 = 135;
+/// Bytes a pixel of each block that is registered together with others: averages, template, masks.
+const TOGETHER: u64 = 45;
 /// Bytes a sample of masters: level, variance and marks; response, factors and their copies.
 const DARK: u64 = 9;
 const FLAT: u64 = 26;
@@ -145,11 +148,16 @@ impl Plan<'_> {
         let masters = (DARK * dark + FLAT * flat) * s.samples;
         let base = PROGRAM + THREAD * (threads + self.pool as u64);
         let stack = (2 * HEAD as u64 + STACK) * s.samples + s.read;
-        let block = grid(self.source.list().len()).iter().map(ExactSizeIterator::len).max();
-        let block = block.unwrap_or(0) as u64;
+        let grid = grid(self.source.list().len());
+        let block = grid.iter().map(ExactSizeIterator::len).max();
         let poses = u64::from(self.pipeline.needs_poses());
-        let analyse =
-            (2 * block + TEMPLATES * poses) * s.luma + threads * s.read + queued * 2 * s.luma;
+        let pixels = usize::try_from(s.luma).unwrap_or(usize::MAX);
+        let together = if poses > 0 { at_most(pixels).min(grid.len()) } else { 1 };
+        let block = (block.unwrap_or(0) * together) as u64;
+        let together = if together > 1 { TOGETHER * together as u64 } else { 0 };
+        let analyse = (2 * block + TEMPLATES * poses + together) * s.luma
+            + threads * s.read
+            + queued * 2 * s.luma;
         let render = match self.pipeline.average() {
             Some(settings) => self.averaged(&s, settings, (threads, queued)),
             None => {

@@ -24,6 +24,7 @@ pub mod memory;
 pub mod ordered;
 pub mod outputs;
 pub mod parts;
+mod reading;
 pub mod render;
 mod setup;
 pub mod source;

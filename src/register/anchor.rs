@@ -4,16 +4,26 @@
 //! by the fit of a frame. For blocks that are registered on their own frames; those whose frames
 //! were fitted to the first one's template ([`super::known`]) are only placed as a whole.
 
+use rustfft::num_complex::Complex32;
+
 use super::block::{Block, MOST_SIGMA, turns};
-use super::fit::{FitScratch, Start, Target, fit_frame};
-use super::patch::{Patch, patches};
+use super::fit::{Fit, FitScratch, Start, Target, fit_frame};
+use super::patch::{Patch, TILE, patches};
 use super::template::Average;
 use super::{NoLock, PixelNoise, Pose};
 use crate::frame::convert::{index_in, round_isize, signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Plane};
-use crate::math::correlate::{CorrelateScratch, Correlator};
+use crate::math::blur::gaussian;
+use crate::math::fft2::{Fft2, Scratch};
 use crate::math::turn::Turn;
-use crate::math::window::hann;
+
+/// Structure coarser than this is not looked at over the whole frame, in pixels.
+const DETAIL: f64 = 6.0;
+/// Blocks are held against each other where they have at least this part of their still pixels in
+/// common.
+const LEAST_COMMON: f32 = 0.25;
+/// A block lies where at least this part of what is still in both fits.
+const AGREES: f64 = 0.35;
 
 /// How a block lies to the first one.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -54,7 +64,22 @@ impl Anchor {
 /// # Errors
 /// [`NoLock::NotAnchored`] where the first block's background is not found in it.
 pub fn anchor(block: &Block, first: &Block, noise: &PixelNoise) -> Result<Anchor, NoLock> {
-    let start = coarse_offset(block, first, noise);
+    let found =
+        [coarse_offset(block, first), [0.0; 2]].map(|start| near(block, first, noise, start));
+    let best = found.into_iter().flatten().min_by(|a, b| a.sigma.total_cmp(&b.sigma));
+    best.ok_or(NoLock::NotAnchored)
+}
+
+/// Ties `block` to `first`, near which it lies by `start`.
+///
+/// # Errors
+/// As [`anchor`].
+pub(super) fn near(
+    block: &Block,
+    first: &Block,
+    noise: &PixelNoise,
+    start: [f64; 2],
+) -> Result<Anchor, NoLock> {
     let still = common_still(block, first, start);
     let patches = patches(&first.template, &still, noise, (None, 1.0));
     tied((&block.average, block.frames), first, noise, (&patches, start))
@@ -87,7 +112,10 @@ pub(super) fn tied(
             Some(f)
         }
     });
-    fit.filter(|f| f.used > 0.02 && f.sigma[0].max(f.sigma[1]) < MOST_SIGMA)
+    let held = patches.len() * TILE * TILE;
+    let size = (seen.width * seen.height) as f64;
+    let agrees = |f: &Fit| f.used * size > AGREES * held as f64;
+    fit.filter(|f| agrees(f) && f.sigma[0].max(f.sigma[1]) < MOST_SIGMA)
         .map(|f| Anchor {
             shift: f.shift,
             turn: f.turn,
@@ -111,21 +139,75 @@ fn common_still(block: &Block, first: &Block, offset: [f64; 2]) -> Vec<u8> {
         .collect()
 }
 
-/// Correlation of the two templates' still parts over the whole frame.
-fn coarse_offset(block: &Block, first: &Block, noise: &PixelNoise) -> [f64; 2] {
-    let (w, h) = (good_size(first.template.width()), good_size(first.template.height()));
-    let correlator = Correlator::new(w, h);
-    let mut scratch = CorrelateScratch::default();
-    let (mut a, mut b) = (Vec::new(), Vec::new());
-    let windows = (hann(w), hann(h));
-    let of = |b: &Block| {
-        let frames = b.frames.max(1) as f32 / b.average.noise_gain;
-        filled((&b.average.mean, &b.still), &windows, noise, frames)
+/// Where the still parts of the two templates fit best over the whole frame, in whole pixels: the
+/// correlation of two pictures of which parts are masked (Padfield, IEEE Trans. Image Processing
+/// 21(5), 2706-2718, 2012). What is left out counts in neither of them; were it only set to a mean,
+/// a part that moved on would be found by the hole it leaves.
+fn coarse_offset(block: &Block, first: &Block) -> [f64; 2] {
+    let (w, h) = (first.template.width(), first.template.height());
+    let reach = w.min(h) / 3;
+    let fft = Fft2::new(good_size_above(w + reach), good_size_above(h + reach));
+    let mut scratch = Scratch::default();
+    let spectra = [first, block].map(|b| masked_spectra(b, &fft, &mut scratch));
+    let mut product = |a: &[Complex32], b: &[Complex32]| {
+        let mut both: Vec<Complex32> = a.iter().zip(b).map(|(a, b)| a.conj() * b).collect();
+        let mut out = Vec::new();
+        fft.inverse(&mut both, &mut out, &mut scratch);
+        out
     };
-    let (na, nb) = (of(first), of(block));
-    correlator.fft().forward(&na.0, &mut a, &mut scratch.fft);
-    correlator.fft().forward(&nb.0, &mut b, &mut scratch.fft);
-    correlator.find((&a, na.1), (&b, nb.1), w.min(h) / 3, &mut scratch).shift
+    let [one, other] = &spectra;
+    let likeness = product(&one.detail, &other.detail);
+    let powers = [product(&one.power, &other.still), product(&one.still, &other.power)];
+    let common = product(&one.still, &other.still);
+    let least = LEAST_COMMON * common.iter().copied().fold(0.0, f32::max);
+    let mut best = (f32::NEG_INFINITY, [0.0; 2]);
+    let far = signed(reach);
+    for dy in -far..=far {
+        for dx in -far..=far {
+            let wrap = |d: isize, n: usize| d.rem_euclid(signed(n)).unsigned_abs();
+            let at = wrap(dy, fft.height()) * fft.width() + wrap(dx, fft.width());
+            let power = powers[0][at] * powers[1][at];
+            if common[at] < least || power <= 0.0 {
+                continue;
+            }
+            // In standard deviations of what unlike pictures would give.
+            let sure = likeness[at] / power.sqrt() * common[at].sqrt();
+            if sure > best.0 {
+                best = (sure, [dx as f64, dy as f64]);
+            }
+        }
+    }
+    best.1
+}
+
+/// Spectra of a block's still parts: of their detail, its square, and of where they are.
+struct Masked {
+    detail: Vec<Complex32>,
+    power: Vec<Complex32>,
+    still: Vec<Complex32>,
+}
+
+fn masked_spectra(block: &Block, fft: &Fft2, scratch: &mut Scratch) -> Masked {
+    let (w, h) = (block.template.width(), block.template.height());
+    let smooth = gaussian(&block.template, DETAIL);
+    let mut spectrum = |of: &dyn Fn(f32, f32) -> f32| {
+        let mut plane = vec![0.0; fft.width() * fft.height()];
+        for (y, row) in plane.chunks_exact_mut(fft.width()).take(h).enumerate() {
+            let values = block.template.row(y).iter().zip(smooth.row(y));
+            let still = &block.still[y * w..];
+            for ((p, (v, s)), is) in row.iter_mut().zip(values).zip(still) {
+                *p = of(v - s, f32::from(*is));
+            }
+        }
+        let mut out = Vec::new();
+        fft.forward(&plane, &mut out, scratch);
+        out
+    };
+    Masked {
+        detail: spectrum(&|v, is| v * is),
+        power: spectrum(&|v, is| v * v * is),
+        still: spectrum(&|_, is| is),
+    }
 }
 
 /// The still part of a picture of `frames` frames less its mean, windowed, moving parts set to 0; and
@@ -160,16 +242,20 @@ pub(super) fn filled(
 
 /// The largest even product of 2, 3 and 5 that is not above `n`.
 pub(super) fn good_size(n: usize) -> usize {
-    (2..=n)
-        .rev()
-        .find(|&k| {
-            let mut rest = k;
-            for p in [2, 3, 5] {
-                while rest % p == 0 {
-                    rest /= p;
-                }
-            }
-            rest == 1 && k % 2 == 0
-        })
-        .unwrap_or(2)
+    (2..=n).rev().find(|&k| is_good(k)).unwrap_or(2)
+}
+
+/// The smallest one that is not below `n`.
+fn good_size_above(n: usize) -> usize {
+    (n..=2 * n).find(|&k| is_good(k)).unwrap_or(2 * n)
+}
+
+fn is_good(k: usize) -> bool {
+    let mut rest = k;
+    for p in [2, 3, 5] {
+        while rest > 0 && rest.is_multiple_of(p) {
+            rest /= p;
+        }
+    }
+    rest == 1 && k.is_multiple_of(2)
 }

@@ -10,7 +10,7 @@ use super::fit::{Fit, Start, Target, Turning, fit_frames};
 use super::patch::{Amount, TILE, spread_patches};
 use super::path::scatter;
 use super::still::still_in;
-use super::template::{Average, Posed, average};
+use super::template::{Average, Base, Posed, average};
 use super::wiener::wiener;
 use super::{NoLock, PixelNoise, Pose, RegisterSettings, ground};
 use crate::footage::hash_bytes;
@@ -76,6 +76,11 @@ pub struct Block {
 }
 
 impl Block {
+    /// What a block in the same reference gains from this one.
+    pub(super) fn base(&self) -> Base<'_> {
+        Base { average: &self.average, still: &self.still }
+    }
+
     /// 1 for pixels that are still and never hidden.
     #[must_use]
     pub fn always_still(&self) -> Vec<u8> {
@@ -154,7 +159,7 @@ pub(super) fn refine_known(
     frames: &[Option<&FixedPlane>],
     noise: &PixelNoise,
     settings: &RegisterSettings,
-    (poses, base): (Vec<Option<Pose>>, Option<&Block>),
+    (poses, base): (Vec<Option<Pose>>, Option<Base<'_>>),
 ) -> Result<Block, NoLock> {
     settled(frames, noise, settings, (poses, base))
 }
@@ -164,7 +169,7 @@ fn settled(
     frames: &[Option<&FixedPlane>],
     noise: &PixelNoise,
     settings: &RegisterSettings,
-    (poses, base): (Vec<Option<Pose>>, Option<&Block>),
+    (poses, base): (Vec<Option<Pose>>, Option<Base<'_>>),
 ) -> Result<Block, NoLock> {
     let candidates = candidates(frames, settings)?;
     let turned = poses.iter().flatten().any(|p| !p.turn.is_none());
@@ -226,7 +231,7 @@ fn settle(
     frames: &[Option<&FixedPlane>],
     noise: &PixelNoise,
     mut poses: Vec<Option<Pose>>,
-    (candidates, turns, base): (&[u8], bool, Option<&Block>),
+    (candidates, turns, base): (&[u8], bool, Option<Base<'_>>),
 ) -> Result<Settled, NoLock> {
     let tiles = candidates.len() / (TILE * TILE);
     let mut amount = if tiles > 2 * EARLY.spread { EARLY } else { LAST };
@@ -300,8 +305,8 @@ struct Choice<'a> {
     still: Option<Vec<u8>>,
     /// Of how many frames one is asked.
     every: usize,
-    /// A block in the same reference whose frames are averaged too.
-    base: Option<&'a Block>,
+    /// Frames that are averaged too.
+    base: Option<Base<'a>>,
 }
 
 /// What frames are fitted to.
@@ -318,7 +323,7 @@ impl Model {
         let (w, h) = posed.first().map_or((0, 0), |p| (p.frame.width, p.frame.height));
         let own = average(posed, w, h);
         let average = match choice.base {
-            Some(base) => own.with(&base.average, &base.still),
+            Some(base) => own.with(base),
             None => own,
         };
         let template = wiener(&average, noise);

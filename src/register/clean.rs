@@ -18,26 +18,23 @@
 
 use rayon::prelude::*;
 
-use super::anchor::anchor;
+use super::anchor::{anchor, near};
 use super::block::{Block, laid, refine, refine_known, register};
 use super::drawn::Drawn;
 use super::known::Known;
 use super::pattern::{fixed_pattern, take_pattern_off};
 use super::rows::{RowModel, Seen, take_off};
+use super::template::Base;
 use super::uneven::{Field, Scene, divide_again, matters, measure};
 use super::{NoLock, PixelNoise, Pose, RegisterSettings, drawn};
 use crate::frame::{FixedPlane, Plane};
 
 /// Rounds in which a pattern is looked for: the first poses are drawn to it.
-const ROUNDS: usize = 3;
+pub(super) const ROUNDS: usize = 3;
 
 /// Rounds in which offsets of rows are measured and taken off (four would leave 1.63 times the bound
 /// at 25 e-, one 1.86).
 const ROW_ROUNDS: usize = 2;
-
-/// From this part of a frame's own noise in the first block's information on, a later block's
-/// template gains by having both blocks' frames.
-const GAIN: f64 = 0.1;
 
 /// Rounds in which uneven light is measured and divided out: the first has the scene as the lamps
 /// made it look.
@@ -56,7 +53,7 @@ pub struct SensorFaults {
 
 impl SensorFaults {
     /// Looks for more of a pattern and takes it off; whether there was some.
-    fn take_pattern_off(
+    pub(super) fn take_pattern_off(
         &mut self,
         frames: &mut [Option<FixedPlane>],
         block: &Block,
@@ -174,45 +171,67 @@ pub fn follow(
     settings: &RegisterSettings,
     before: Before<'_>,
 ) -> Result<Followed, NoLock> {
+    follow_with(frames, (noise, settings), before, None).map(|(followed, _)| followed)
+}
+
+/// The same with a `base` that holds more than the first block; and the block, if its frames were found
+/// in what is known.
+pub(super) fn follow_with(
+    frames: &mut [Option<FixedPlane>],
+    (noise, settings): (&PixelNoise, &RegisterSettings),
+    before: Before<'_>,
+    base: Option<Base<'_>>,
+) -> Result<(Followed, Option<Block>), NoLock> {
     let Before { first, faults, known } = before;
     if let Some(pattern) = &faults.pattern {
         frames.par_iter_mut().flatten().for_each(|f| take_pattern_off(f, pattern));
     }
     if let Some(known) = known.filter(|_| !faults.uneven)
-        && let Some(poses) = looked_up(frames, (noise, settings), before, known)
+        && let Some((poses, block)) = looked_up(frames, (noise, settings), before, (known, base))
     {
-        return Ok(Followed { poses, fields: Vec::new() });
+        return Ok((Followed { poses, fields: Vec::new() }, block));
     }
     let (block, fields) = alone(frames, noise, settings, faults)?;
     let anchor = anchor(&block, first, noise)?;
-    Ok(Followed { poses: anchor.apply_all(&block.poses), fields })
+    Ok((Followed { poses: anchor.apply_all(&block.poses), fields }, None))
 }
 
-/// Poses of a block whose frames are found where the background is `known`; `None` where they are
-/// not, or are drawn to the sensor.
+/// Poses of a block whose frames are found where the background is `known`, and the block where more
+/// than that was needed; `None` where they are not found, or are drawn to the sensor.
 fn looked_up(
     frames: &mut [Option<FixedPlane>],
     (noise, settings): (&PixelNoise, &RegisterSettings),
     before: Before<'_>,
-    known: &Known,
-) -> Option<Vec<Option<Pose>>> {
+    (known, base): (&Known, Option<Base<'_>>),
+) -> Option<(Vec<Option<Pose>>, Option<Block>)> {
     let found = known.find(&lent(frames), (noise, settings), before.first)?;
     if found.fine && !before.faults.rows {
-        return Some(found.poses);
+        return Some((found.poses, None));
     }
-    let base = Some(before.first).filter(|_| found.own > GAIN);
-    let mut block = refine_known(&lent(frames), noise, settings, (found.poses, base)).ok()?;
-    if before.faults.rows
-        && let Some(model) = row_model(frames, &block, noise)
-    {
-        let within = Within::First(base);
-        (block, _) = without_rows(frames, block, model, (noise, settings, within)).ok()?;
-    }
+    let gains = known.gains(frames.len());
+    let base = base.or_else(|| gains.then(|| before.first.base()));
+    let block = settle_in(frames, (noise, settings), found.poses, (base, before.faults.rows))?;
     if let Drawn::To(_) = drawn::undrawn(&lent(frames), &block, noise, settings) {
         return None;
     }
-    let anchor = anchor(&block, before.first, noise).ok()?;
-    Some(anchor.apply_all(&block.poses))
+    let anchor = near(&block, before.first, noise, [0.0; 2]).ok()?;
+    Some((anchor.apply_all(&block.poses), Some(block)))
+}
+
+/// A block from poses in the first one's reference, with the frames of `base` in its template, and with
+/// offsets of `rows` taken off where they matter.
+pub(super) fn settle_in(
+    frames: &mut [Option<FixedPlane>],
+    (noise, settings): (&PixelNoise, &RegisterSettings),
+    poses: Vec<Option<Pose>>,
+    (base, rows): (Option<Base<'_>>, bool),
+) -> Option<Block> {
+    let mut block = refine_known(&lent(frames), noise, settings, (poses, base)).ok()?;
+    if rows && let Some(model) = row_model(frames, &block, noise) {
+        let within = Within::First(base);
+        (block, _) = without_rows(frames, block, model, (noise, settings, within)).ok()?;
+    }
+    Some(block)
 }
 
 /// Registers a block in its own reference, with nothing known but what the sensor adds; a pattern was
@@ -303,8 +322,8 @@ fn lent(frames: &[Option<FixedPlane>]) -> Vec<Option<&FixedPlane>> {
 enum Within<'a> {
     /// Its own, in its own light.
     Itself,
-    /// That of the first block, whose frames are part of the template if they are given.
-    First(Option<&'a Block>),
+    /// That of the first block; frames of others are part of the template if they are given.
+    First(Option<Base<'a>>),
 }
 
 /// The block once more, from where its frames were found.

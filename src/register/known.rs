@@ -51,6 +51,9 @@ const FOUND: f64 = 0.9;
 /// By how much [`FINE`] may be missed: tiles are chosen by what plain differences tell, and some are
 /// left out.
 const NEARLY: f64 = 1.2;
+/// From this part of a frame's own noise in the template's information on, a template gains by having
+/// more frames.
+const GAIN: f64 = 0.1;
 /// Part of the information that is used.
 const ENOUGH: f64 = 0.97;
 /// Tiles are left out whose misfit is this many times its usual spread above the usual one, and at
@@ -73,7 +76,9 @@ pub struct Known {
     /// Whether the first block turns.
     turns: bool,
     /// Whether nothing that is fixed on the sensor draws frames that are fitted to it.
-    undrawn: bool,
+    pub(super) undrawn: bool,
+    /// What part of the information the noise of all the block's frames would be in one.
+    own: f64,
 }
 
 /// A piece of the background.
@@ -91,9 +96,6 @@ pub(super) struct Found {
     pub(super) poses: Vec<Option<Pose>>,
     /// Whether these are as good as can be wished for.
     pub(super) fine: bool,
-    /// What part of the information the noise of one frame of the first block is: how much its
-    /// template has to gain from more frames.
-    pub(super) own: f64,
 }
 
 impl Known {
@@ -144,13 +146,24 @@ impl Known {
             return None;
         }
         let frames = first.frames.max(1) as f32 / first.average.noise_gain;
+        let made_of = (Some(&first.average), ENOUGH);
+        let few = spread_patches(&first.template, still, noise, made_of, EARLY);
+        let information: f64 = few.iter().map(|p| p.information).sum();
+        let own = few.iter().map(|p| p.own * p.information).sum::<f64>() / information;
         Some(Self {
+            own: own * first.frames as f64,
             side,
             pieces,
             whole: whole(&[&picture], Some(still), noise, frames).0,
             turns: first.poses.iter().flatten().any(|p| !p.turn.is_none()),
             undrawn,
         })
+    }
+
+    /// Whether the template of a block of so many frames would gain much from more.
+    #[must_use]
+    pub fn gains(&self, frames: usize) -> bool {
+        self.own > GAIN * frames as f64
     }
 
     /// Where the frames of a later block lie, in the first one's reference; `None` where the
@@ -229,8 +242,6 @@ impl Known {
         let fits = fits_of(frames, &target, starts);
         let still = still_now(frames, &fits, noise, first)?;
         let mut patches = spread_patches(&first.template, &still, noise, made_of, LAST);
-        let information: f64 = patches.iter().map(|p| p.information).sum();
-        let own = patches.iter().map(|p| p.own * p.information).sum::<f64>() / information;
         // These frames are no part of the template.
         patches.iter_mut().for_each(|p| p.own = 0.0);
         let start = (&starts_of(&fits)[..], self.turns);
@@ -249,7 +260,7 @@ impl Known {
             return None;
         }
         let poses = if fine { placed(frames, &poses, (noise, first), &patches)? } else { poses };
-        Some(Found { poses, fine, own })
+        Some(Found { poses, fine })
     }
 }
 

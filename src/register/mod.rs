@@ -60,6 +60,7 @@ pub mod consensus;
 pub mod cover;
 pub mod drawn;
 pub mod fit;
+pub mod gather;
 pub mod ground;
 pub mod known;
 pub mod lamp;

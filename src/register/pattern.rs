@@ -30,7 +30,7 @@ use crate::math::turn::{Placement, ReadScratch, Reading};
 use crate::math::wide::{Wide, wide};
 
 /// The scene must move by this much, rms along each axis, in pixels.
-const LEAST_MOTION: f64 = 0.5;
+const LEAST_MOTION: f64 = 0.4;
 /// A part counts where its power is this many standard errors above what noise gives.
 const SURE: f64 = 6.0;
 /// A pattern of pixels matters from this part of a frame's noise on.

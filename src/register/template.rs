@@ -86,6 +86,13 @@ pub struct Average {
     made_of: Option<Vec<f32>>,
 }
 
+/// Frames that were averaged before in the reference's pose, and the pixels that were still in them.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Base<'a> {
+    pub(super) average: &'a Average,
+    pub(super) still: &'a [u8],
+}
+
 impl Average {
     /// How many frames the mean around a pixel was made of.
     pub(super) fn seen(&self, at: usize) -> f32 {
@@ -121,9 +128,10 @@ impl Average {
         }
     }
 
-    /// The mean of its frames and, at pixels that were `still` in them, of `other` ones in the same
-    /// pose; it still counts its own.
-    pub(super) fn with(mut self, other: &Self, still: &[u8]) -> Self {
+    /// The mean of its frames and, at pixels that were still in them, of those of `base`; it still
+    /// counts its own.
+    pub(super) fn with(mut self, base: Base<'_>) -> Self {
+        let Base { average: other, still } = base;
         let mut all = self.frames().to_vec();
         let parts = still.iter().zip(other.frames()).zip(other.mean.data());
         let own = self.mean.data_mut().iter_mut().zip(&mut all);
@@ -134,6 +142,34 @@ impl Average {
         self.noise_gain = 0.5 * (self.noise_gain + other.noise_gain);
         self.made_of = Some(all);
         self
+    }
+
+    /// The mean of the frames of several, of each at the pixels that were still in it; and the pixels
+    /// that were still in any. Elsewhere it is the first one's.
+    pub(super) fn together(parts: &[Base<'_>]) -> Option<(Self, Vec<u8>)> {
+        let (first, others) = parts.split_first()?;
+        let mut out = first.average.clone();
+        let mut still = first.still.to_vec();
+        let mut all = out.frames().to_vec();
+        for other in others {
+            let theirs =
+                other.still.iter().zip(other.average.frames()).zip(other.average.mean.data());
+            let ours = out.mean.data_mut().iter_mut().zip(&mut all).zip(&mut still);
+            for (((v, n), is), ((_, more), o)) in
+                ours.zip(theirs).filter(|(_, ((s, _), _))| **s != 0)
+            {
+                if *is == 0 {
+                    (*v, *n, *is) = (*o, *more, 1);
+                } else {
+                    *n += more;
+                    *v += (o - *v) * more / n.max(1.0);
+                }
+            }
+        }
+        let gains = parts.iter().map(|p| p.average.noise_gain).sum::<f32>();
+        out.noise_gain = gains / parts.len() as f32;
+        out.made_of = Some(all);
+        Some((out, still))
     }
 }
 
