@@ -211,43 +211,54 @@ fn coarse_of<const PAST: bool, const FUTURE: bool>(three: Three<'_>, at: Window)
     costs
 }
 
-/// Half-size frames around a square.
-struct Fine {
-    past: [[f32; 40]; FINE],
-    now: Square<HALF>,
-    future: [[f32; 40]; FINE],
+/// Frames around a square of `N` pixels a side, in `ROWS` rows of at least as many columns.
+struct Around<const N: usize, const ROWS: usize, const ACROSS: usize> {
+    past: [[f32; ACROSS]; ROWS],
+    now: Square<N>,
+    future: [[f32; ACROSS]; ROWS],
     at: Window,
 }
 
-const FINE: usize = HALF + 2 * RANGE;
+type Fine = Around<HALF, { HALF + 2 * RANGE }, 40>;
+type Rough = Around<QUARTER, { QUARTER + 2 * RANGE }, 28>;
 
-impl Fine {
+impl<const N: usize, const ROWS: usize, const ACROSS: usize> Around<N, ROWS, ACROSS> {
     #[inline(always)]
     fn new(three: Three<'_>, at: Window) -> Self {
-        let (past, future) = ([[0.0; 40]; FINE], [[0.0; 40]; FINE]);
-        let mut fine = Self { past, now: [[0.0; HALF]; HALF], future, at };
+        let (past, future) = ([[0.0; ACROSS]; ROWS], [[0.0; ACROSS]; ROWS]);
+        let mut around = Self { past, now: [[0.0; N]; N], future, at };
         let corner = at.corner.map(|v| v - signed(RANGE));
         if let Some(p) = three[0] {
-            raw(p, corner, &mut fine.past);
+            raw(p, corner, &mut around.past);
         }
         if let Some(p) = three[1] {
-            raw(p, at.corner, &mut fine.now);
+            raw(p, at.corner, &mut around.now);
         }
         if let Some(p) = three[2] {
-            raw(p, corner, &mut fine.future);
+            raw(p, corner, &mut around.future);
         }
-        fine
+        around
     }
 
     /// How badly they agree for the velocity (vx, vy), counted from -RANGE.
     #[inline(always)]
-    fn cost<const PAST: bool, const FUTURE: bool>(&self, [vx, vy]: [usize; 2]) -> f32 {
-        let mut sum = [0.0_f32; HALF];
+    fn cost(&self, three: Three<'_>, v: [usize; 2]) -> f32 {
+        match (three[0].is_some(), three[2].is_some()) {
+            (true, true) => self.cost_of::<true, true>(v),
+            (true, false) => self.cost_of::<true, false>(v),
+            (false, true) => self.cost_of::<false, true>(v),
+            (false, false) => 0.0,
+        }
+    }
+
+    #[inline(always)]
+    fn cost_of<const PAST: bool, const FUTURE: bool>(&self, [vx, vy]: [usize; 2]) -> f32 {
+        let mut sum = [0.0_f32; N];
         for (j, now) in self.now.iter().enumerate().take(self.at.y.1).skip(self.at.y.0) {
             let back = 2 * RANGE - vx;
-            let p = &self.past[j + 2 * RANGE - vy][back..back + HALF];
-            let f = &self.future[j + vy][vx..vx + HALF];
-            for i in 0..HALF {
+            let p = &self.past[j + 2 * RANGE - vy][back..back + N];
+            let f = &self.future[j + vy][vx..vx + N];
+            for i in 0..N {
                 sum[i] += apart::<PAST, FUTURE>(p[i], now[i], f[i]);
             }
         }
@@ -258,11 +269,64 @@ impl Fine {
 /// Velocities that the quarter-size pictures hand on.
 const FINALISTS: usize = 3;
 
-/// The best whole velocity for a square, and how its cost compares to standing still
-/// (1 where it is the same; below where motion explains more).
+/// The best whole velocity of a square, and how its cost compares to standing still (1 where it is the
+/// same; below where motion explains more).
+pub type Found = ([isize; 2], f32);
+
+/// Looks for the best whole velocity of a square. `near`: what was found for one beside it; where this
+/// one moves alike, and that explains as much, no others are looked at.
 #[must_use]
-pub fn search(frames: &Neighbours<'_>, at: Window) -> ([isize; 2], f32) {
-    wide(Searching { frames, at })
+pub fn search(frames: &Neighbours<'_>, at: Window, near: Option<Found>) -> Found {
+    let found =
+        near.filter(|n| n.0 != [0; 2]).and_then(|near| wide(Confirming { frames, at, near }));
+    found.unwrap_or_else(|| wide(Searching { frames, at }))
+}
+
+/// The frames that are compared, at half and at quarter size.
+fn compared<'a>(frames: &Neighbours<'a>) -> [Three<'a>; 2] {
+    let half = |i: usize| frames[i].map(|f| &f.sizes.half);
+    let quarter = |i: usize| frames[i].map(|f| &f.sizes.quarter);
+    let near = [half(REACH - 2), half(REACH), half(REACH + 2)];
+    let far = [quarter(REACH - 4), quarter(REACH), quarter(REACH + 4)];
+    [near, far]
+}
+
+/// By how much more of what standing still leaves a velocity may leave than it does beside.
+const ALIKE: [f32; 2] = [1.1, 0.02];
+
+struct Confirming<'a> {
+    frames: &'a Neighbours<'a>,
+    at: Window,
+    near: Found,
+}
+
+impl Wide for Confirming<'_> {
+    type Output = Option<Found>;
+
+    #[inline(always)]
+    fn call(self) -> Self::Output {
+        let (velocity, ratio) = self.near;
+        let [near, far] = compared(self.frames);
+        let fine = Fine::new(near, self.at.smaller(2));
+        let rough = Rough::new(far, self.at.smaller(4));
+        // A quarter-size pixel holds the light of four half-size ones.
+        let scale = [0.25 * per_pair(near), per_pair(far)];
+        let both = |v: [usize; 2]| fine.cost(near, v) * scale[0] + rough.cost(far, v) * scale[1];
+        let still = both([RANGE, RANGE]);
+        let [vx, vy] = velocity.map(|v| clamp_index(v + signed(RANGE), STEPS));
+        let cost = both([vx, vy]);
+        if cost > still * (ALIKE[0] * ratio + ALIKE[1]) {
+            return None;
+        }
+        for y in vy - 1..=vy + 1 {
+            for x in vx - 1..=vx + 1 {
+                if [x, y] != [vx, vy] && both([x, y]) < cost {
+                    return None;
+                }
+            }
+        }
+        Some((velocity, if still > 0.0 { cost / still } else { 1.0 }))
+    }
 }
 
 struct Searching<'a> {
@@ -271,15 +335,11 @@ struct Searching<'a> {
 }
 
 impl Wide for Searching<'_> {
-    type Output = ([isize; 2], f32);
+    type Output = Found;
 
     #[inline(always)]
     fn call(self) -> Self::Output {
-        let frames = self.frames;
-        let half = |i: usize| frames[i].map(|f| &f.sizes.half);
-        let quarter = |i: usize| frames[i].map(|f| &f.sizes.quarter);
-        let near = [half(REACH - 2), half(REACH), half(REACH + 2)];
-        let far = [quarter(REACH - 4), quarter(REACH), quarter(REACH + 4)];
+        let [near, far] = compared(self.frames);
         let coarse = coarse(far, self.at.smaller(4));
         let fine = Fine::new(near, self.at.smaller(2));
         // A quarter-size pixel holds the light of four half-size ones.
@@ -287,14 +347,7 @@ impl Wide for Searching<'_> {
         let mut known = [[f32::NAN; STEPS]; STEPS];
         let mut both = |[vx, vy]: [usize; 2]| {
             if known[vy][vx].is_nan() {
-                let v = [vx, vy];
-                let cost = match (near[0].is_some(), near[2].is_some()) {
-                    (true, true) => fine.cost::<true, true>(v),
-                    (true, false) => fine.cost::<true, false>(v),
-                    (false, true) => fine.cost::<false, true>(v),
-                    (false, false) => 0.0,
-                };
-                known[vy][vx] = cost * scale + coarse[vy][vx];
+                known[vy][vx] = fine.cost(near, [vx, vy]) * scale + coarse[vy][vx];
             }
             known[vy][vx]
         };
@@ -552,7 +605,9 @@ mod tests {
         let list: Neighbours<'_> =
             std::array::from_fn(|i| Some(Neighbour { full: &frames[i], sizes: &sizes[i] }));
         let rect = Window::new([24, 24], &frames[0]);
-        let (whole, ratio) = search(&list, rect);
+        let (whole, ratio) = search(&list, rect, None);
+        assert_eq!(search(&list, rect, Some((whole, ratio))).0, whole);
+        assert_eq!(search(&list, rect, Some(([5, -3], 0.9))), (whole, ratio));
         assert!(ratio < 0.5, "{ratio}");
         let mut path = from_whole(whole);
         let mut s = Scratch::default();

@@ -11,7 +11,7 @@ use super::sums::{Segment, cells, good};
 use crate::frame::convert::to_f32;
 use crate::frame::{FixedPlane, Plane};
 use crate::math::patch::any_marked;
-use crate::math::trajectory::Path;
+use crate::math::trajectory::{Found, Path};
 use crate::math::wide::{Wide, wide};
 
 /// Rows worked on together, and rows beyond them that the filters look at; both even. All that they
@@ -88,9 +88,10 @@ impl Merge<'_> {
                 let height = TILE.min(y1 - ty);
                 let mut moving = 0;
                 which.clear();
+                let mut near = None;
                 for tx in (x0..x1).step_by(TILE) {
                     let tile = [tx, ty, TILE.min(x1 - tx), height];
-                    let path = self.moving_path(tile, band, scratch);
+                    let path = self.moving_path(tile, band, &mut near, scratch);
                     which.push(path.map(|path| {
                         if moving == tiles.len() {
                             tiles.push(Tile::default());
@@ -107,12 +108,19 @@ impl Merge<'_> {
         }
     }
 
-    fn moving_path(&self, tile: [usize; 4], band: &CellBand, s: &mut TileScratch) -> Option<Path> {
+    fn moving_path(
+        &self,
+        tile: [usize; 4],
+        band: &CellBand,
+        near: &mut Option<Found>,
+        s: &mut TileScratch,
+    ) -> Option<Path> {
         if self.plain || !uncertain(band, tile) {
+            *near = None;
             return None;
         }
         let middle = band.at(tile[0] / 2 + tile[2] / 4, tile[1] / 2 + tile[3] / 4);
-        self.moving.path([tile[0], tile[1]], band.pixel_variance[middle], s)
+        self.moving.path([tile[0], tile[1]], band.pixel_variance[middle], near, s)
     }
 }
 

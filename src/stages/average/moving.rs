@@ -13,7 +13,7 @@ use crate::frame::convert::{clamp_index, index_in, round_isize, signed};
 use crate::math::patch::{Square, Work, any_marked, binned, binomial, read};
 use crate::math::resample::valid_range;
 use crate::math::trajectory::{
-    FRAMES, Neighbours, Path, REACH, SIDE, Scratch, Size, Window, from_whole, refine, search,
+    FRAMES, Found, Neighbours, Path, REACH, SIDE, Scratch, Size, Window, from_whole, refine, search,
 };
 use crate::math::wide::{Wide, wide};
 
@@ -60,14 +60,23 @@ impl Default for Tile {
 pub(super) type TileScratch = Scratch;
 
 impl Moving<'_> {
-    /// How the tile at (x, y) moves; `None` where it does not.
-    pub(super) fn path(&self, at: [usize; 2], noise: f32, s: &mut TileScratch) -> Option<Path> {
+    /// How the tile at (x, y) moves; `None` where it does not. `near`: what was found for the tile
+    /// before it, if that moves, and then for this one.
+    pub(super) fn path(
+        &self,
+        at: [usize; 2],
+        noise: f32,
+        near: &mut Option<Found>,
+        s: &mut TileScratch,
+    ) -> Option<Path> {
         let corner = at.map(|v| signed(v) - signed(MARGIN));
         let window = Window::new(corner, self.frames[REACH]?.full);
-        let (whole, ratio) = search(&self.frames, window);
+        let found = search(&self.frames, window, near.take());
+        let (whole, ratio) = found;
         if ratio > MOVES || whole == [0, 0] && ratio > 0.999 && self.reach == 0 {
             return None;
         }
+        *near = Some(found);
         let mut path = from_whole(whole);
         let (few, all) = (&ALONG[REACH - FEW..=REACH + FEW], self.around());
         let half = |among| Some((among, Size::Half, 0.05 * noise));
