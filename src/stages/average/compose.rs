@@ -112,7 +112,7 @@ impl Merge<'_> {
         &self,
         tile: [usize; 4],
         band: &CellBand,
-        near: &mut Option<Found>,
+        near: &mut Option<(Found, Path)>,
         s: &mut TileScratch,
     ) -> Option<Path> {
         if self.plain || !uncertain(band, tile) {

@@ -66,18 +66,20 @@ impl Moving<'_> {
         &self,
         at: [usize; 2],
         noise: f32,
-        near: &mut Option<Found>,
+        near: &mut Option<(Found, Path)>,
         s: &mut TileScratch,
     ) -> Option<Path> {
         let corner = at.map(|v| signed(v) - signed(MARGIN));
         let window = Window::new(corner, self.frames[REACH]?.full);
-        let found = search(&self.frames, window, near.take());
+        let before = near.take();
+        let found = search(&self.frames, window, before.map(|b| b.0));
         let (whole, ratio) = found;
         if ratio > MOVES || whole == [0, 0] && ratio > 0.999 && self.reach == 0 {
             return None;
         }
-        *near = Some(found);
-        let mut path = from_whole(whole);
+        // What moves as the tile before it most likely does so all along the path.
+        let before = before.filter(|b| b.0.0 == whole).map(|b| b.1);
+        let mut path = before.unwrap_or_else(|| from_whole(whole));
         let (few, all) = (&ALONG[REACH - FEW..=REACH + FEW], self.around());
         let half = |among| Some((among, Size::Half, 0.05 * noise));
         let passes = match self.reach {
@@ -90,9 +92,16 @@ impl Moving<'_> {
                 [half(few), half(far), Some((all, Size::Full, noise))]
             }
         };
-        for (among, size, noise) in passes.into_iter().flatten() {
+        let [first, second, last] = passes;
+        let (first, second) = match (before, self.reach) {
+            (None, _) => (first, second),
+            (Some(_), 0..=FEW) => (None, None),
+            (Some(_), _) => (None, second),
+        };
+        for (among, size, noise) in [first, second, last].into_iter().flatten() {
             refine(&self.frames, window, &mut path, (among, size), noise, s);
         }
+        *near = Some((found, path));
         Some(path)
     }
 
