@@ -6,7 +6,7 @@
 //! the mean square of the differences around is what noise makes of it; and for frames that were
 //! brought along a path, which was chosen because they agree.
 
-use crate::math::blur::{BlurScratch, binomial_rows, box_rows};
+use crate::math::blur::{BlurScratch, binomial_3_rows, binomial_rows, box_rows};
 use crate::math::patch::{Square, binomial};
 
 /// Sum of squared taps of the 5 x 5 binomial, and of that applied twice.
@@ -132,13 +132,65 @@ fn even_edges(values: &mut [f32], width: usize, factors: &[f32]) {
     }
 }
 
+/// Sum of squared taps of the 3 x 3 binomial; 1 over the square root of twice that; and what noise spreads
+/// less further in.
+pub(super) const SQUARES_3: f32 = 0.140_625;
+const SPREAD_3: f32 = 1.885_618_1;
+const EDGE_3: [f32; 1] = [0.774_596_7];
+/// By how much the limit of a lone cell is higher: cells are tested one by one, not smoothed.
+const LONE: f32 = 2.0;
+
+/// [`agreement`] of cells of 4 x 4 pixels: at their own scale, and at that of the 3 x 3 binomial.
+#[inline(always)]
+pub(super) fn agreement_coarse(
+    difference: &[f32],
+    inverse: &[f32],
+    (width, quiet): (usize, bool),
+    weight: &mut [f32],
+    s: &mut AgreeScratch,
+) {
+    let n = difference.len();
+    binomial_3_rows(difference, width, &mut s.once, &mut s.blur);
+    even_edges(&mut s.once[..n], width, &EDGE_3);
+    let (inverse, power) = (&inverse[..n], &mut s.power[..n]);
+    for i in 0..n {
+        power[i] = difference[i] * difference[i] * inverse[i] - 1.0;
+    }
+    let raise = &mut s.low[..n];
+    if quiet {
+        box_rows(power, width, raise, &mut s.blur);
+        even_edges(raise, width, &EDGE_BOX);
+        for r in &mut *raise {
+            *r = QUIET_RAISE * decay(above(*r * BOX_SPREAD - QUIET));
+        }
+    } else {
+        raise.fill(0.0);
+    }
+    binomial_3_rows(power, width, &mut s.around, &mut s.blur);
+    even_edges(&mut s.around[..n], width, &EDGE_3);
+    let (once, around) = (&s.once[..n], &s.around[..n]);
+    let weight = &mut weight[..n];
+    let raise = &s.low[..n];
+    for i in 0..n {
+        let t1 = difference[i] * difference[i] * inverse[i] - LONE;
+        let t2 = once[i] * once[i] * (inverse[i] * (1.0 / SQUARES_3));
+        weight[i] = weight_from([t1, t2, around[i] * SPREAD_3], raise[i]);
+    }
+}
+
 /// The weight for a difference smoothed once and twice, and by how much its square around exceeds its
 /// variance, in units of that; `raise` is added to the limits.
 #[inline(always)]
 fn weight_of(once: f32, twice: f32, around: f32, (inverse, raise): (f32, f32)) -> f32 {
     let t1 = once * once * (inverse * (1.0 / SQUARES_1));
     let t2 = twice * twice * (inverse * (1.0 / SQUARES_2));
-    let t3 = around * SPREAD;
+    weight_from([t1, t2, around * SPREAD], raise)
+}
+
+/// The weight for squares of differences at two scales, and the mean square around, in units of what
+/// noise makes them (the last from its mean on, in standard deviations).
+#[inline(always)]
+fn weight_from([t1, t2, t3]: [f32; 3], raise: f32) -> f32 {
     let over =
         [above(t1 - (4.0 + raise)), above(t2 - (3.0 + raise)), above(t3 - (2.0 + 0.4 * raise))];
     decay(over[0] * 0.5 + over[1] * 0.4 + over[2])
@@ -223,7 +275,7 @@ mod tests {
 
     /// The mean weight of noise by distance to the left edge, and the part of all cells that noise
     /// takes most of the weight from.
-    fn noise_only(quiet: bool) -> (Vec<f32>, f32) {
+    fn noise_only(quiet: bool, large: bool) -> (Vec<f32>, f32) {
         const N: usize = 48;
         let mut rng = ChaCha8Rng::seed_from_u64(7);
         let (mut mean, mut lost) = (vec![0.0; N / 2], 0.0);
@@ -232,7 +284,12 @@ mod tests {
         let draws = 100;
         for _ in 0..draws {
             let noise: Vec<f32> = (0..N * N).map(|_| StandardNormal.sample(&mut rng)).collect();
-            agreement(&noise, &vec![1.0; N * N], (N, quiet), &mut weight, &mut s);
+            let inverse = vec![1.0; N * N];
+            if large {
+                agreement_coarse(&noise, &inverse, (N, quiet), &mut weight, &mut s);
+            } else {
+                agreement(&noise, &inverse, (N, quiet), &mut weight, &mut s);
+            }
             for row in weight.chunks_exact(N) {
                 for (m, w) in mean.iter_mut().zip(row) {
                     *m += w / (draws * N) as f32;
@@ -245,19 +302,23 @@ mod tests {
 
     #[test]
     fn noise_is_taken_for_noise_and_where_it_is_quiet_hardly_ever_not() {
-        let (_, often) = noise_only(false);
-        let (_, seldom) = noise_only(true);
-        // exp(-(t - 4) / 2) below 0.3 is 2.5 standard deviations: 1.1 % of a normal variable, and
-        // there are three tests.
-        assert!((0.005..0.04).contains(&often), "{often}");
-        assert!(seldom < 0.05 * often, "{seldom} {often}");
+        for large in [false, true] {
+            let (_, often) = noise_only(false, large);
+            let (_, seldom) = noise_only(true, large);
+            // exp(-(t - 4) / 2) below 0.3 is 2.5 standard deviations: 1.1 % of a normal variable, and
+            // there are three tests.
+            assert!((0.005..0.04).contains(&often), "{often}");
+            assert!(seldom < 0.05 * often, "{seldom} {often}");
+        }
     }
 
     #[test]
     fn noise_at_an_edge_weighs_as_much_as_further_in() {
-        let (mean, _) = noise_only(false);
-        for (x, m) in mean.iter().enumerate() {
-            assert!((m - mean[20]).abs() < 0.02, "{x}: {m} for {}", mean[20]);
+        for large in [false, true] {
+            let (mean, _) = noise_only(false, large);
+            for (x, m) in mean.iter().enumerate() {
+                assert!((m - mean[20]).abs() < 0.02, "{x}: {m} for {}", mean[20]);
+            }
         }
     }
 }

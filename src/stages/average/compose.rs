@@ -5,6 +5,7 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
+use super::coarse::doubled;
 use super::moving::{Moving, TILE, Tile, TileScratch};
 use super::still::{CellBand, Level, Sources};
 use super::sums::{Segment, cells, good};
@@ -28,6 +29,8 @@ pub(super) struct Merge<'a> {
     pub(super) current: &'a FixedPlane,
     /// Whether all of the window is averaged without any test.
     pub(super) plain: bool,
+    /// Whether cells are judged four at a time.
+    pub(super) coarse: bool,
     pub(super) level: Level<'a>,
     pub(super) segments: &'a [Segment],
     pub(super) moving: Moving<'a>,
@@ -76,8 +79,8 @@ impl Merge<'_> {
         let (w, h) = (self.current.width, self.current.height);
         let Scratch { band, tile: scratch, tiles, which, line } = scratch;
         line.fit();
-        let Self { current, segments, ref level, plain, .. } = *self;
-        let of = Sources { current, segments, level, plain };
+        let Self { current, segments, ref level, plain, coarse, .. } = *self;
+        let of = Sources { current, segments, level, plain, coarse };
         let around = |from: usize, to: usize, n: usize| {
             from.saturating_sub(HALO) / 2..cells((to + HALO).min(n))
         };
@@ -140,18 +143,6 @@ struct Composing<'a, 'p> {
 
 /// A line of a tile.
 type Line = [f32; TILE];
-
-/// Values for pixels from values for cells.
-#[inline(always)]
-fn doubled(cells: &[f32], pixels: &mut [f32]) {
-    let (pairs, rest) = pixels.as_chunks_mut::<2>();
-    for (pair, v) in pairs.iter_mut().zip(cells) {
-        *pair = [*v, *v];
-    }
-    for (o, v) in rest.iter_mut().zip(cells.last()) {
-        *o = *v;
-    }
-}
 
 /// What a row of pixels is made from where nothing moves: by cell, and by pixel.
 #[derive(Debug, Default)]

@@ -1,25 +1,17 @@
-//! Which parts of the window show the same as the current frame, cell by cell.
-//!
-//! A segment counts where (1) its frames vary no more than the noise model says, (2) its mean
-//! agrees with the current frame, (3) near segments that contradict each other are decided by which
-//! of them is nearer to the current frame, and (4) a far segment agrees with what (1) to (3) kept.
-//! So a place that was uncovered three frames ago is averaged over all frames since.
+//! Cells of the window: what its segments and the current frame show at each, and what the noise model
+//! expects there. What is made of that is in `judge`.
 
 use std::ops::Range;
 
-use super::agree::{AgreeScratch, CORRELATED, above, agreement, decay, spread_doubt};
+use super::agree::{AgreeScratch, above};
+use super::judge::Judging;
 use super::sums::{Segment, cells, good};
 use crate::frame::convert::to_f32;
 use crate::frame::{Coding, FixedPlane};
-use crate::math::blur::binomial_rows;
 use crate::math::patch::any_marked;
 use crate::math::wide::{Wide, wide};
 use crate::register::{LEAST_VARIANCE, PixelNoise};
 
-/// Cells a binomial of 5 x 5 averages, four independent pixels each but for resampling.
-const INDEPENDENT: f32 = 4.0 / 0.0748 / CORRELATED;
-/// Standard deviations of variance above which a segment is doubted.
-const STEADY: f32 = 2.0;
 /// Relative error of the model of a still place (light, resampling at edges).
 pub(super) const MODEL_ERROR: f32 = 0.0002;
 
@@ -41,8 +33,8 @@ pub(super) struct CellBand {
     pub(super) width: usize,
     pub(super) height: usize,
     /// Current frame, DN; and whether any of its pixels is good (1) or none (0).
-    now: Vec<f32>,
-    known: Vec<f32>,
+    pub(super) now: Vec<f32>,
+    pub(super) known: Vec<f32>,
     /// Variance of one frame's cell mean; of one frame's pixel.
     pub(super) cell_variance: Vec<f32>,
     pub(super) pixel_variance: Vec<f32>,
@@ -52,19 +44,23 @@ pub(super) struct CellBand {
     /// Weights of the segments; the largest of those next to the current frame.
     pub(super) weight: Vec<Vec<f32>>,
     pub(super) sure: Vec<f32>,
-    work: Work,
+    /// Whether cells are of 4 x 4 pixels.
+    pub(super) large: bool,
+    /// Cells twice the size, where those judge.
+    pub(super) coarse: Option<Box<CellBand>>,
+    pub(super) work: Work,
 }
 
 /// Working memory.
 #[derive(Debug, Clone, Default)]
-struct Work {
-    agree: AgreeScratch,
-    difference: Vec<f32>,
-    inverse: Vec<f32>,
-    agreed: Vec<f32>,
-    kept: Vec<f32>,
-    number: Vec<f32>,
-    line: Vec<f32>,
+pub(super) struct Work {
+    pub(super) agree: AgreeScratch,
+    pub(super) difference: Vec<f32>,
+    pub(super) inverse: Vec<f32>,
+    pub(super) agreed: Vec<f32>,
+    pub(super) kept: Vec<f32>,
+    pub(super) number: Vec<f32>,
+    pub(super) line: Vec<f32>,
 }
 
 /// The two rows of pixels of a row of cells (the same twice at an odd rim).
@@ -234,6 +230,8 @@ pub(super) struct Sources<'a> {
     pub(super) level: &'a Level<'a>,
     /// Whether all of the window counts, without any test.
     pub(super) plain: bool,
+    /// Whether cells are judged four at a time.
+    pub(super) coarse: bool,
 }
 
 /// Making a band, as one piece of work.
@@ -282,8 +280,6 @@ impl Wide for Making<'_> {
         band.model(of.level, (w, h), current.coding.step);
         if of.plain {
             band.trust();
-        } else {
-            band.judge(current.coding.step);
         }
     }
 }
@@ -320,9 +316,32 @@ impl CellBand {
     pub(super) fn make(&mut self, of: Sources<'_>, x: &Range<usize>, y: &Range<usize>) {
         (self.first, self.height) = (y.start, y.len());
         (self.left, self.width) = (x.start, x.len());
+        self.large = false;
+        self.fit(of.segments.len());
+        let step = of.current.coding.step;
+        wide(Making { band: self, of });
+        if of.plain {
+            return;
+        }
+        if !of.coarse {
+            wide(Judging { band: self, step });
+            return;
+        }
+        let mut coarse = self.coarse.take().unwrap_or_default();
+        (coarse.width, coarse.height) = (self.width.div_ceil(2), self.height.div_ceil(2));
+        coarse.large = true;
+        coarse.fit(of.segments.len());
+        self.gather(&self.work.number, &mut coarse);
+        wide(Judging { band: &mut coarse, step });
+        self.spread(&coarse);
+        self.coarse = Some(coarse);
+    }
+
+    /// Room for its cells.
+    fn fit(&mut self, segments: usize) {
         let n = self.width * self.height;
         for list in [&mut self.mean, &mut self.count, &mut self.weight] {
-            list.resize_with(of.segments.len(), Vec::new);
+            list.resize_with(segments, Vec::new);
             list.iter_mut().for_each(|v| v.resize(n, 0.0));
         }
         let work = &mut self.work;
@@ -342,15 +361,14 @@ impl CellBand {
         ] {
             v.resize(n, 0.0);
         }
-        wide(Making { band: self, of });
     }
 
-    /// Variances that the noise model expects.
+    /// Variances that the noise model expects; the part that is no noise is kept too.
     #[inline(always)]
     fn model(&mut self, level: &Level<'_>, (w, h): (usize, usize), step: f32) {
         let (n, width) = (self.now.len(), self.width);
         self.average(0..self.mean.len(), false);
-        let guide = &mut self.work.kept[..n];
+        let (guide, others) = (&self.work.kept[..n], &mut self.work.number[..n]);
         let (s2, rounding) = (level.sigma * level.sigma, step * step / 12.0);
         let (padded, factor) = self.work.line.split_at_mut(width + 2);
         let PixelNoise { slope, floor, factor: flat } = level.noise;
@@ -368,6 +386,7 @@ impl CellBand {
                 }
             }
             let at = cy * width..(cy + 1) * width;
+            let others = &mut others[at.clone()];
             let pixel = &mut self.pixel_variance[at.clone()];
             let cell = &mut self.cell_variance[at];
             for (x, three) in padded.array_windows::<3>().enumerate().take(width) {
@@ -379,6 +398,7 @@ impl CellBand {
                 let slope = (right * right + down * down) / 16.0 * s2;
                 let model = MODEL_ERROR * value;
                 let fixed = slope + model * model;
+                others[x] = fixed;
                 let (p, c) = (
                     noise * level.gain + 2.0 * fixed + rounding,
                     0.25 * (noise + rounding) + fixed,
@@ -399,54 +419,6 @@ impl CellBand {
         }
     }
 
-    /// Turns unexplained variance and means into weights.
-    #[inline(always)]
-    fn judge(&mut self, step: f32) {
-        let (n, width) = (self.now.len(), self.width);
-        // (1) steady in itself
-        for (w, count) in self.weight.iter_mut().zip(&self.count) {
-            let (w, count, p) = (&mut w[..n], &count[..n], &self.pixel_variance[..n]);
-            for i in 0..n {
-                let v = w[i] * step * step / p[i] - 1.0;
-                w[i] = if v < 50.0 { v } else { 50.0 };
-            }
-            let agreed = &mut self.work.agreed[..n];
-            binomial_rows(w, width, agreed, &mut self.work.agree.blur);
-            for i in 0..n {
-                let z = agreed[i] * (above(count[i] - 1.0) * 0.5 * INDEPENDENT).sqrt();
-                let weight = decay(above(z - STEADY));
-                w[i] = if count[i] < 0.5 { 0.0 } else { weight };
-            }
-        }
-        let near = self.near();
-        // (2) near segments agree with the current frame
-        for s in near.clone() {
-            self.compare(s);
-            self.agree(s);
-        }
-        // (3) near segments that contradict each other
-        if near.len() == 2 {
-            self.decide(near.start, near.start + 1);
-        }
-        // (4) far segments agree with what was kept
-        if near.len() < self.mean.len() {
-            self.average(near.clone(), true);
-            for s in (0..self.mean.len()).filter(|s| !near.contains(s)) {
-                self.compare_kept(s);
-                self.agree(s);
-            }
-        }
-        for w in &mut self.weight {
-            spread_doubt(w, width, &mut self.work.agree);
-        }
-        self.sure.fill(0.0);
-        for w in &self.weight[near] {
-            for (sure, w) in self.sure.iter_mut().zip(w) {
-                *sure = if *w > *sure { *w } else { *sure };
-            }
-        }
-    }
-
     /// Where the cell (x, y) of the picture is.
     #[inline(always)]
     pub(super) fn at(&self, x: usize, y: usize) -> usize {
@@ -462,81 +434,9 @@ impl CellBand {
         }
     }
 
-    /// Weighs a segment by whether the difference at hand is noise.
-    #[inline(always)]
-    fn agree(&mut self, s: usize) {
-        let Work { agree, difference, inverse, agreed, .. } = &mut self.work;
-        agreement(difference, inverse, (self.width, true), agreed, agree);
-        for (w, a) in self.weight[s].iter_mut().zip(&*agreed) {
-            *w *= a;
-        }
-    }
-
-    /// Difference of a segment's mean and the current frame, and the inverse of its variance.
-    #[inline(always)]
-    fn compare(&mut self, s: usize) {
-        let n = self.now.len();
-        let (mean, count) = (&self.mean[s][..n], &self.count[s][..n]);
-        let (now, known, v) = (&self.now[..n], &self.known[..n], &self.cell_variance[..n]);
-        let difference = &mut self.work.difference[..n];
-        let inverse = &mut self.work.inverse[..n];
-        for i in 0..n {
-            let both = (count[i] > 0.25) & (known[i] > 0.5);
-            difference[i] = if both { mean[i] - now[i] } else { 0.0 };
-            let c = a_little(count[i]);
-            inverse[i] = c / (v[i] * (c + 1.0));
-        }
-    }
-
-    /// Difference of a segment's mean and what was kept of others, and the inverse of its variance.
-    #[inline(always)]
-    fn compare_kept(&mut self, s: usize) {
-        let n = self.now.len();
-        let (mean, count, v) = (&self.mean[s][..n], &self.count[s][..n], &self.cell_variance[..n]);
-        let (kept, number) = (&self.work.kept[..n], &self.work.number[..n]);
-        let difference = &mut self.work.difference[..n];
-        let inverse = &mut self.work.inverse[..n];
-        for i in 0..n {
-            difference[i] = if count[i] > 0.5 { mean[i] - kept[i] } else { 0.0 };
-            let (c, k) = (a_little(count[i]), a_little(number[i]));
-            inverse[i] = c * k / (v[i] * (c + k));
-        }
-    }
-
-    /// Where past and future differ, only the one nearer to the current frame is kept.
-    #[inline(always)]
-    fn decide(&mut self, past: usize, future: usize) {
-        let n = self.now.len();
-        let (a, b) = (&self.count[past][..n], &self.count[future][..n]);
-        let (p, f) = (&self.mean[past][..n], &self.mean[future][..n]);
-        let (now, v) = (&self.now[..n], &self.cell_variance[..n]);
-        let Work { agree, difference, inverse, agreed, kept, number, .. } = &mut self.work;
-        let (difference, inverse, lean) = (&mut difference[..n], &mut inverse[..n], &mut kept[..n]);
-        for i in 0..n {
-            let both = (a[i] > 0.5) & (b[i] > 0.5);
-            let d = if both { p[i] - f[i] } else { 0.0 };
-            difference[i] = d;
-            let (a, b) = (a_little(a[i]), a_little(b[i]));
-            inverse[i] = a * b / (v[i] * (a + b));
-            // Above 0: the current frame is nearer to the past.
-            lean[i] = (now[i] - 0.5 * (p[i] + f[i])) * d / v[i];
-        }
-        agreement(difference, inverse, (self.width, false), agreed, agree);
-        binomial_rows(lean, self.width, number, &mut agree.blur);
-        let (agreed, smooth) = (&agreed[..n], &number[..n]);
-        for (s, sign) in [(past, -1.0), (future, 1.0)] {
-            let weight = &mut self.weight[s][..n];
-            for i in 0..n {
-                // Log likelihood ratio of the 13 cells a binomial averages.
-                let loses = above(smooth[i] * 13.0 * sign);
-                weight[i] *= 1.0 - (1.0 - agreed[i]) * (1.0 - decay(loses));
-            }
-        }
-    }
-
     /// Mean of the current frame and of segments, and how many frames that is; weighted or not.
     #[inline(always)]
-    fn average(&mut self, of: Range<usize>, weighted: bool) {
+    pub(super) fn average(&mut self, of: Range<usize>, weighted: bool) {
         let n = self.now.len();
         let (now, known) = (&self.now[..n], &self.known[..n]);
         let (sum, number) = (&mut self.work.kept[..n], &mut self.work.number[..n]);
@@ -558,10 +458,4 @@ impl CellBand {
             sum[i] /= if number[i] > least { number[i] } else { least };
         }
     }
-}
-
-/// A count, at least a quarter.
-#[inline(always)]
-fn a_little(n: f32) -> f32 {
-    if n > 0.25 { n } else { 0.25 }
 }

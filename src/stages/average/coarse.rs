@@ -1,0 +1,197 @@
+//! Cells judged four at a time.
+//!
+//! A band of cells of 4 x 4 pixels is made from one of 2 x 2, judged as that would be, and its weights
+//! are given to all four: a quarter of the work, and limits of motion half as fine.
+
+use super::still::CellBand;
+use crate::math::wide::{Wide, wide};
+
+/// A band, and the one of larger cells that judges it; as one piece of work.
+struct Gathering<'a> {
+    band: &'a CellBand,
+    fixed: &'a [f32],
+    coarse: &'a mut CellBand,
+}
+
+/// Weights given back.
+struct Spreading<'a> {
+    band: &'a mut CellBand,
+    coarse: &'a CellBand,
+}
+
+/// Rows of values, and what they count.
+type Rows<'a> = (&'a [f32], &'a [f32]);
+
+impl CellBand {
+    /// Makes `coarse` the band of cells twice the size; `fixed` is the part of this one's variances that
+    /// is no noise.
+    pub(super) fn gather(&self, fixed: &[f32], coarse: &mut CellBand) {
+        wide(Gathering { band: self, fixed, coarse });
+    }
+
+    /// Takes the weights of the band of cells twice the size.
+    pub(super) fn spread(&mut self, coarse: &CellBand) {
+        wide(Spreading { band: self, coarse });
+    }
+}
+
+impl Wide for Gathering<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { band, fixed, coarse } = self;
+        for y in 0..coarse.height {
+            let line = |y: usize| y * band.width..(y + 1) * band.width;
+            let (a, b) = (line(2 * y), line((2 * y + 1).min(band.height - 1)));
+            let out = y * coarse.width..(y + 1) * coarse.width;
+            let (known, now) = (&mut coarse.known[out.clone()], &mut coarse.now[out.clone()]);
+            mixed(
+                (&band.now[a.clone()], &band.now[b.clone()]),
+                (&band.known[a.clone()], &band.known[b.clone()]),
+                now,
+                known,
+            );
+            for s in 0..band.mean.len() {
+                let count = (&band.count[s][a.clone()], &band.count[s][b.clone()]);
+                let number = &mut coarse.count[s][out.clone()];
+                let mean = (&band.mean[s][a.clone()], &band.mean[s][b.clone()]);
+                mixed(mean, count, &mut coarse.mean[s][out.clone()], number);
+                // Not weights yet, but unexplained variances.
+                let left = (&band.weight[s][a.clone()], &band.weight[s][b.clone()]);
+                mixed(left, count, &mut coarse.weight[s][out.clone()], number);
+            }
+            let pixel = (&band.pixel_variance[a.clone()], &band.pixel_variance[b.clone()]);
+            halved(pixel, &mut coarse.pixel_variance[out.clone()]);
+            let cell = (&band.cell_variance[a.clone()], &band.cell_variance[b.clone()]);
+            let variance = &mut coarse.cell_variance[out.clone()];
+            halved(cell, variance);
+            // Written over below.
+            let kept = &mut coarse.sure[out];
+            halved((&fixed[a], &fixed[b]), kept);
+            for (v, fixed) in variance.iter_mut().zip(kept) {
+                *v = 0.25 * *v + 0.75 * *fixed;
+            }
+        }
+    }
+}
+
+impl Wide for Spreading<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { band, coarse } = self;
+        for y in 0..band.height {
+            let from = y / 2 * coarse.width..(y / 2 + 1) * coarse.width;
+            let to = y * band.width..(y + 1) * band.width;
+            for (weight, of) in band.weight.iter_mut().zip(&coarse.weight) {
+                doubled(&of[from.clone()], &mut weight[to.clone()]);
+            }
+            doubled(&coarse.sure[from], &mut band.sure[to]);
+        }
+    }
+}
+
+/// Values for pairs from single ones.
+#[inline(always)]
+pub(super) fn doubled(of: &[f32], pairs: &mut [f32]) {
+    let (two, rest) = pairs.as_chunks_mut::<2>();
+    for (pair, v) in two.iter_mut().zip(of) {
+        *pair = [*v, *v];
+    }
+    for (o, v) in rest.iter_mut().zip(of.last()) {
+        *o = *v;
+    }
+}
+
+/// Means of squares of two by two values; an odd rim is a cell of its own.
+#[inline(always)]
+fn halved((a, b): Rows<'_>, out: &mut [f32]) {
+    let ((a, c), (b, d)) = (a.as_chunks::<2>(), b.as_chunks::<2>());
+    for (o, (a, b)) in out.iter_mut().zip(a.iter().zip(b)) {
+        *o = 0.25 * ((a[0] + a[1]) + (b[0] + b[1]));
+    }
+    if let ([c], [d], Some(o)) = (c, d, out.last_mut()) {
+        *o = 0.5 * (c + d);
+    }
+}
+
+/// The same weighted by counts, and the mean count.
+#[inline(always)]
+fn mixed((a, b): Rows<'_>, (p, q): Rows<'_>, out: &mut [f32], number: &mut [f32]) {
+    let ((a, c), (b, d)) = (a.as_chunks::<2>(), b.as_chunks::<2>());
+    let ((p, r), (q, s)) = (p.as_chunks::<2>(), q.as_chunks::<2>());
+    let n = a.len().min(b.len()).min(p.len()).min(q.len()).min(out.len()).min(number.len());
+    let (a, b, p, q) = (&a[..n], &b[..n], &p[..n], &q[..n]);
+    {
+        let (out, number) = (&mut out[..n], &mut number[..n]);
+        for i in 0..n {
+            let sum =
+                (a[i][0] * p[i][0] + a[i][1] * p[i][1]) + (b[i][0] * q[i][0] + b[i][1] * q[i][1]);
+            let count = (p[i][0] + p[i][1]) + (q[i][0] + q[i][1]);
+            out[i] = sum / if count > 0.0 { count } else { 1.0 };
+            number[i] = 0.25 * count;
+        }
+    }
+    let last = (out.last_mut(), number.last_mut());
+    if let ([c], [d], [r], [s], (Some(o), Some(k))) = (c, d, r, s, last) {
+        let count = r + s;
+        *o = (c * r + d * s) / if count > 0.0 { count } else { 1.0 };
+        *k = 0.5 * count;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn four_cells_are_one_and_a_rim_is_one_of_its_own() {
+        let (a, b) = ([1.0, 2.0, 3.0, 4.0, 9.0], [3.0, 6.0, 5.0, 0.0, 7.0]);
+        let mut out = [f32::NAN; 3];
+        halved((&a, &b), &mut out);
+        assert_eq!(out.to_vec(), [3.0, 3.0, 8.0]);
+        // What was never seen says nothing, whatever stands there.
+        let (p, q) = ([2.0, 0.0, 0.0, 0.0, 3.0], [2.0, 4.0, 0.0, 0.0, 1.0]);
+        let mut number = [f32::NAN; 3];
+        mixed((&a, &b), (&p, &q), &mut out, &mut number);
+        assert_eq!(out.to_vec(), [4.0, 0.0, 8.5]);
+        assert_eq!(number.to_vec(), [2.0, 0.0, 2.0]);
+        let mut pairs = [f32::NAN; 5];
+        doubled(&out, &mut pairs);
+        assert_eq!(pairs.to_vec(), [4.0, 4.0, 0.0, 0.0, 8.5]);
+    }
+
+    #[test]
+    fn a_band_of_odd_size_gives_its_weights_back() {
+        let band = |width: usize, height: usize| {
+            let plane = |from: f32| (0..width * height).map(|i| from + i as f32).collect();
+            let list: Vec<Vec<f32>> = vec![plane(1.0), plane(2.0)];
+            CellBand {
+                width,
+                height,
+                now: plane(3.0),
+                known: vec![1.0; width * height],
+                mean: list.clone(),
+                count: vec![vec![8.0; width * height]; 2],
+                weight: list,
+                pixel_variance: vec![4.0; width * height],
+                cell_variance: vec![1.0; width * height],
+                sure: plane(0.0),
+                ..CellBand::default()
+            }
+        };
+        let (mut fine, mut coarse) = (band(5, 3), band(3, 2));
+        fine.gather(&[0.2; 15], &mut coarse);
+        // Of cells 0, 1, 5 and 6; 2, 3, 7 and 8; 4 and 9; and of the last row alone.
+        assert_eq!(coarse.now, [6.0, 8.0, 9.5, 13.5, 15.5, 17.0]);
+        assert_eq!(coarse.count[1], [8.0; 6]);
+        assert!(coarse.cell_variance.iter().all(|v| (v - 0.4).abs() < 1e-6));
+        coarse.sure = vec![0.0, 1.0, 2.0, 3.0, 4.0, 5.0];
+        fine.spread(&coarse);
+        let (a, b) = ([0.0, 0.0, 1.0, 1.0, 2.0], [3.0, 3.0, 4.0, 4.0, 5.0]);
+        assert_eq!(fine.sure, [a, a, b].concat());
+        assert_eq!(fine.weight[0][12..14], coarse.weight[0][4..5].repeat(2));
+    }
+}

@@ -1,0 +1,188 @@
+//! Which parts of the window show the same as the current frame, cell by cell.
+//!
+//! A segment counts where (1) its frames vary no more than the noise model says, (2) its mean
+//! agrees with the current frame, (3) near segments that contradict each other are decided by which
+//! of them is nearer to the current frame, and (4) a far segment agrees with what (1) to (3) kept.
+//! So a place that was uncovered three frames ago is averaged over all frames since.
+
+use super::agree::{
+    CORRELATED, SQUARES_3, above, agreement, agreement_coarse, decay, spread_doubt,
+};
+use super::still::{CellBand, Work};
+use crate::math::blur::{BlurScratch, binomial_3_rows, binomial_rows};
+use crate::math::wide::Wide;
+
+/// Cells a binomial of 5 x 5 averages, four independent pixels each but for resampling.
+const INDEPENDENT: f32 = 4.0 / 0.0748 / CORRELATED;
+/// The same of larger cells and 3 x 3.
+const INDEPENDENT_LARGE: f32 = 16.0 / SQUARES_3 / CORRELATED;
+/// Standard deviations of variance above which a segment is doubted.
+const STEADY: f32 = 2.0;
+/// Judging a band, as one piece of work.
+pub(super) struct Judging<'a> {
+    pub(super) band: &'a mut CellBand,
+    pub(super) step: f32,
+}
+
+impl Wide for Judging<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        self.band.judge(self.step);
+    }
+}
+
+impl CellBand {
+    /// Turns unexplained variance and means into weights.
+    #[inline(always)]
+    fn judge(&mut self, step: f32) {
+        let (n, width) = (self.now.len(), self.width);
+        let independent = if self.large { INDEPENDENT_LARGE } else { INDEPENDENT };
+        // (1) steady in itself
+        for (w, count) in self.weight.iter_mut().zip(&self.count) {
+            let (w, count, p) = (&mut w[..n], &count[..n], &self.pixel_variance[..n]);
+            for i in 0..n {
+                let v = w[i] * step * step / p[i] - 1.0;
+                w[i] = if v < 50.0 { v } else { 50.0 };
+            }
+            let agreed = &mut self.work.agreed[..n];
+            smooth(w, (width, self.large), agreed, &mut self.work.agree.blur);
+            for i in 0..n {
+                let z = agreed[i] * (above(count[i] - 1.0) * 0.5 * independent).sqrt();
+                let weight = decay(above(z - STEADY));
+                w[i] = if count[i] < 0.5 { 0.0 } else { weight };
+            }
+        }
+        let near = self.near();
+        // (2) near segments agree with the current frame
+        for s in near.clone() {
+            self.compare(s);
+            self.agree(s);
+        }
+        // (3) near segments that contradict each other
+        if near.len() == 2 {
+            self.decide(near.start, near.start + 1);
+        }
+        // (4) far segments agree with what was kept
+        if near.len() < self.mean.len() {
+            self.average(near.clone(), true);
+            for s in (0..self.mean.len()).filter(|s| !near.contains(s)) {
+                self.compare_kept(s);
+                self.agree(s);
+            }
+        }
+        for w in &mut self.weight {
+            spread_doubt(w, width, &mut self.work.agree);
+        }
+        self.sure.fill(0.0);
+        for w in &self.weight[near] {
+            for (sure, w) in self.sure.iter_mut().zip(w) {
+                *sure = if *w > *sure { *w } else { *sure };
+            }
+        }
+    }
+
+    /// Weighs a segment by whether the difference at hand is noise.
+    #[inline(always)]
+    fn agree(&mut self, s: usize) {
+        let Work { agree, difference, inverse, agreed, .. } = &mut self.work;
+        if self.large {
+            agreement_coarse(difference, inverse, (self.width, true), agreed, agree);
+        } else {
+            agreement(difference, inverse, (self.width, true), agreed, agree);
+        }
+        for (w, a) in self.weight[s].iter_mut().zip(&*agreed) {
+            *w *= a;
+        }
+    }
+
+    /// Difference of a segment's mean and the current frame, and the inverse of its variance.
+    #[inline(always)]
+    fn compare(&mut self, s: usize) {
+        let n = self.now.len();
+        let (mean, count) = (&self.mean[s][..n], &self.count[s][..n]);
+        let (now, known, v) = (&self.now[..n], &self.known[..n], &self.cell_variance[..n]);
+        let difference = &mut self.work.difference[..n];
+        let inverse = &mut self.work.inverse[..n];
+        for i in 0..n {
+            let both = (count[i] > 0.25) & (known[i] > 0.5);
+            difference[i] = if both { mean[i] - now[i] } else { 0.0 };
+            let c = a_little(count[i]);
+            inverse[i] = c / (v[i] * (c + 1.0));
+        }
+    }
+
+    /// Difference of a segment's mean and what was kept of others, and the inverse of its variance.
+    #[inline(always)]
+    fn compare_kept(&mut self, s: usize) {
+        let n = self.now.len();
+        let (mean, count, v) = (&self.mean[s][..n], &self.count[s][..n], &self.cell_variance[..n]);
+        let (kept, number) = (&self.work.kept[..n], &self.work.number[..n]);
+        let difference = &mut self.work.difference[..n];
+        let inverse = &mut self.work.inverse[..n];
+        for i in 0..n {
+            difference[i] = if count[i] > 0.5 { mean[i] - kept[i] } else { 0.0 };
+            let (c, k) = (a_little(count[i]), a_little(number[i]));
+            inverse[i] = c * k / (v[i] * (c + k));
+        }
+    }
+
+    /// Where past and future differ, only the one nearer to the current frame is kept.
+    #[inline(always)]
+    fn decide(&mut self, past: usize, future: usize) {
+        let n = self.now.len();
+        let (a, b) = (&self.count[past][..n], &self.count[future][..n]);
+        let (p, f) = (&self.mean[past][..n], &self.mean[future][..n]);
+        let (now, v) = (&self.now[..n], &self.cell_variance[..n]);
+        let Work { agree, difference, inverse, agreed, kept, number, .. } = &mut self.work;
+        let (difference, inverse, lean) = (&mut difference[..n], &mut inverse[..n], &mut kept[..n]);
+        for i in 0..n {
+            let both = (a[i] > 0.5) & (b[i] > 0.5);
+            let d = if both { p[i] - f[i] } else { 0.0 };
+            difference[i] = d;
+            let (a, b) = (a_little(a[i]), a_little(b[i]));
+            inverse[i] = a * b / (v[i] * (a + b));
+            // Above 0: the current frame is nearer to the past.
+            lean[i] = (now[i] - 0.5 * (p[i] + f[i])) * d / v[i];
+        }
+        // Cells that a binomial averages.
+        let cells = if self.large { 7.0 } else { 13.0 };
+        if self.large {
+            agreement_coarse(difference, inverse, (self.width, false), agreed, agree);
+        } else {
+            agreement(difference, inverse, (self.width, false), agreed, agree);
+        }
+        smooth(lean, (self.width, self.large), number, &mut agree.blur);
+        let (agreed, smooth) = (&agreed[..n], &number[..n]);
+        for (s, sign) in [(past, -1.0), (future, 1.0)] {
+            let weight = &mut self.weight[s][..n];
+            for i in 0..n {
+                // Their log likelihood ratio.
+                let loses = above(smooth[i] * cells * sign);
+                weight[i] *= 1.0 - (1.0 - agreed[i]) * (1.0 - decay(loses));
+            }
+        }
+    }
+}
+
+/// Smooths over 5 x 5 cells, or 3 x 3 `large` ones.
+#[inline(always)]
+fn smooth(
+    values: &[f32],
+    (width, large): (usize, bool),
+    out: &mut [f32],
+    scratch: &mut BlurScratch,
+) {
+    if large {
+        binomial_3_rows(values, width, out, scratch);
+    } else {
+        binomial_rows(values, width, out, scratch);
+    }
+}
+
+/// A count, at least a quarter.
+#[inline(always)]
+fn a_little(n: f32) -> f32 {
+    if n > 0.25 { n } else { 0.25 }
+}
