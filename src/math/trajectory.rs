@@ -318,8 +318,9 @@ impl Wide for Confirming<'_> {
         if cost > still * (ALIKE[0] * ratio + ALIKE[1]) {
             return None;
         }
-        for y in vy - 1..=vy + 1 {
-            for x in vx - 1..=vx + 1 {
+        let beside = |v: usize| v.saturating_sub(1)..=(v + 1).min(STEPS - 1);
+        for y in beside(vy) {
+            for x in beside(vx) {
                 if [x, y] != [vx, vy] && both([x, y]) < cost {
                     return None;
                 }
@@ -608,6 +609,13 @@ mod tests {
         let (whole, ratio) = search(&list, rect, None);
         assert_eq!(search(&list, rect, Some((whole, ratio))).0, whole);
         assert_eq!(search(&list, rect, Some(([5, -3], 0.9))), (whole, ratio));
+        // What is as fast as is looked for at all is held against its neighbours within.
+        let most = signed(RANGE);
+        for [x, y] in [[most, most], [-most, -most], [most, 0], [0, -most]] {
+            let (found, ratio) = search(&list, rect, Some(([x, y], 9.0)));
+            assert!(found == [x, y] || found == whole, "{found:?}");
+            assert!(ratio.is_finite());
+        }
         assert!(ratio < 0.5, "{ratio}");
         let mut path = from_whole(whole);
         let mut s = Scratch::default();
