@@ -14,7 +14,7 @@
 //!
 //! Measured (`cargo bench --bench steadying -- "row offsets" "pattern of"`, brick, 384 px): at a
 //! peak of 150 e- row offsets of 2 e- leave 1.26 times the bound, a pattern of 1 e- in pixels and
-//! 1 e- in columns 1.25 times; at 25 e- they leave 1.69 times (with 0.58 of that claimed) and 2.08.
+//! 1 e- in columns 1.25 times; at 25 e- they leave 1.69 times (with 0.58 of that claimed) and 1.50.
 
 use rayon::prelude::*;
 
