@@ -7,11 +7,11 @@ use rayon::prelude::*;
 
 use super::EngineError;
 use crate::footage::{
-    self, Algorithm, Clip, Decoded, Digest, ExifFacts, Expected, FactSource, Facts, FactsFile,
-    FootageError, FrameFile,
+    self, Algorithm, Clip, Digest, ExifFacts, Expected, FactSource, Facts, FactsFile, FootageError,
+    FrameFile, HeldFrame, SamplesOf,
 };
 use crate::frame::convert::to_f32;
-use crate::frame::{Domain, Frame, Layout, NoiseModel, Plane, Samples, spare};
+use crate::frame::{Domain, Frame, Layout, NoiseModel, Plane};
 use crate::record::Warning;
 use crate::stages::{ClipInfo, Scale};
 
@@ -61,7 +61,7 @@ pub(super) struct ReadSamples {
 /// Samples that stand for values of raw DN; those coded for display become linear again.
 #[derive(Debug)]
 pub(super) struct RawSamples {
-    samples: Samples,
+    held: HeldFrame,
     table: Option<Vec<f32>>,
 }
 
@@ -219,7 +219,7 @@ impl Source {
 
     /// As [`Self::read`].
     pub(super) fn read_samples(&self, file: &FrameFile) -> Result<ReadSamples, FootageError> {
-        let (mut decoded, hash) = self.expected.decode_hashed(file, self.paged)?;
+        let (mut held, hash) = self.expected.hold(file, self.paged)?;
         if let (Some(hash), Some(listed)) = (&hash, self.listed.get(&file.number))
             && !is_listed(&file.path, hash, listed)?
         {
@@ -230,8 +230,8 @@ impl Source {
                     .to_owned(),
             });
         }
-        let warnings = std::mem::take(&mut decoded.warnings);
-        Ok(ReadSamples { samples: RawSamples::of(decoded), hash, warnings })
+        let warnings = std::mem::take(&mut held.warnings);
+        Ok(ReadSamples { samples: RawSamples::of(held), hash, warnings })
     }
 
     /// Every number of the clip with its frame, `None` where it is missing.
@@ -277,49 +277,59 @@ fn first_readable(clip: &Clip) -> Result<&FrameFile, EngineError> {
 }
 
 impl RawSamples {
-    fn of(decoded: Decoded) -> Self {
-        let full = f32::from(decoded.full_scale);
-        let table = decoded.curve.map(|c| {
-            (0..=decoded.full_scale)
+    fn of(held: HeldFrame) -> Self {
+        let full_scale = held.shape.full_scale;
+        let full = f32::from(full_scale);
+        let table = held.curve.map(|c| {
+            (0..=full_scale)
                 .map(|v| full * to_f32(c.decode(f64::from(v) / f64::from(full))))
                 .collect()
         });
-        Self { samples: decoded.samples, table }
+        Self { held, table }
     }
 
     /// A plane for each channel, to be written.
     pub(super) fn planes(&self) -> Vec<Plane> {
-        let s = &self.samples;
+        let s = &self.held.shape;
         (0..s.channels).map(|_| Plane::to_write(s.width, s.height)).collect()
     }
 
     /// Values of channel `c` from pixel `from` on.
     pub(super) fn values(&self, c: usize, from: usize, out: &mut [f32]) {
-        let n = self.samples.channels;
-        let samples = &self.samples.data[from * n..(from + out.len()) * n];
+        let n = self.held.shape.channels;
+        match self.held.samples(from * n, out.len() * n) {
+            SamplesOf::Numbers(all) => self.values_of(all, |v| *v, (c, n), out),
+            SamplesOf::Little(all) => self.values_of(all, |b| u16::from_le_bytes(*b), (c, n), out),
+            SamplesOf::Big(all) => self.values_of(all, |b| u16::from_be_bytes(*b), (c, n), out),
+        }
+    }
+
+    /// The same from samples of all channels, number `c` of `n`.
+    #[inline]
+    fn values_of<S>(
+        &self,
+        samples: &[S],
+        number: impl Fn(&S) -> u16,
+        (c, n): (usize, usize),
+        out: &mut [f32],
+    ) {
         match (&self.table, n) {
             (None, 1) => {
-                for (o, &v) in out.iter_mut().zip(samples) {
-                    *o = f32::from(v);
+                for (o, s) in out.iter_mut().zip(samples) {
+                    *o = f32::from(number(s));
                 }
             }
             (None, _) => {
-                for (o, &v) in out.iter_mut().zip(samples.iter().skip(c).step_by(n)) {
-                    *o = f32::from(v);
+                for (o, s) in out.iter_mut().zip(samples.iter().skip(c).step_by(n)) {
+                    *o = f32::from(number(s));
                 }
             }
             (Some(table), _) => {
                 let last = table.len() - 1;
-                for (o, &v) in out.iter_mut().zip(samples.iter().skip(c).step_by(n)) {
-                    *o = table[usize::from(v).min(last)];
+                for (o, s) in out.iter_mut().zip(samples.iter().skip(c).step_by(n)) {
+                    *o = table[usize::from(number(s)).min(last)];
                 }
             }
         }
-    }
-}
-
-impl Drop for RawSamples {
-    fn drop(&mut self) {
-        spare::keep_codes(std::mem::take(&mut self.samples.data));
     }
 }

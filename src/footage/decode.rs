@@ -17,7 +17,7 @@ use super::find::FrameFile;
 use super::open::open_regular;
 use super::raw::RawLayout;
 use super::{FootageError, dpx, jpeg, openexr, png, pnm, tiff, y4m};
-use crate::frame::{Curve, Samples, spare};
+use crate::frame::{Curve, Samples};
 use crate::record::Warning;
 
 /// Largest width or height in pixels.
@@ -26,10 +26,8 @@ pub const MAX_SIDE: u64 = 65_535;
 pub const MAX_DECODED_BYTES: u64 = 1 << 30;
 /// What is read of a PNG or PGM for its header; comments in a PGM may take some.
 const HEADER_BYTES: u64 = 16 << 10;
-/// What is read at a time of a file that is hashed.
-const HASHED_BYTES: usize = 256 << 10;
 /// Largest file that is read whole (formats other than TIFF): the decoded limit and some room.
-const MAX_FILE_BYTES: u64 = MAX_DECODED_BYTES + (64 << 20);
+pub(super) const MAX_FILE_BYTES: u64 = MAX_DECODED_BYTES + (64 << 20);
 
 /// The format of a file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -318,19 +316,19 @@ fn read_bytes(source: &mut impl Source, most: u64) -> Result<(Vec<u8>, u64), Fau
 
 /// Where a frame lies in its source: the page, and the layout of headerless samples.
 #[derive(Clone, Copy)]
-struct Place<'a> {
-    page: usize,
-    raw: Option<&'a RawLayout>,
+pub(super) struct Place<'a> {
+    pub(super) page: usize,
+    pub(super) raw: Option<&'a RawLayout>,
 }
 
 impl<'a> Place<'a> {
-    fn of(file: &'a FrameFile) -> Self {
+    pub(super) fn of(file: &'a FrameFile) -> Self {
         Self { page: file.page, raw: file.raw.as_deref() }
     }
 }
 
 /// Decodes; `admit` sees the shape before any sample is allocated and may refuse it.
-fn decode_source<E: From<Fault>>(
+pub(super) fn decode_source<E: From<Fault>>(
     mut source: impl Source,
     place: Place<'_>,
     admit: impl Fn(&Shape) -> Result<(), E>,
@@ -391,30 +389,6 @@ fn shape_source(mut source: impl Source, place: Place<'_>) -> Result<Shape, Faul
     shape_in(kind, &bytes, len)
 }
 
-/// Reads all of `source` into `bytes`, whose length is a guess, and hashes it while it is at hand.
-fn read_hashed(mut source: impl Read, bytes: &mut Vec<u8>) -> io::Result<String> {
-    let mut hasher = blake3::Hasher::new();
-    let mut end = 0;
-    loop {
-        if end == bytes.len() {
-            // It grew since it was opened.
-            bytes.resize(end + HASHED_BYTES, 0);
-        }
-        let piece = end..bytes.len().min(end + HASHED_BYTES);
-        match source.read(&mut bytes[piece]) {
-            Ok(0) => break,
-            Ok(n) => {
-                hasher.update(&bytes[end..end + n]);
-                end += n;
-            }
-            Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
-            Err(e) => return Err(e),
-        }
-    }
-    bytes.truncate(end);
-    Ok(hasher.finalize().to_hex().to_string())
-}
-
 fn open(file: &FrameFile) -> Result<File, FootageError> {
     Ok(open_regular(&file.path)?.0)
 }
@@ -450,7 +424,7 @@ pub fn shape_of(file: &FrameFile) -> Result<Shape, FootageError> {
 }
 
 /// Why an expected frame was not decoded.
-enum Refusal {
+pub(super) enum Refusal {
     Fault(Fault),
     Shape(FootageError),
 }
@@ -496,40 +470,6 @@ impl Expected {
                 self.shape
             ),
         ))
-    }
-
-    /// As [`Expected::decode`], from bytes read once and hashed: also gives the BLAKE3 of the
-    /// file. `None` for a page of a multi-page file, which is not read whole for one page.
-    ///
-    /// # Errors
-    /// As [`decode`] and [`Expected::check`].
-    pub fn decode_hashed(
-        &self,
-        file: &FrameFile,
-        paged: bool,
-    ) -> Result<(Decoded, Option<String>), FootageError> {
-        if paged {
-            return Ok((self.decode(file)?, None));
-        }
-        let (source, meta) = open_regular(&file.path)?;
-        if meta.len() > MAX_FILE_BYTES {
-            return Err(FootageError::Limit {
-                path: super::printable(&file.path),
-                what: format!("has {} bytes: the limit is {MAX_FILE_BYTES}", meta.len()),
-            });
-        }
-        // One more than the file has, so that its end is seen without asking for more room.
-        let mut bytes = spare::bytes_to_write(usize::try_from(meta.len()).unwrap_or(0) + 1);
-        let hash = read_hashed(source.take(MAX_FILE_BYTES), &mut bytes)
-            .map_err(|e| FootageError::disk(&file.path, "read", e))?;
-        let admit = |shape: &Shape| self.check(file, shape).map_err(Refusal::Shape);
-        let decoded = decode_source(Cursor::new(bytes.as_slice()), Place::of(file), admit)
-            .map_err(|refusal| match refusal {
-                Refusal::Fault(fault) => fault.at(&file.path),
-                Refusal::Shape(error) => error,
-            })?;
-        spare::keep_bytes(bytes);
-        Ok((decoded, Some(hash)))
     }
 
     /// Decodes a frame and refuses one of another shape, before its samples are allocated.

@@ -5,6 +5,7 @@
 //! | `find` | which files make a clip, in which order, with which numbers missing |
 //! | `stack` | files of many frames |
 //! | `decode` | one frame's samples, whatever its format; limits before any allocation |
+//! | `held` | the same of a file that was read whole and hashed |
 //! | `tiff`, `ifd`, `pieces`, `ljpeg`, `dng`, `dpx`, `openexr`, `y4m`, `raw`, `png`, `jpeg`, `pnm` | the formats |
 //! | `spool` | a stream on standard input, kept as a file |
 //! | `packed` | samples of 8 to 16 bits packed into bytes |
@@ -35,6 +36,7 @@ mod find;
 mod guard;
 mod h264;
 mod header;
+mod held;
 mod ifd;
 mod jpeg;
 mod ljpeg;
@@ -74,6 +76,7 @@ pub use find::{Clip, FrameFile, MAX_SPAN, find};
 pub use guard::{check_output, clip_folders};
 pub use h264::{CAN_ENCODE, Encoder, Yuv};
 pub use header::HeaderFacts;
+pub use held::{HeldFrame, SamplesOf};
 pub use motion::{MotionRow, MotionTable, MotionValue, read_motion};
 pub use mp4::MovieWriter;
 pub use names::printable;

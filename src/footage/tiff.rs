@@ -248,6 +248,23 @@ fn pieces(page: &Page, shape: &Shape, row_bytes: u64) -> Result<Vec<(u64, u64)>,
     Ok(out)
 }
 
+/// Where the samples of a page lie in the file, and whether high bytes come first, where they are
+/// words of 16 bits that can be used as they are, all in one piece.
+pub(super) fn in_one_piece<R: Source>(
+    dirs: &mut Directories<R>,
+    page: &Page,
+    shape: &Shape,
+) -> Result<Option<(usize, bool)>, Fault> {
+    let words = page.bits[0] == 16 && samples_in_file(page) == shape.channels;
+    if !is_plain(page) || !words || page.photometric == WHITE_IS_ZERO || is_raw(page) {
+        return Ok(None);
+    }
+    match pieces_in_file(dirs, page, shape)?.as_slice() {
+        [(at, _)] => Ok(usize::try_from(*at).ok().map(|at| (at, dirs.big_endian()))),
+        _ => Ok(None),
+    }
+}
+
 fn read_plain<R: Source>(
     dirs: &mut Directories<R>,
     page: &Page,
