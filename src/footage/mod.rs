@@ -89,8 +89,8 @@ pub use scale::{ScaleText, ScaleValue, Taken, read_scale};
 pub use spool::spool;
 pub use toml_text::{TableFault, key_line, line_of, read_table, toml_fault};
 pub use write::{
-    OutFrame, TiffTags, Written, create_folders, encode_png16, encode_tiff, hash_bytes, hash_file,
-    hash_of, write_atomic, write_bytes, write_on,
+    OutFrame, TiffFrame, TiffTags, Written, create_folders, encode_png16, encode_tiff, hash_bytes,
+    hash_file, hash_of, write_atomic, write_bytes, write_on,
 };
 pub use y4m::{Y4mKind, Y4mWriter};
 

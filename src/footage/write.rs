@@ -30,6 +30,9 @@ pub struct Written {
     pub bytes: u64,
 }
 
+/// Bytes that are made, written and hashed at a time: they are still at hand.
+const PIECE: usize = 1 << 18;
+
 /// Passes bytes on and hashes them.
 struct Hashing<W> {
     inner: W,
@@ -39,7 +42,8 @@ struct Hashing<W> {
 
 impl<W: Write> Write for Hashing<W> {
     fn write(&mut self, buf: &[u8]) -> io::Result<usize> {
-        let n = self.inner.write(buf)?;
+        // No more at a time than is still at hand when it is hashed.
+        let n = self.inner.write(&buf[..buf.len().min(PIECE)])?;
         self.hasher.update(&buf[..n]);
         self.bytes += u64::try_from(n).unwrap_or(0);
         Ok(n)
@@ -372,6 +376,58 @@ fn exif_directory(tags: &TiffTags, at: u32) -> Option<Vec<u8>> {
     Some(dir.bytes())
 }
 
+/// An uncompressed 16-bit little-endian TIFF of one strip, ready to be written piece by piece.
+#[derive(Debug)]
+pub struct TiffFrame<'a> {
+    head: Vec<u8>,
+    data: &'a [u16],
+}
+
+impl<'a> TiffFrame<'a> {
+    /// `frame` with `tags`.
+    ///
+    /// # Errors
+    /// As [`encode_tiff`].
+    pub fn new(frame: &'a OutFrame, tags: &TiffTags) -> Result<Self, FootageError> {
+        Ok(Self { head: tiff_head(frame, tags)?, data: &frame.data })
+    }
+
+    /// Bytes of the file.
+    #[must_use]
+    pub fn bytes(&self) -> usize {
+        self.head.len() + 2 * self.data.len()
+    }
+
+    /// Writes all of it.
+    ///
+    /// # Errors
+    /// What `out` says.
+    pub fn write(&self, out: &mut dyn Write) -> io::Result<()> {
+        let most = PIECE.max(self.head.len() + 2);
+        let mut piece = spare::bytes(most);
+        piece.extend_from_slice(&self.head);
+        let mut left = self.data;
+        while !left.is_empty() {
+            let (now, later) = left.split_at(left.len().min((most - piece.len()) / 2));
+            push_samples(now, &mut piece);
+            out.write_all(&piece)?;
+            piece.clear();
+            left = later;
+        }
+        spare::keep_bytes(piece);
+        Ok(())
+    }
+}
+
+/// Adds samples, low byte first.
+fn push_samples(samples: &[u16], out: &mut Vec<u8>) {
+    let at = out.len();
+    out.resize(at + 2 * samples.len(), 0);
+    for (bytes, v) in out[at..].as_chunks_mut::<2>().0.iter_mut().zip(samples) {
+        *bytes = v.to_le_bytes();
+    }
+}
+
 /// A frame as an uncompressed 16-bit little-endian TIFF of one strip.
 ///
 /// Baseline by TIFF Revision 6.0 (1992), sections 2 to 6: entries ascend by tag, values begin on
@@ -381,6 +437,21 @@ fn exif_directory(tags: &TiffTags, at: u32) -> Option<Vec<u8>> {
 /// # Errors
 /// [`FootageError::Limit`] where the samples do not match the size, or reach 4 GiB.
 pub fn encode_tiff(frame: &OutFrame, tags: &TiffTags) -> Result<Vec<u8>, FootageError> {
+    let head = tiff_head(frame, tags)?;
+    let mut out = spare::bytes(head.len() + frame.data.len() * 2);
+    out.extend_from_slice(&head);
+    let mut piece = [[0_u8; 2]; 2048];
+    for samples in frame.data.chunks(piece.len()) {
+        for (bytes, v) in piece.iter_mut().zip(samples) {
+            *bytes = v.to_le_bytes();
+        }
+        out.extend_from_slice(piece[..samples.len()].as_flattened());
+    }
+    Ok(out)
+}
+
+/// What such a file begins with, up to its samples.
+fn tiff_head(frame: &OutFrame, tags: &TiffTags) -> Result<Vec<u8>, FootageError> {
     let (width, height) = frame.size()?;
     let rgb = frame.channels == 3;
     let channels = if rgb { 3_u16 } else { 1 };
@@ -432,16 +503,9 @@ pub fn encode_tiff(frame: &OutFrame, tags: &TiffTags) -> Result<Vec<u8>, Footage
     }
     let data_at = extra_at + count_u32(dir.extra.len());
     dir.entries[strip_entry].3 = data_at.to_le_bytes();
-    let mut out = spare::bytes(8 + 2 + 12 * fixed + 4 + dir.extra.len() + frame.data.len() * 2);
+    let mut out = Vec::with_capacity(8 + 2 + 12 * fixed + 4 + dir.extra.len());
     out.extend_from_slice(b"II\x2a\0\x08\0\0\0");
     out.extend_from_slice(&dir.bytes());
-    let mut piece = [[0_u8; 2]; 2048];
-    for samples in frame.data.chunks(piece.len()) {
-        for (bytes, v) in piece.iter_mut().zip(samples) {
-            *bytes = v.to_le_bytes();
-        }
-        out.extend_from_slice(piece[..samples.len()].as_flattened());
-    }
     Ok(out)
 }
 

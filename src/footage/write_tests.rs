@@ -1,6 +1,7 @@
 //! Tests of [`super`].
 
 use super::*;
+use crate::frame::convert::low_u16;
 use std::fs;
 use std::io::Cursor;
 
@@ -166,4 +167,17 @@ fn resolutions_fit_their_rationals() {
     assert_eq!(rational(10_000.0), Some((1_000_000_000, 100_000)));
     assert_eq!(rational(1e12), None);
     assert_eq!(rational(2.5), Some((2_500_000, 1_000_000)));
+}
+
+#[test]
+fn piece_by_piece_is_all_at_once() {
+    for samples in [1, 7, PIECE / 2 - 300, PIECE / 2, PIECE + 5] {
+        let data: Vec<u16> = (0..samples).map(|i| low_u16(count_u32(i * 7919))).collect();
+        let f = OutFrame { width: samples, height: 1, channels: 1, data };
+        let mut out = Vec::new();
+        let tiff = TiffFrame::new(&f, &tags()).unwrap();
+        tiff.write(&mut out).unwrap();
+        assert_eq!(out.len(), tiff.bytes());
+        assert!(out == encode_tiff(&f, &tags()).unwrap(), "{samples}");
+    }
 }

@@ -25,7 +25,7 @@ use crate::engine::outputs::Outputs;
 use crate::engine::render::{Finished, Renderer, Sink};
 use crate::engine::source::Source;
 use crate::engine::{EngineError, Work};
-use crate::footage::{TiffTags, create_folders, encode_tiff, printable};
+use crate::footage::{TiffFrame, TiffTags, create_folders, printable};
 use crate::frame::spare;
 use crate::record::{FrameStatus, Warning};
 use crate::register::path::{excursion, jitter};
@@ -337,14 +337,15 @@ fn in_engine(e: NightError) -> EngineError {
 
 impl Sink for Keeper<'_> {
     fn keep(&self, finished: Finished) -> Result<(), EngineError> {
-        let bytes = encode_tiff(&finished.picture, &self.tags(finished.frame))?;
+        let tiff = TiffFrame::new(&finished.picture, &self.tags(finished.frame))?;
+        let bytes = tiff.bytes() as u64;
         // Room for the frames that are in work beside this one, too.
-        let ahead = bytes.len() as u64 * (self.work.threads as u64 + 1);
+        let ahead = bytes * (self.work.threads as u64 + 1);
         let place = self.frames.join(file_name(finished.frame));
         let kept = self.out.room_for(ahead, self.work);
-        let written = kept.and_then(|()| self.out.write(&place, &bytes, self.work));
+        let written =
+            kept.and_then(|()| self.out.write_by(&place, bytes, self.work, |w| tiff.write(w)));
         let written = written.map_err(in_engine)?;
-        spare::keep_bytes(bytes);
         spare::keep_codes(finished.picture.data);
         let entry = Entry {
             frame: finished.frame,

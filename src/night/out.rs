@@ -1,7 +1,7 @@
 //! Where the results of a night go: a folder, the disk it lies on, and how long a run waits for
 //! room there.
 
-use std::io::{self, Read};
+use std::io::{self, Read, Write};
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Mutex, PoisonError};
@@ -60,10 +60,23 @@ impl Out<'_> {
     /// # Errors
     /// As [`write_on`]; [`NightError::Refused`] where no room came.
     pub fn write(&self, path: &Path, bytes: &[u8], work: &Work<'_>) -> Result<Written, NightError> {
-        let needed = bytes.len() as u64;
+        self.write_by(path, bytes.len() as u64, work, |w| w.write_all(bytes))
+    }
+
+    /// The same of `needed` bytes that `fill` writes, each time that it is asked to.
+    ///
+    /// # Errors
+    /// As [`Self::write`].
+    pub fn write_by(
+        &self,
+        path: &Path,
+        needed: u64,
+        work: &Work<'_>,
+        fill: impl Fn(&mut dyn Write) -> io::Result<()>,
+    ) -> Result<Written, NightError> {
         self.room_for(needed, work)?;
         loop {
-            match write_on(self.disk, path, |w| w.write_all(bytes)) {
+            match write_on(self.disk, path, &fill) {
                 // A quota, or somebody was faster.
                 Err(e) if no_room(&e) => self.pause(needed, work, |_| false)?,
                 other => {
