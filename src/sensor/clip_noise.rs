@@ -23,6 +23,7 @@ use super::SensorError;
 use super::robust::{median, variance_deviate, variance_ratio};
 use super::transfer::QUANTISATION;
 use crate::frame::convert::to_f32;
+use crate::frame::wide::{Wide, wide};
 use crate::frame::{Flaw, Frame, Layout, NoiseModel, Plane};
 use crate::record::Warning;
 
@@ -150,7 +151,7 @@ impl ClipNoise {
             site.blocks
                 .par_chunks_mut(across)
                 .enumerate()
-                .for_each(|(j, row)| pair.add_row(j, row));
+                .for_each(|(j, row)| wide(Adding { pair: &pair, j, row }));
         }
         Ok(())
     }
@@ -257,8 +258,25 @@ struct Strip {
     squares: [f64; ABREAST],
 }
 
+/// A row of blocks, as one piece of work.
+struct Adding<'a> {
+    pair: &'a Pair<'a>,
+    j: usize,
+    row: &'a mut [Block],
+}
+
+impl Wide for Adding<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        self.pair.add_row(self.j, self.row);
+    }
+}
+
 impl Pair<'_> {
     /// Adds row `j` of blocks.
+    #[inline(always)]
     fn add_row(&self, j: usize, row: &mut [Block]) {
         for (k, blocks) in row.chunks_mut(ABREAST).enumerate() {
             if blocks.iter().all(|b| b.spoilt) {
@@ -278,7 +296,12 @@ impl Pair<'_> {
     }
 
     /// `n` pixels of one colour.
+    #[inline(always)]
     fn row(&self, data: &[f32], n: usize) -> [f32; STRIP] {
+        // A copy of a length that is known needs no call.
+        if let (1, STRIP, Some(all)) = (self.step, n, data.first_chunk()) {
+            return *all;
+        }
         let mut out = [0.0; STRIP];
         if self.step == 1 {
             out[..n].copy_from_slice(&data[..n]);
@@ -289,6 +312,7 @@ impl Pair<'_> {
     }
 
     /// `count` blocks from (i, j) on.
+    #[inline(always)]
     fn strip(&self, (i, j): (usize, usize), count: usize) -> Strip {
         let mut out =
             Strip { spoilt: [false; ABREAST], level: [0.0; ABREAST], squares: [0.0; ABREAST] };
