@@ -17,6 +17,18 @@ pub fn whole_part(x: f32) -> (u32, f32) {
     (i as u32, i as f32)
 }
 
+/// The same for `x` in 0..2^22, for many values side by side: additions, as in [`round_u16`], where
+/// a conversion that saturates is done one value at a time.
+#[inline(always)]
+#[must_use]
+pub fn whole_part_of_many(x: f32) -> (u32, f32) {
+    const WHOLE: f32 = 8_388_608.0;
+    let nearest = x + WHOLE;
+    let above = nearest - WHOLE > x;
+    let whole = nearest - WHOLE - f32::from(u8::from(above));
+    (nearest.to_bits().wrapping_sub(WHOLE.to_bits()).wrapping_sub(u32::from(above)), whole)
+}
+
 /// `f64` to `f32`, rounded to nearest.
 #[inline]
 #[must_use]
@@ -149,6 +161,7 @@ mod tests {
         for x in (0..80_000_u32).map(|i| i as f32 / 4.0) {
             for x in [x.next_down().max(0.0), x, x.next_up()] {
                 assert_eq!(whole_part(x), (x as u32, x.floor()), "{x}");
+                assert_eq!(whole_part_of_many(x), (x as u32, x.floor()), "{x}");
             }
         }
         assert_eq!(round_u8(254.6), 255);
