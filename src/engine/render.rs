@@ -35,7 +35,7 @@ use crate::register::uneven::Field;
 use crate::stages::average::{Average, Averaged, Averager, Locked};
 use crate::stages::combine::Combine;
 use crate::stages::steady::{self, Edges, Move};
-use crate::stages::{ClipInfo, Cut, Moment, Stage};
+use crate::stages::{ByValue, ClipInfo, Cut, Moment, Stage};
 
 /// Value of zero light in finished linear frames, in output DN.
 pub const PEDESTAL: f32 = 256.0;
@@ -303,11 +303,22 @@ impl<'a> Renderer<'a> {
         let facts = &self.analysis.frames[i];
         let (frame, notes) = self.read(list, i)?;
         let frame = if self.moved {
-            steady::moved(&frame, &self.place(facts, self.target.place(i), self.window))
+            let to = self.place(facts, self.target.place(i), self.window);
+            match self.at_once(&frame) {
+                Some(then) => steady::moved_then(&frame, &to, then),
+                None => steady::moved(&frame, &to),
+            }
         } else {
             self.cut(frame, facts)
         };
         Ok((frame, notes))
+    }
+
+    /// The first later stage, where it can work on each row of `frame` as it is moved.
+    fn at_once(&self, frame: &Frame) -> Option<&dyn ByValue> {
+        let plain = matches!(frame.layout, Layout::Mono | Layout::Rgb) && frame.flaws.is_empty();
+        let first = self.after.first().filter(|_| plain && self.outputs.combine().is_none())?;
+        first.by_value()
     }
 
     /// Frames averaged with their neighbours.
@@ -516,7 +527,9 @@ impl<'a> Renderer<'a> {
         mut notes: Notes,
     ) -> Result<Finished, String> {
         settle_flaws(&mut frame, self.white());
-        for stage in &self.after {
+        // See `at_once`.
+        let done = usize::from(frame.domain != Domain::Linear);
+        for stage in self.after.iter().skip(done) {
             stage.apply(&mut frame, &at, &mut notes).map_err(|e| e.to_string())?;
         }
         Ok(Finished { frame: at.frame, picture: self.encode(&frame), noise_dn, notes })

@@ -14,7 +14,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{ClipInfo, Moment, Realm, SettingDoc, Stage, StageDoc, StageError};
+use super::{ByValue, ClipInfo, Moment, Realm, SettingDoc, Stage, StageDoc, StageError};
 use crate::frame::convert::to_f32;
 use crate::frame::{Curve, Domain, Frame, Layout};
 use crate::record::Notes;
@@ -157,12 +157,25 @@ impl Stage for Display {
                 ),
             });
         }
-        let tables = self.curve.tables();
         for plane in &mut frame.planes {
-            tables.encode_all(plane.data_mut(), self.gain);
+            self.values(plane.data_mut());
         }
-        frame.domain = Domain::Display(self.curve);
+        frame.domain = self.gives();
         Ok(())
+    }
+
+    fn by_value(&self) -> Option<&dyn ByValue> {
+        Some(self)
+    }
+}
+
+impl ByValue for Display {
+    fn values(&self, values: &mut [f32]) {
+        self.curve.tables().encode_all(values, self.gain);
+    }
+
+    fn gives(&self) -> Domain {
+        Domain::Display(self.curve)
     }
 }
 

@@ -27,7 +27,7 @@ use thiserror::Error;
 
 use crate::footage::MotionTable;
 use crate::frame::units::{Duration, FrameRate};
-use crate::frame::{Frame, Layout, NoiseModel};
+use crate::frame::{Domain, Frame, Layout, NoiseModel};
 use crate::record::Notes;
 
 /// Object-space size of a pixel.
@@ -121,6 +121,21 @@ pub trait Stage: std::fmt::Debug + Send + Sync {
     /// # Errors
     /// Where the frame cannot be worked on; the frame is then reported as failed.
     fn apply(&self, frame: &mut Frame, at: &Moment, notes: &mut Notes) -> Result<(), StageError>;
+
+    /// The same for single values, where the stage does nothing else to linear frames of any layout:
+    /// rows can then be worked on as soon as they are made, while they are at hand.
+    fn by_value(&self) -> Option<&dyn ByValue> {
+        None
+    }
+}
+
+/// What a stage does to each value, whatever lies beside it.
+pub trait ByValue {
+    /// Works on values in place.
+    fn values(&self, values: &mut [f32]);
+
+    /// What a linear frame is after that.
+    fn gives(&self) -> Domain;
 }
 
 /// What a stage takes and gives, so that an impossible order can be refused.

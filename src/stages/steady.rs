@@ -20,7 +20,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{ClipInfo, Realm, SettingDoc, StageDoc, StageError};
+use super::{ByValue, ClipInfo, Realm, SettingDoc, StageDoc, StageError};
 use crate::frame::convert::{signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Flaw, Frame, Layout, Plane, spare};
 use crate::math::resample::{NoisePower, Shift, valid_range};
@@ -261,6 +261,19 @@ pub fn moved(frame: &Frame, to: &Move) -> Frame {
     if matches!(frame.layout, Layout::Mosaic(_)) {
         return into_mosaic(moved(&into_sites(frame.clone()), to));
     }
+    moved_rows(frame, to, |_| {})
+}
+
+/// The same for a frame that is no mosaic and has no flaws, each value then worked on by `then`.
+#[must_use]
+pub fn moved_then(frame: &Frame, to: &Move, then: &dyn ByValue) -> Frame {
+    let mut out = moved_rows(frame, to, |row| then.values(row));
+    out.domain = then.gives();
+    out
+}
+
+/// [`moved`], with something done to each row once it is made.
+fn moved_rows(frame: &Frame, to: &Move, then: impl Fn(&mut [f32])) -> Frame {
     let to = to.for_layout(frame.layout);
     let mut planes = Vec::with_capacity(frame.planes.len());
     let mut flaws = Vec::new();
@@ -269,6 +282,7 @@ pub fn moved(frame: &Frame, to: &Move) -> Frame {
         let mut moving = Moving::new(plane, &to);
         for y in 0..out.height() {
             moving.row(y, out.row_mut(y));
+            then(out.row_mut(y));
         }
         planes.push(out);
         flaws.push(moving.flaws(frame.flaws_of(p)));
