@@ -7,8 +7,8 @@
 use rustfft::num_complex::Complex32;
 
 use super::block::{Block, MOST_SIGMA, turns};
-use super::fit::{Fit, FitScratch, Start, Target, fit_frame};
-use super::patch::{Patch, TILE, patches};
+use super::fit::{FitScratch, Start, Target, fit_frame};
+use super::patch::{Patch, patches};
 use super::template::Average;
 use super::{NoLock, PixelNoise, Pose};
 use crate::frame::convert::{index_in, round_isize, signed, to_f32};
@@ -22,8 +22,9 @@ const DETAIL: f64 = 6.0;
 /// Blocks are held against each other where they have at least this part of their still pixels in
 /// common.
 const LEAST_COMMON: f32 = 0.25;
-/// A block lies where at least this part of what is still in both fits.
-const AGREES: f64 = 0.35;
+/// A block is tied where at least this part of the frame fits. Much more cannot be asked: where light
+/// is plenty small faults of the templates make most tiles fit badly.
+const LEAST_USED: f64 = 0.02;
 
 /// How a block lies to the first one.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -112,10 +113,7 @@ pub(super) fn tied(
             Some(f)
         }
     });
-    let held = patches.len() * TILE * TILE;
-    let size = (seen.width * seen.height) as f64;
-    let agrees = |f: &Fit| f.used * size > AGREES * held as f64;
-    fit.filter(|f| agrees(f) && f.sigma[0].max(f.sigma[1]) < MOST_SIGMA)
+    fit.filter(|f| f.used > LEAST_USED && f.sigma[0].max(f.sigma[1]) < MOST_SIGMA)
         .map(|f| Anchor {
             shift: f.shift,
             turn: f.turn,
