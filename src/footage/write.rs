@@ -440,13 +440,7 @@ pub fn encode_tiff(frame: &OutFrame, tags: &TiffTags) -> Result<Vec<u8>, Footage
     let head = tiff_head(frame, tags)?;
     let mut out = spare::bytes(head.len() + frame.data.len() * 2);
     out.extend_from_slice(&head);
-    let mut piece = [[0_u8; 2]; 2048];
-    for samples in frame.data.chunks(piece.len()) {
-        for (bytes, v) in piece.iter_mut().zip(samples) {
-            *bytes = v.to_le_bytes();
-        }
-        out.extend_from_slice(piece[..samples.len()].as_flattened());
-    }
+    push_samples(&frame.data, &mut out);
     Ok(out)
 }
 

@@ -65,10 +65,11 @@ impl Anchor {
 /// # Errors
 /// [`NoLock::NotAnchored`] where the first block's background is not found in it.
 pub fn anchor(block: &Block, first: &Block, noise: &PixelNoise) -> Result<Anchor, NoLock> {
-    let found =
-        [coarse_offset(block, first), [0.0; 2]].map(|start| near(block, first, noise, start));
-    let best = found.into_iter().flatten().min_by(|a, b| a.sigma.total_cmp(&b.sigma));
-    best.ok_or(NoLock::NotAnchored)
+    let coarse = coarse_offset(block, first);
+    let also = Some([0.0; 2]).filter(|_| coarse.map(round_isize) != [0, 0]);
+    let starts = std::iter::once(coarse).chain(also);
+    let found = starts.filter_map(|start| near(block, first, noise, start).ok());
+    found.min_by(|a, b| a.sigma.total_cmp(&b.sigma)).ok_or(NoLock::NotAnchored)
 }
 
 /// Ties `block` to `first`, near which it lies by `start`.

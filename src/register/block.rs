@@ -247,11 +247,7 @@ fn settle(
             let worth = !plenty && last.hides(candidates) && last.tells(noise, frames.len());
             worth.then(|| cover(&posed, &last.template, noise, sigma))
         });
-        for (k, f) in posed.iter_mut().enumerate() {
-            if let Some(f) = f {
-                f.hidden = cover.as_ref().map(|c| c.of(k));
-            }
-        }
+        hide(&mut posed, cover.as_ref());
         let posed: Vec<Posed<'_>> = posed.into_iter().flatten().collect();
         let still = last.take().filter(|_| early).map(|last| last.still);
         let choice = Choice { candidates, still, every: if early { 4 } else { 1 }, base };
@@ -358,6 +354,15 @@ pub(super) fn posed<'a>(
         Some(Posed { frame, shift: p.shift, turn: p.turn, light: p.light, hidden: None })
     })
     .collect()
+}
+
+/// Tells of each frame what is hidden in it.
+pub(super) fn hide<'a>(posed: &mut [Option<Posed<'a>>], cover: Option<&'a Cover>) {
+    for (k, f) in posed.iter_mut().enumerate() {
+        if let Some(f) = f {
+            f.hidden = cover.map(|c| c.of(k));
+        }
+    }
 }
 
 /// Root mean square change of the poses along an axis, less what is common to all.

@@ -14,7 +14,7 @@
 
 use std::ops::Range;
 
-use super::block::{Block, posed};
+use super::block::{Block, hide, posed};
 use super::clean::{Before, Followed, Learned, ROUNDS, follow_with, settle_in};
 use super::drawn::{self, Drawn};
 use super::known::Known;
@@ -24,7 +24,7 @@ use super::{NoLock, PixelNoise, RegisterSettings};
 use crate::frame::FixedPlane;
 
 /// Blocks that are gathered at the most.
-pub const MOST: usize = 4;
+const MOST: usize = 4;
 /// Pixels of the frames of so many blocks at the most: what one block of large frames has.
 const PIXELS: usize = 1920 * 1080;
 
@@ -61,7 +61,7 @@ pub fn gather(
 ) -> Gathered {
     let by = (noise, settings);
     let Some(range) = ranges.first() else { return Gathered { learned, followed: Vec::new() } };
-    let first = Own::of(&frames[range.clone()], &learned.block);
+    let first = Own::of(&frames[range.clone()], learned.block.clone());
     let mut all = Together { frames, ranges, by, own: vec![Some(first)] };
     let followed = all.follow(&learned);
     if all.own.iter().flatten().count() < 2 {
@@ -83,21 +83,17 @@ struct Together<'a> {
 struct Own {
     block: Block,
     average: Average,
-    frames: usize,
 }
 
 impl Own {
-    fn of(planes: &[Option<FixedPlane>], block: &Block) -> Self {
+    fn of(planes: &[Option<FixedPlane>], block: Block) -> Self {
         let planes: Vec<_> = planes.iter().map(Option::as_ref).collect();
         let mut posed = posed(&planes, &block.poses);
-        for (k, f) in posed.iter_mut().enumerate() {
-            if let Some(f) = f {
-                f.hidden = block.cover.as_ref().map(|c| c.of(k));
-            }
-        }
+        hide(&mut posed, block.cover.as_ref());
         let posed: Vec<_> = posed.into_iter().flatten().collect();
         let (w, h) = (block.template.width(), block.template.height());
-        Self { block: block.clone(), average: average(&posed, w, h), frames: posed.len() }
+        let average = average(&posed, w, h);
+        Self { block, average }
     }
 }
 
@@ -118,7 +114,7 @@ impl Together<'_> {
             };
             self.own.push(found.as_ref().ok().zip(block).map(|(found, block)| {
                 let poses = found.poses.clone();
-                Own::of(planes, &Block { poses, ..block })
+                Own::of(planes, Block { poses, ..block })
             }));
             followed.push(found);
         }
@@ -138,8 +134,7 @@ impl Together<'_> {
                 self.read_again();
             }
             if let Some(found) = self.again(faults.rows) {
-                let frames = self.own.iter().flatten().map(|own| own.frames).sum();
-                first = Block { frames, ..found };
+                first = Block { frames: self.frames_found(), ..found };
             }
             if !pattern {
                 break;
@@ -164,7 +159,7 @@ impl Together<'_> {
     fn read_again(&mut self) {
         for (own, range) in self.own.iter_mut().zip(self.ranges) {
             if let Some(own) = own {
-                *own = Own::of(&self.frames[range.clone()], &own.block);
+                *own = Own::of(&self.frames[range.clone()], own.block.clone());
             }
         }
     }
@@ -182,6 +177,10 @@ impl Together<'_> {
             }
         }
         Some(free)
+    }
+
+    fn frames_found(&self) -> usize {
+        self.own.iter().flatten().flat_map(|own| &own.block.poses).flatten().count()
     }
 
     fn bases(&self) -> impl Iterator<Item = Option<Base<'_>>> {
@@ -205,10 +204,10 @@ impl Together<'_> {
             let base = Some(Base { average: &average, still: &still });
             let poses = own.block.poses.clone();
             if let Some(block) = settle_in(planes, self.by, poses, (base, rows)) {
-                *own = Own::of(planes, &block);
                 if k == 0 {
-                    first = Some(block);
+                    first = Some(block.clone());
                 }
+                *own = Own::of(planes, block);
             }
         }
         first

@@ -73,11 +73,27 @@ pub(super) fn decay(x: f32) -> f32 {
     1.0 / (d * d)
 }
 
-/// Weight 0 to 1 of each cell by whether `difference`, whose variance is 1 / `inverse`, is noise.
-/// `width` cells a row; `s` has room for all. `quiet`: whether limits are raised in a quiet
-/// neighbourhood.
+/// Weight 0 to 1 of each cell by whether `difference`, whose variance is 1 / `inverse`, is noise; of
+/// cells of 2 x 2 pixels, or `large` ones of 4 x 4. `width` cells a row; `s` has room for all.
+/// `quiet`: whether limits are raised in a quiet neighbourhood.
 #[inline(always)]
 pub(super) fn agreement(
+    difference: &[f32],
+    inverse: &[f32],
+    (width, large, quiet): (usize, bool, bool),
+    weight: &mut [f32],
+    s: &mut AgreeScratch,
+) {
+    if large {
+        agreement_coarse(difference, inverse, (width, quiet), weight, s);
+    } else {
+        agreement_fine(difference, inverse, (width, quiet), weight, s);
+    }
+}
+
+/// [`agreement`] of cells of 2 x 2 pixels: smoothed once and twice.
+#[inline(always)]
+fn agreement_fine(
     difference: &[f32],
     inverse: &[f32],
     (width, quiet): (usize, bool),
@@ -89,6 +105,26 @@ pub(super) fn agreement(
     binomial_rows(&s.once, width, &mut s.twice, &mut s.blur);
     even_edges(&mut s.once[..n], width, &EDGE_1);
     even_edges(&mut s.twice[..n], width, &EDGE_2);
+    powers(difference, inverse, (width, quiet), s);
+    binomial_rows(&s.power[..n], width, &mut s.around, &mut s.blur);
+    even_edges(&mut s.around[..n], width, &EDGE_1);
+    let (once, twice, around) = (&s.once[..n], &s.twice[..n], &s.around[..n]);
+    let (weight, inverse, raise) = (&mut weight[..n], &inverse[..n], &s.low[..n]);
+    for i in 0..n {
+        weight[i] = weight_of(once[i], twice[i], around[i], (inverse[i], raise[i]));
+    }
+}
+
+/// By how much squares exceed their variance, in units of it (`power`), and by how much limits are raised
+/// for it (`low`).
+#[inline(always)]
+fn powers(
+    difference: &[f32],
+    inverse: &[f32],
+    (width, quiet): (usize, bool),
+    s: &mut AgreeScratch,
+) {
+    let n = difference.len();
     let (inverse, power) = (&inverse[..n], &mut s.power[..n]);
     for i in 0..n {
         power[i] = difference[i] * difference[i] * inverse[i] - 1.0;
@@ -102,14 +138,6 @@ pub(super) fn agreement(
         }
     } else {
         raise.fill(0.0);
-    }
-    binomial_rows(power, width, &mut s.around, &mut s.blur);
-    even_edges(&mut s.around[..n], width, &EDGE_1);
-    let (once, twice, around) = (&s.once[..n], &s.twice[..n], &s.around[..n]);
-    let weight = &mut weight[..n];
-    let raise = &s.low[..n];
-    for i in 0..n {
-        weight[i] = weight_of(once[i], twice[i], around[i], (inverse[i], raise[i]));
     }
 }
 
@@ -142,7 +170,7 @@ const LONE: f32 = 2.0;
 
 /// [`agreement`] of cells of 4 x 4 pixels: at their own scale, and at that of the 3 x 3 binomial.
 #[inline(always)]
-pub(super) fn agreement_coarse(
+fn agreement_coarse(
     difference: &[f32],
     inverse: &[f32],
     (width, quiet): (usize, bool),
@@ -152,25 +180,11 @@ pub(super) fn agreement_coarse(
     let n = difference.len();
     binomial_3_rows(difference, width, &mut s.once, &mut s.blur);
     even_edges(&mut s.once[..n], width, &EDGE_3);
-    let (inverse, power) = (&inverse[..n], &mut s.power[..n]);
-    for i in 0..n {
-        power[i] = difference[i] * difference[i] * inverse[i] - 1.0;
-    }
-    let raise = &mut s.low[..n];
-    if quiet {
-        box_rows(power, width, raise, &mut s.blur);
-        even_edges(raise, width, &EDGE_BOX);
-        for r in &mut *raise {
-            *r = QUIET_RAISE * decay(above(*r * BOX_SPREAD - QUIET));
-        }
-    } else {
-        raise.fill(0.0);
-    }
-    binomial_3_rows(power, width, &mut s.around, &mut s.blur);
+    powers(difference, inverse, (width, quiet), s);
+    binomial_3_rows(&s.power[..n], width, &mut s.around, &mut s.blur);
     even_edges(&mut s.around[..n], width, &EDGE_3);
     let (once, around) = (&s.once[..n], &s.around[..n]);
-    let weight = &mut weight[..n];
-    let raise = &s.low[..n];
+    let (weight, inverse, raise) = (&mut weight[..n], &inverse[..n], &s.low[..n]);
     for i in 0..n {
         let t1 = difference[i] * difference[i] * inverse[i] - LONE;
         let t2 = once[i] * once[i] * (inverse[i] * (1.0 / SQUARES_3));
@@ -285,11 +299,7 @@ mod tests {
         for _ in 0..draws {
             let noise: Vec<f32> = (0..N * N).map(|_| StandardNormal.sample(&mut rng)).collect();
             let inverse = vec![1.0; N * N];
-            if large {
-                agreement_coarse(&noise, &inverse, (N, quiet), &mut weight, &mut s);
-            } else {
-                agreement(&noise, &inverse, (N, quiet), &mut weight, &mut s);
-            }
+            agreement(&noise, &inverse, (N, large, quiet), &mut weight, &mut s);
             for row in weight.chunks_exact(N) {
                 for (m, w) in mean.iter_mut().zip(row) {
                     *m += w / (draws * N) as f32;

@@ -5,9 +5,7 @@
 //! of them is nearer to the current frame, and (4) a far segment agrees with what (1) to (3) kept.
 //! So a place that was uncovered three frames ago is averaged over all frames since.
 
-use super::agree::{
-    CORRELATED, SQUARES_3, above, agreement, agreement_coarse, decay, spread_doubt,
-};
+use super::agree::{CORRELATED, SQUARES_3, above, agreement, decay, spread_doubt};
 use super::still::{CellBand, Work};
 use crate::math::blur::{BlurScratch, binomial_3_rows, binomial_rows};
 use crate::math::wide::Wide;
@@ -87,11 +85,7 @@ impl CellBand {
     #[inline(always)]
     fn agree(&mut self, s: usize) {
         let Work { agree, difference, inverse, agreed, .. } = &mut self.work;
-        if self.large {
-            agreement_coarse(difference, inverse, (self.width, true), agreed, agree);
-        } else {
-            agreement(difference, inverse, (self.width, true), agreed, agree);
-        }
+        agreement(difference, inverse, (self.width, self.large, true), agreed, agree);
         for (w, a) in self.weight[s].iter_mut().zip(&*agreed) {
             *w *= a;
         }
@@ -148,11 +142,7 @@ impl CellBand {
         }
         // Cells that a binomial averages.
         let cells = if self.large { 7.0 } else { 13.0 };
-        if self.large {
-            agreement_coarse(difference, inverse, (self.width, false), agreed, agree);
-        } else {
-            agreement(difference, inverse, (self.width, false), agreed, agree);
-        }
+        agreement(difference, inverse, (self.width, self.large, false), agreed, agree);
         smooth(lean, (self.width, self.large), number, &mut agree.blur);
         let (agreed, smooth) = (&agreed[..n], &number[..n]);
         for (s, sign) in [(past, -1.0), (future, 1.0)] {
