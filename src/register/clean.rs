@@ -22,7 +22,7 @@ use super::anchor::{anchor, near};
 use super::block::{Block, laid, refine, refine_known, register};
 use super::drawn::Drawn;
 use super::known::Known;
-use super::pattern::{fixed_pattern, take_pattern_off};
+use super::pattern::{LEAST_DRAWN, LEAST_MOTION, fixed_pattern, take_pattern_off};
 use super::rows::{RowModel, Seen, take_off};
 use super::template::Base;
 use super::uneven::{Field, Scene, divide_again, matters, measure};
@@ -56,10 +56,11 @@ impl SensorFaults {
     pub(super) fn take_pattern_off(
         &mut self,
         frames: &mut [Option<FixedPlane>],
-        block: &Block,
+        (block, drawn): (&Block, bool),
         noise: &PixelNoise,
     ) -> bool {
-        let Some(found) = fixed_pattern(&lent(frames), block, noise) else { return false };
+        let least = if drawn { LEAST_DRAWN } else { LEAST_MOTION };
+        let Some(found) = fixed_pattern(&lent(frames), block, noise, least) else { return false };
         frames.par_iter_mut().flatten().for_each(|f| take_pattern_off(f, &found));
         match &mut self.pattern {
             None => self.pattern = Some(found),
@@ -137,16 +138,18 @@ pub fn learn(
         let (found, model) = without_rows(frames, block, model, (noise, settings, Within::Itself))?;
         (block, row_model) = (found, Some(model));
     }
-    let mut free;
-    (block, free) = undrawn(frames, block, noise, settings)?;
+    let mut sensor;
+    (block, sensor) = undrawn(frames, block, noise, settings)?;
+    // A pattern that drew the shifts is there, also when less of it is left.
+    let drawn = sensor == Sensor::Draws;
     for _ in 0..ROUNDS {
-        if !faults.take_pattern_off(frames, &block, noise) {
+        if !faults.take_pattern_off(frames, (&block, drawn), noise) {
             break;
         }
         block = again(frames, &block, noise, (settings, Within::Itself))?;
-        (block, free) = undrawn(frames, block, noise, settings)?;
+        (block, sensor) = undrawn(frames, block, noise, settings)?;
     }
-    let known = Known::new(&block, noise, free);
+    let known = Known::new(&block, noise, sensor == Sensor::Free);
     Ok(Learned { block, faults, row_model, known, fields })
 }
 
@@ -297,19 +300,30 @@ fn evened(
     Ok((block, fields))
 }
 
+/// What something fixed on the sensor does to a block's shifts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Sensor {
+    /// Surely nothing.
+    Free,
+    /// That cannot be told.
+    Untold,
+    /// It draws them to itself.
+    Draws,
+}
+
 /// The block as it is, or laid by its coarse detail where something fixed on the sensor draws its
-/// fine detail; and whether it is surely free of that.
+/// fine detail.
 fn undrawn(
     frames: &[Option<FixedPlane>],
     block: Block,
     noise: &PixelNoise,
     settings: &RegisterSettings,
-) -> Result<(Block, bool), NoLock> {
+) -> Result<(Block, Sensor), NoLock> {
     let frames = lent(frames);
     match drawn::undrawn(&frames, &block, noise, settings) {
-        Drawn::To(poses) => Ok((laid(&frames, noise, settings, poses)?, false)),
-        Drawn::Free => Ok((block, true)),
-        Drawn::Untold => Ok((block, false)),
+        Drawn::To(poses) => Ok((laid(&frames, noise, settings, poses)?, Sensor::Draws)),
+        Drawn::Free => Ok((block, Sensor::Free)),
+        Drawn::Untold => Ok((block, Sensor::Untold)),
     }
 }
 

@@ -127,9 +127,10 @@ impl Together<'_> {
         let Learned { block, mut faults, row_model, known, fields } = learned;
         let mut first = block.clone();
         for _ in 0..ROUNDS {
+            // At low light a pattern draws early.
             let whole = self.whole(&first);
             let pattern =
-                whole.is_some_and(|w| faults.take_pattern_off(self.frames, &w, self.by.0));
+                whole.is_some_and(|w| faults.take_pattern_off(self.frames, (&w, true), self.by.0));
             if pattern {
                 self.read_again();
             }

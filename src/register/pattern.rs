@@ -10,9 +10,9 @@
 //! `F s^2 / (s^2 + v)`. Such a pattern does not move, so it draws shifts to zero by the part that
 //! it has of all information.
 //!
-//! **Limit**: where the scene moves by less than 0.5 px rms on the sensor, scene and
-//! pattern cannot be told apart and nothing is taken off (whether it draws the shifts is told by
-//! [`super::drawn`]). Template errors at edges leave a residual
+//! **Limit**: where the scene moves by less than 0.5 px rms on the sensor (0.4 px where a pattern is
+//! known to draw the shifts, see [`super::drawn`], and in several blocks together), scene and pattern
+//! cannot be told apart and nothing is taken off. Template errors at edges leave a residual
 //! too; at high light that is why a pattern of single pixels must be a fair part of the noise to
 //! count.
 
@@ -30,7 +30,9 @@ use crate::math::turn::{Placement, ReadScratch, Reading};
 use crate::math::wide::{Wide, wide};
 
 /// The scene must move by this much, rms along each axis, in pixels.
-const LEAST_MOTION: f64 = 0.4;
+pub(super) const LEAST_MOTION: f64 = 0.5;
+/// The same where something fixed draws the shifts, so that a pattern is surely there.
+pub(super) const LEAST_DRAWN: f64 = 0.4;
 /// A part counts where its power is this many standard errors above what noise gives.
 const SURE: f64 = 6.0;
 /// A pattern of pixels matters from this part of a frame's noise on.
@@ -51,12 +53,14 @@ struct Residual {
 }
 
 /// What all frames have in common that does not move with the scene, in DN; `None` where it does
-/// not matter or cannot be told.
+/// not matter or cannot be told: where the scene moves by less than `least_motion` pixels rms along an
+/// axis.
 #[must_use]
 pub fn fixed_pattern(
     frames: &[Option<&FixedPlane>],
     block: &Block,
     noise: &PixelNoise,
+    least_motion: f64,
 ) -> Option<Plane> {
     let seen: Vec<Seen<'_>> = frames
         .iter()
@@ -70,7 +74,7 @@ pub fn fixed_pattern(
     let first = seen.first()?.frame;
     let (w, h) = (first.width, first.height);
     let shifts: Vec<[f64; 2]> = seen.iter().map(|s| s.pose.shift).collect();
-    if scatter(&shifts).iter().any(|s| (s / seen.len() as f64).sqrt() < LEAST_MOTION) {
+    if scatter(&shifts).iter().any(|s| (s / seen.len() as f64).sqrt() < least_motion) {
         return None;
     }
     let mut left = residual(&seen, block, noise, (w, h));
