@@ -21,6 +21,7 @@ use super::{PixelNoise, Pose, RegisterSettings};
 use crate::frame::convert::to_f32;
 use crate::frame::{Coding, FixedPlane, Plane};
 use crate::math::robust::variance_deviate;
+use crate::math::wide::{Wide, wide};
 
 /// Side of the squares of pixels that are made one.
 pub(super) const BY: usize = 4;
@@ -113,33 +114,60 @@ fn spread(all: impl Iterator<Item = [f64; 2]>) -> f64 {
 /// without any are missing.
 pub(super) fn smaller(frame: &FixedPlane) -> FixedPlane {
     let (w, h) = (frame.width / BY, frame.height / BY);
-    let good = |c: &u16| *c != Coding::MISSING && *c != Coding::SATURATED;
     let mut codes = Vec::with_capacity(w * h);
-    let mut sums: Vec<[u32; 2]> = Vec::new();
+    let mut sums = Vec::new();
     for rows in frame.codes.chunks_exact(BY * frame.width).take(h) {
         sums.clear();
-        sums.resize(w, [0, 0]);
-        for row in rows.chunks_exact(frame.width) {
-            let all_good = row.iter().all(good);
-            for ([sum, count], part) in sums.iter_mut().zip(row.as_chunks::<BY>().0) {
-                if all_good {
-                    *sum += part.iter().map(|&c| u32::from(c)).sum::<u32>();
-                    *count += 4;
-                } else {
-                    for c in part.iter().filter(|c| good(c)) {
-                        *sum += u32::from(*c);
-                        *count += 1;
-                    }
-                }
-            }
+        sums.resize(frame.width, 0);
+        if wide(Pooling { rows, sums: &mut sums }) {
+            let mean = |square: &[u32; BY]| {
+                let sum = square.iter().fold(0_u32, |a, v| a.wrapping_add(*v));
+                // A mean of codes that are no marks is none.
+                u16::try_from((sum + 8) / 16).unwrap_or(Coding::MISSING)
+            };
+            codes.extend(sums.as_chunks().0.iter().map(mean));
+        } else {
+            codes.extend((0..w).map(|x| some_mean(rows, frame.width, x * BY)));
         }
-        codes.extend(sums.iter().map(|&[sum, count]| match count {
-            0 => Coding::MISSING,
-            // A mean of codes that are no marks is none.
-            _ => u16::try_from((sum + count / 2) / count).unwrap_or(Coding::MISSING),
-        }));
     }
     FixedPlane { width: w, height: h, codes, coding: frame.coding }
+}
+
+fn is_good(code: u16) -> bool {
+    code != Coding::MISSING && code != Coding::SATURATED
+}
+
+/// Adds up [`BY`] rows, column by column, as one piece of work; tells whether all samples are good.
+struct Pooling<'a> {
+    rows: &'a [u16],
+    sums: &'a mut [u32],
+}
+
+impl Wide for Pooling<'_> {
+    type Output = bool;
+
+    #[inline(always)]
+    fn call(self) -> bool {
+        let mut bad = 0;
+        for row in self.rows.chunks_exact(self.sums.len()) {
+            for (sum, &code) in self.sums.iter_mut().zip(row) {
+                *sum = sum.wrapping_add(u32::from(code));
+                bad |= u16::from(!is_good(code));
+            }
+        }
+        bad == 0
+    }
+}
+
+/// The mean of the good samples of a square of `rows` that begins at column `x`.
+fn some_mean(rows: &[u16], width: usize, x: usize) -> u16 {
+    let square = rows.chunks_exact(width).flat_map(|row| &row[x..x + BY]);
+    let good = square.filter(|c| is_good(**c));
+    let (sum, count) = good.fold((0, 0), |(s, n), c| (s + u32::from(*c), n + 1));
+    match count {
+        0 => Coding::MISSING,
+        _ => u16::try_from((sum + count / 2) / count).unwrap_or(Coding::MISSING),
+    }
 }
 
 /// The noise of such frames.

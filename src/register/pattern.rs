@@ -43,6 +43,12 @@ const LEAST_LINES: f64 = 0.02;
 const CLIP: f32 = 6.0;
 /// A pixel is used that this many frames saw as background.
 const FEWEST: f32 = 8.0;
+/// Of frames with more than twice as many pixels some are asked first whether there is a pattern.
+const PLENTY: usize = 500_000;
+/// Of so many of them one is at the least.
+const MOST_SPARED: usize = 4;
+/// What is half of a pattern to them is looked for in all.
+const ASKED: f64 = 0.5;
 /// Rows worked on together.
 const BAND: usize = 32;
 
@@ -77,13 +83,32 @@ pub fn fixed_pattern(
     if scatter(&shifts).iter().any(|s| (s / seen.len() as f64).sqrt() < least_motion) {
         return None;
     }
-    let mut left = residual(&seen, block, noise, (w, h));
-    let usual = typical(&left.variance)? * seen.len() as f64;
+    let every = w * h / PLENTY;
+    if every > 1 {
+        let some: Vec<Seen<'_>> = seen.iter().copied().step_by(every.min(MOST_SPARED)).collect();
+        taken_apart(&some, (block, noise), ASKED)?;
+    }
+    taken_apart(&seen, (block, noise), 1.0)
+}
+
+/// The parts of the frames' common residual that count, `strict` parts of what else would count.
+fn taken_apart(
+    seen: &[Seen<'_>],
+    (block, noise): (&Block, &PixelNoise),
+    strict: f64,
+) -> Option<Plane> {
+    let first = seen.first()?.frame;
+    let (w, h) = (first.width, first.height);
+    let mut left = residual(seen, block, noise, (w, h));
+    let usual = typical(&left.variance)? * seen.len() as f64 * strict;
     let mut out = Plane::filled(w, h, 0.0);
     let mut any = false;
     for vertical in [true, false] {
         let lines = lines(&left, vertical);
-        let Some(kept) = significant(&lines, LEAST_LINES * LEAST_LINES * usual) else { continue };
+        let Some(kept) = significant(&lines, (strict * SURE, LEAST_LINES * LEAST_LINES * usual))
+        else {
+            continue;
+        };
         any = true;
         for y in 0..h {
             for (x, (o, l)) in out.row_mut(y).iter_mut().zip(left.mean.row_mut(y)).enumerate() {
@@ -95,7 +120,7 @@ pub fn fixed_pattern(
     }
     let pixels: Vec<(f32, f32)> =
         left.mean.data().iter().copied().zip(left.variance.data().iter().copied()).collect();
-    if let Some(kept) = significant(&pixels, LEAST_PIXELS * LEAST_PIXELS * usual) {
+    if let Some(kept) = significant(&pixels, (strict * SURE, LEAST_PIXELS * LEAST_PIXELS * usual)) {
         any = true;
         out.data_mut().iter_mut().zip(kept).for_each(|(o, v)| *o += v);
     }
@@ -113,6 +138,7 @@ pub fn take_pattern_off(frame: &mut FixedPlane, pattern: &Plane) {
 }
 
 /// A frame, where it lies, and what is hidden in it.
+#[derive(Clone, Copy)]
 struct Seen<'a> {
     frame: &'a FixedPlane,
     pose: Pose,
@@ -290,8 +316,8 @@ fn lines(left: &Residual, vertical: bool) -> Vec<(f32, f32)> {
 }
 
 /// Values shrunk by how well they are known; `None` where their power is not surely above what
-/// noise gives, or below `least`.
-fn significant(values: &[(f32, f32)], least: f64) -> Option<Vec<f32>> {
+/// noise gives, by `sure` standard errors, or below `least`.
+fn significant(values: &[(f32, f32)], (sure, least): (f64, f64)) -> Option<Vec<f32>> {
     let (mut ratio, mut power, mut n) = (0.0_f64, 0.0_f64, 0.0_f64);
     for (m, v) in values.iter().filter(|(_, v)| v.is_finite() && *v > 0.0) {
         ratio += f64::from(m * m / v);
@@ -300,7 +326,7 @@ fn significant(values: &[(f32, f32)], least: f64) -> Option<Vec<f32>> {
     }
     let above = (ratio / f64::max(n, 1.0) - 1.0) * (n / 2.0).sqrt();
     let power = power / f64::max(n, 1.0);
-    if n < 16.0 || above < SURE || power < least {
+    if n < 16.0 || above < sure || power < least {
         return None;
     }
     let s2 = to_f32(power);

@@ -36,6 +36,7 @@ use crate::frame::{Coding, FixedPlane, Plane};
 use crate::math::linear::solve;
 use crate::math::robust::{SPREAD, median_f64};
 use crate::math::turn::{ReadScratch, Reading};
+use crate::math::wide::{Wide, wide};
 
 /// Orders of the functions along x and y.
 const ORDERS: [(usize, usize); FUNCTIONS] =
@@ -326,31 +327,96 @@ fn tile_sums(
     let back = pose.placement([w, h]).inverse();
     let (reading, mut scratch) = (Reading::new(back), ReadScratch::default());
     let mut model = vec![0.0; w];
-    let light = to_f32(pose.light);
+    let factor = scene.noise.factor.as_ref();
     for y in (0..h).step_by(every) {
         reading.row(scene.mean.into(), (0, signed(y)), &mut model, &mut scratch);
         let tiles = &mut sums[y / grid.side * grid.across..][..grid.across];
-        for (k, sum) in tiles.iter_mut().enumerate() {
-            let [mut st, mut tt, mut it] = [0.0_f32; 3];
-            let columns = k * grid.side..(k * grid.side + grid.side).min(w);
-            for (x, &t) in columns.clone().zip(&model[columns]) {
-                let code = frame.codes[y * w + x];
-                let seen = back
-                    .nearest((x, y), [w, h])
-                    .is_some_and(|(tx, ty)| scene.good[ty * w + tx] != 0);
-                if !seen || code == Coding::MISSING || code == Coding::SATURATED {
-                    continue;
-                }
-                let weight = 1.0 / scene.noise.variance(light * t, y * w + x).max(1e-9);
-                st += weight * t;
-                tt += weight * t * t;
-                it += weight * t * frame.decode_at(y * w + x);
-            }
-            let [t, tt, it] = [st, tt, it].map(f64::from);
-            *sum = TileSums { t: sum.t + t, tt: sum.tt + tt, it: sum.it + it };
-        }
+        back.stretches(y, [w, h], |columns, (u, v)| {
+            let good = &scene.good[v * w + u..][..columns.len()];
+            wide(Summing {
+                codes: &frame.row(y)[columns.clone()],
+                coding: frame.coding,
+                model: &model[columns.clone()],
+                light: to_f32(pose.light),
+                good,
+                factor: factor.map(|f| &f.row(y)[columns.clone()]),
+                noise: [scene.noise.slope, scene.noise.floor],
+                tiles: (&mut *tiles, grid.side, columns.start),
+            });
+        });
     }
     sums
+}
+
+/// Columns that are summed side by side.
+const LANES: usize = 16;
+
+/// What a run of a frame's row adds to the sums of its tiles, as one piece of work.
+struct Summing<'a> {
+    codes: &'a [u16],
+    coding: Coding,
+    model: &'a [f32],
+    light: f32,
+    good: &'a [u8],
+    factor: Option<&'a [f32]>,
+    /// Slope and floor of the variance.
+    noise: [f32; 2],
+    /// The row's tiles, how wide they are, and the column of the run's first pixel.
+    tiles: (&'a mut [TileSums], usize, usize),
+}
+
+impl Wide for Summing<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        match self.factor {
+            Some(factor) => {
+                let factor = &factor[..self.codes.len()];
+                self.each(|i| factor[i]);
+            }
+            None => self.each(|_| 1.0),
+        }
+    }
+}
+
+impl Summing<'_> {
+    #[inline(always)]
+    fn each(self, factor: impl Fn(usize) -> f32) {
+        let n = self.codes.len();
+        let (codes, model, good) = (&self.codes[..n], &self.model[..n], &self.good[..n]);
+        let (tiles, side, first) = self.tiles;
+        let mut at = 0;
+        while at < n {
+            let tile = (first + at) / side;
+            let end = ((tile + 1) * side - first).min(n);
+            let [mut st, mut tt, mut it] = [[0.0_f32; LANES]; 3];
+            let mut add = |lane: usize, i: usize| {
+                let (code, t) = (codes[i], model[i]);
+                let used = good[i] != 0 && code != Coding::MISSING && code != Coding::SATURATED;
+                let variance = super::variance(self.noise, self.light * t, factor(i));
+                let weight = if used { 1.0 / variance.max(1e-9) } else { 0.0 };
+                st[lane] += weight * t;
+                tt[lane] += weight * t * t;
+                it[lane] += weight * t * self.coding.decode(code);
+            };
+            let mut i = at;
+            while i + LANES <= end {
+                for lane in 0..LANES {
+                    add(lane, i + lane);
+                }
+                i += LANES;
+            }
+            for (lane, i) in (i..end).enumerate() {
+                add(lane, i);
+            }
+            let [t, tt, it] = [st, tt, it].map(|lanes| f64::from(lanes.iter().sum::<f32>()));
+            if let Some(sum) = tiles.get_mut(tile) {
+                *sum = TileSums { t: sum.t + t, tt: sum.tt + tt, it: sum.it + it };
+            }
+            at = end;
+        }
+    }
 }
 
 fn value(fit: &[f64], basis: &[f64]) -> f64 {
