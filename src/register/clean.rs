@@ -150,7 +150,34 @@ pub fn learn(
         (block, sensor) = undrawn(frames, block, noise, settings)?;
     }
     let known = Known::new(&block, noise, sensor == Sensor::Free);
+    if let Some(known) = &known {
+        let mut poses = std::mem::take(&mut block.poses);
+        add_missed(frames, &mut poses, (known, &block), (noise, settings, row_model.as_ref()));
+        block.poses = poses;
+    }
     Ok(Learned { block, faults, row_model, known, fields })
+}
+
+/// Gives poses, in the first block's reference, to frames that have none, where they are found in what is
+/// known. They become part of no template.
+pub(super) fn add_missed(
+    frames: &mut [Option<FixedPlane>],
+    poses: &mut [Option<Pose>],
+    (known, first): (&Known, &Block),
+    (noise, settings, rows): (&PixelNoise, &RegisterSettings, Option<&RowModel>),
+) {
+    let look =
+        |frames: &[_], poses: &[_]| known.missed(&lent(frames), poses, (noise, settings), first);
+    let mut found = look(frames, poses);
+    if let Some(model) = rows
+        && found.iter().any(Option::is_some)
+    {
+        take_rows_off(frames, &found, (model, noise), &mut vec![Vec::new(); frames.len()]);
+        found = look(frames, poses);
+    }
+    for (pose, found) in poses.iter_mut().zip(found) {
+        *pose = pose.or(found);
+    }
 }
 
 /// What is known of a clip when a later block is registered.
@@ -190,8 +217,12 @@ pub(super) fn follow_with(
         frames.par_iter_mut().flatten().for_each(|f| take_pattern_off(f, pattern));
     }
     if let Some(known) = known.filter(|_| !faults.uneven)
-        && let Some((poses, block)) = looked_up(frames, (noise, settings), before, (known, base))
+        && let Some((mut poses, block)) =
+            looked_up(frames, (noise, settings), before, (known, base))
     {
+        if !faults.rows {
+            add_missed(frames, &mut poses, (known, first), (noise, settings, None));
+        }
         return Ok((Followed { poses, fields: Vec::new() }, block));
     }
     let (block, fields) = alone(frames, noise, settings, faults)?;

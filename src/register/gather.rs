@@ -15,9 +15,10 @@
 use std::ops::Range;
 
 use super::block::{Block, hide, posed};
-use super::clean::{Before, Followed, Learned, ROUNDS, follow_with, settle_in};
+use super::clean::{Before, Followed, Learned, ROUNDS, add_missed, follow_with, settle_in};
 use super::drawn::{self, Drawn};
 use super::known::Known;
+use super::rows::RowModel;
 use super::template::{Average, Base, average};
 use super::wiener::wiener;
 use super::{NoLock, PixelNoise, RegisterSettings};
@@ -147,13 +148,30 @@ impl Together<'_> {
                 followed,
             };
         };
+        let known = Known::new(&first, self.by.0, undrawn).or(known);
+        if let Some(known) = &known {
+            self.add_missed((known, &first), row_model.as_ref());
+        }
         for (f, own) in followed.iter_mut().zip(self.own.iter().skip(1)) {
             if let (Ok(f), Some(own)) = (f, own) {
                 f.poses.clone_from_slice(&own.block.poses);
             }
         }
-        let known = Known::new(&first, self.by.0, undrawn).or(known);
+        if let Some(Some(own)) = self.own.first() {
+            first.poses.clone_from_slice(&own.block.poses);
+        }
         Gathered { learned: Learned { block: first, faults, row_model, known, fields }, followed }
+    }
+
+    /// Poses for frames that were not found with the others of their block.
+    fn add_missed(&mut self, known: (&Known, &Block), rows: Option<&RowModel>) {
+        let (noise, settings) = self.by;
+        for (own, range) in self.own.iter_mut().zip(self.ranges) {
+            if let Some(own) = own {
+                let frames = &mut self.frames[range.clone()];
+                add_missed(frames, &mut own.block.poses, known, (noise, settings, rows));
+            }
+        }
     }
 
     /// Averages of frames that have changed.

@@ -14,6 +14,9 @@
 //! at low light with a template of both blocks. Where fewer than nine in ten of the frames are found
 //! the block is registered as if nothing were known.
 //!
+//! Single frames that their block's coarse path left out, in the first block too, are looked for near
+//! their neighbours in the same way when all others have their poses.
+//!
 //! Measured: `cargo bench --bench steadying -- later 1080`. Cost: a fourth of a first block's.
 
 use rayon::prelude::*;
@@ -21,7 +24,7 @@ use rustfft::num_complex::Complex32;
 
 use super::anchor::{filled, good_size, tied};
 use super::block::{
-    Block, EARLY, FINE, LAST, fits_of, median_sigma, posed, poses_of, start_of, turns,
+    Block, EARLY, FINE, LAST, fits_of, median_sigma, pose_of, posed, poses_of, start_of, turns,
 };
 use super::body::{Path, Tile, peak, total};
 use super::drawn::{BY, LEAST_SIDE, smaller, smaller_noise};
@@ -186,18 +189,7 @@ impl Known {
         noise: &PixelNoise,
         reach: usize,
     ) -> Option<Path> {
-        let reach = reach.min(self.side / 2 - 1);
-        let mut looking = Looking {
-            correlator: Correlator::new(self.side, self.side),
-            window: hann(self.side),
-            tiles: self
-                .pieces
-                .iter()
-                .map(|p| Tile::of(p.corner, p.spectrum.clone(), p.frames))
-                .collect(),
-            noise,
-            reach,
-        };
+        let mut looking = self.looking(noise, reach);
         let some: Vec<&FixedPlane> = frames.iter().flatten().copied().take(ROUGH).collect();
         // Where the clip began, or where the coarse detail lies.
         let guesses = [[0.0; 2], self.rough(&some, noise)];
@@ -212,6 +204,52 @@ impl Known {
             })
             .collect();
         enough(&path, frames).then_some(path)
+    }
+
+    /// Poses, in the first block's reference, of frames that are there and have none in `poses`: each
+    /// looked for near its neighbours and fitted to the first block's template. Only what is found
+    /// surely, and fits as well as the block's own frames do, is given.
+    pub(super) fn missed(
+        &self,
+        frames: &[Option<&FixedPlane>],
+        poses: &[Option<Pose>],
+        (noise, settings): (&PixelNoise, &RegisterSettings),
+        first: &Block,
+    ) -> Vec<Option<Pose>> {
+        let missed = |k: &usize| frames[*k].is_some() && poses[*k].is_none();
+        let missed: Vec<usize> = (0..frames.len()).filter(missed).collect();
+        let mut out = vec![None; frames.len()];
+        if missed.is_empty() {
+            return out;
+        }
+        let mut looking = self.looking(noise, settings.reach);
+        let starts = missed.iter().map(|&k| {
+            let near = neighbours(poses, k)?;
+            let seen = looking.look(frames[k]?, near.shift).filter(|s| s.sure > SURE)?;
+            Some(Start { shift: seen.place, ..start_of(&near) })
+        });
+        let starts: Vec<Option<Start>> = starts.collect();
+        let still = first.always_still();
+        let made_of = (Some(&first.average), ENOUGH);
+        let mut patches = spread_patches(&first.template, &still, noise, made_of, LAST);
+        patches.iter_mut().for_each(|p| p.own = 0.0);
+        let target = Target { turns: self.turns, ..Target::new(&patches, noise) };
+        let some: Vec<_> = missed.iter().map(|&k| frames[k]).collect();
+        for (k, fit) in missed.into_iter().zip(fits_of(&some, &target, &starts)) {
+            out[k] = fit.filter(|f| f.misfit < ALIKE * first.misfit).map(|f| pose_of(&f));
+        }
+        out
+    }
+
+    fn looking<'a>(&self, noise: &'a PixelNoise, reach: usize) -> Looking<'a> {
+        let tile = |p: &Piece| Tile::of(p.corner, p.spectrum.clone(), p.frames);
+        Looking {
+            correlator: Correlator::new(self.side, self.side),
+            window: hann(self.side),
+            tiles: self.pieces.iter().map(tile).collect(),
+            noise,
+            reach: reach.min(self.side / 2 - 1),
+        }
     }
 
     /// Where some frames lie by the coarse detail of all of them.
@@ -330,6 +368,14 @@ fn agreed(
     Some((fits_of(frames, &target, &starts), usual))
 }
 
+/// The pose half-way between those of a frame's nearest neighbours that have one.
+fn neighbours(poses: &[Option<Pose>], k: usize) -> Option<Pose> {
+    let before = poses[..k].iter().rev().flatten().next();
+    let after = poses[k + 1..].iter().flatten().next();
+    let (Some(a), Some(b)) = (before, after) else { return before.or(after).copied() };
+    Some(Pose { shift: [0, 1].map(|i| 0.5 * (a.shift[i] + b.shift[i])), ..*a })
+}
+
 /// Pieces of the background that frames are looked up by.
 struct Looking<'a> {
     correlator: Correlator,
@@ -420,126 +466,5 @@ fn whole(
 }
 
 #[cfg(test)]
-mod tests {
-    use super::super::clean::{Before, Learned, follow, learn};
-    use super::*;
-    use crate::frame::NoiseModel;
-    use crate::frame::convert::to_f32;
-    use rand::SeedableRng;
-    use rand_chacha::ChaCha12Rng;
-    use rand_distr::{Distribution, Normal};
-
-    /// A texture in electrons: waves whose directions and lengths have no period in common.
-    fn texture(u: f64, v: f64) -> f64 {
-        let wave = |k: u32| {
-            let k = f64::from(k);
-            let (f, angle) = (0.05 + 0.065 * k, 2.4 * k);
-            65.0 * libm::sin(f * (libm::cos(angle) * u + libm::sin(angle) * v) + 1.7 * k * k)
-        };
-        900.0 + (0..9).map(wave).sum::<f64>()
-    }
-
-    /// Frames whose scene lies at `path`; a bright plate moves by over the columns `hidden`.
-    fn frames(
-        [w, h]: [usize; 2],
-        path: &[[f64; 2]],
-        hidden: std::ops::Range<usize>,
-        seed: u64,
-    ) -> Vec<Option<FixedPlane>> {
-        let one = Normal::new(0.0_f32, 1.0).unwrap();
-        let mut rng = ChaCha12Rng::seed_from_u64(seed);
-        let frame = |(k, p): (usize, &[f64; 2])| {
-            let seen = Plane::from_fn(w, h, |x, y| {
-                let (u, v) = (x as f64 - p[0], y as f64 - p[1]);
-                let plate = texture(1.3 * u + 0.4 * k as f64, 1.1 * v - 0.3 * k as f64) + 150.0;
-                let light = to_f32(if hidden.contains(&x) { plate } else { texture(u, v) });
-                light + (light + 64.0).sqrt() * one.sample(&mut rng)
-            });
-            Some(FixedPlane::from_plane(&seen, None, Coding::for_white(3000.0)))
-        };
-        path.iter().enumerate().map(frame).collect()
-    }
-
-    fn path(frames: usize, from: [f64; 2]) -> Vec<[f64; 2]> {
-        let at = |k: usize| {
-            let t = k as f64;
-            [from[0] + 0.8 * libm::sin(1.1 * t), from[1] + 0.6 * libm::cos(1.7 * t)]
-        };
-        (0..frames).map(at).collect()
-    }
-
-    fn noise() -> PixelNoise {
-        PixelNoise::new(&NoiseModel { gain_e_per_dn: 1.0, read_noise_e: 8.0 })
-    }
-
-    /// Rms error along an axis of poses, if the first block's mean error is `offset`; that error.
-    fn error(poses: &[Option<Pose>], truth: &[[f64; 2]], offset: [f64; 2]) -> (f64, [f64; 2]) {
-        let off: Vec<[f64; 2]> = poses
-            .iter()
-            .zip(truth)
-            .map(|(p, t)| [0, 1].map(|a| p.unwrap().shift[a] - t[a] - offset[a]))
-            .collect();
-        let n = off.len() as f64;
-        let mean = [0, 1].map(|a| off.iter().map(|e| e[a]).sum::<f64>() / n);
-        let squares: f64 = off.iter().flatten().map(|e| e * e).sum();
-        ((squares / (2.0 * n)).sqrt(), mean)
-    }
-
-    fn first(size: [usize; 2]) -> (Learned, [f64; 2]) {
-        let truth = path(16, [0.0; 2]);
-        let mut clip = frames(size, &truth, 0..0, 1);
-        let first = learn(&mut clip, &noise(), &RegisterSettings::default(), true).unwrap();
-        let offset = error(&first.block.poses, &truth, [0.0; 2]).1;
-        (first, offset)
-    }
-
-    fn followed(first: &Learned, mut clip: Vec<Option<FixedPlane>>) -> Vec<Option<Pose>> {
-        let Learned { block, faults, known, .. } = first;
-        let before = Before { first: block, faults, known: known.as_ref() };
-        follow(&mut clip, &noise(), &RegisterSettings::default(), before).unwrap().poses
-    }
-
-    fn found(first: &Learned, clip: &[Option<FixedPlane>]) -> Option<Found> {
-        let lent: Vec<_> = clip.iter().map(Option::as_ref).collect();
-        let settings = RegisterSettings::default();
-        first.known.as_ref().unwrap().find(&lent, (&noise(), &settings), &first.block)
-    }
-
-    #[test]
-    fn a_small_block_far_away_is_tied_to_the_first() {
-        let size = [224, 192];
-        let (first, offset) = first(size);
-        // Further than a tile is followed from one frame to the next.
-        let truth = path(16, [27.3, -14.8]);
-        let clip = frames(size, &truth, 0..0, 2);
-        let start = found(&first, &clip).unwrap();
-        assert!(!start.fine, "small frames are registered on their own as well");
-        let poses = followed(&first, clip);
-        let (rms, _) = error(&poses, &truth, offset);
-        let sigma = poses[3].unwrap().sigma;
-        assert!(rms < 2.0 * sigma && rms < 0.02, "{rms} {sigma}");
-    }
-
-    #[test]
-    fn a_large_block_is_laid_by_the_first_alone_and_what_is_new_is_left_out() {
-        let size = [768, 736];
-        let (first, offset) = first(size);
-        let truth = path(12, [-6.4, 3.1]);
-        // Not one frame of the first block had the plate.
-        let clip = frames(size, &truth, 300..420, 3);
-        let start = found(&first, &clip).unwrap();
-        assert!(start.fine);
-        let (rms, _) = error(&start.poses, &truth, offset);
-        let sigma = start.poses[3].unwrap().sigma;
-        assert!(rms < 1.5 * sigma, "{rms} {sigma}");
-        assert_eq!(followed(&first, clip), start.poses);
-    }
-
-    #[test]
-    fn another_scene_is_not_found() {
-        let size = [224, 192];
-        let (first, _) = first(size);
-        let clip = frames(size, &path(12, [0.0; 2]), 0..size[0], 4);
-        assert!(found(&first, &clip).is_none());
-    }
-}
+#[path = "known_tests.rs"]
+mod tests;
