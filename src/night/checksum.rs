@@ -99,7 +99,7 @@ fn hashes(
             let path = relative(folder, &file)?;
             let summed = Digest::of_file(&file, how(&path))?;
             let n = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
-            work.progress.step(Phase::References, n, total);
+            work.progress.step(Phase::Hash, n, total);
             Ok(Hashed { path, file, summed })
         })
         .collect()

@@ -1,0 +1,107 @@
+//! What people do with a command line that nobody planned: a pipe that closes, a place that is
+//! somebody's footage, a number that cannot be, a picture of our own as a rule.
+
+use std::fs;
+use std::process::Stdio;
+
+use crate::harness::{Ended, Place};
+
+fn with_clip() -> Place {
+    let place = Place::new();
+    for folder in ["comb-pluck", "black", "even"] {
+        place.copy(folder, folder);
+    }
+    place
+}
+
+#[cfg(unix)]
+#[test]
+fn a_reader_that_has_seen_enough_is_no_fault() {
+    let place = Place::new();
+    for args in [&["completions", "bash"][..], &["stages", "--json"], &["plan", "--rate", "5"]] {
+        let (reader, writer) = std::io::pipe().unwrap();
+        drop(reader);
+        let ended = place.command(args).stdout(writer).output().unwrap();
+        let ended = Ended::of(ended);
+        assert_eq!((ended.code, ended.err.as_str()), (0, ""), "{args:?}");
+    }
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn an_answer_that_found_no_room_is_a_fault() {
+    let place = Place::new();
+    for args in [&["man"][..], &["stages"], &["plan", "--rate", "5", "--json"]] {
+        let full = fs::OpenOptions::new().write(true).open("/dev/full").unwrap();
+        let ended = Ended::of(place.command(args).stdout(full).output().unwrap());
+        ended.expect(2, &["error: standard output: could not write"]);
+    }
+}
+
+#[cfg(unix)]
+#[test]
+fn a_night_goes_on_when_nobody_reads_its_log() {
+    let place = with_clip();
+    let (reader, writer) = std::io::pipe().unwrap();
+    drop(reader);
+    let args = ["run", "comb-pluck", "--dark", "black", "--flat", "even", "--no-preview"];
+    let status = place.command(&args).stderr(Stdio::from(writer)).status().unwrap();
+    assert_eq!(status.code(), Some(0));
+    assert!(place.path("hushframe-out/comb-pluck/complete.json").is_file());
+}
+
+#[test]
+fn a_slip_on_the_command_line_is_told_to_machines_too() {
+    let ended = Place::new().run(&["run", "x", "--rate", "0", "--json"]);
+    ended.expect(2, &["must be above zero"]);
+    let told = ended.json()["error"].as_str().unwrap().to_owned();
+    assert!(told.contains("--rate") && told.contains("above zero"), "{told}");
+}
+
+#[test]
+fn the_manual_page_has_the_options_of_every_command() {
+    let page = Place::new().run(&["man"]).out;
+    for word in [".SH \"hushframe run\"", ".SH \"hushframe shard render\"", "wait\\-for\\-room"] {
+        assert!(page.contains(word), "no {word}");
+    }
+    assert_eq!(page.matches(".TH ").count(), 1);
+}
+
+#[test]
+fn a_commands_own_options_come_before_those_of_all() {
+    let help = Place::new().run(&["run", "--help"]).out;
+    let at = |word: &str| help.find(word).unwrap_or_else(|| panic!("no {word} in {help}"));
+    assert!(at("--pipeline <FILE>") < at("--flat <FOLDER>"));
+    assert!(at("--exclude-region <") < at("--json "));
+    assert!(at("--json ") < at("--quiet "));
+    assert!(at("--threads <N>") < at("Facts of the clip"));
+}
+
+#[test]
+fn numbers_below_zero_are_told_as_such() {
+    let place = Place::new();
+    for (option, value, words) in [
+        ("--rate", "-5", "is not a rate"),
+        ("--exposure", "-5us", "above zero"),
+        ("--magnification", "-4", "above zero"),
+        ("--scale", "-1um", "above zero"),
+        ("--row-time", "-5us", "above zero"),
+        ("--trigger-frame", "-3", "--trigger-frame"),
+    ] {
+        let ended = place.run(&["run", "x", option, value]);
+        ended.expect(2, &[value, words]);
+        assert!(!ended.err.contains("unexpected argument"), "{}", ended.err);
+    }
+}
+
+#[test]
+fn a_moment_tells_no_pace() {
+    let place = with_clip();
+    let said = place.run(&["run", "comb-pluck", "--dark", "black", "--no-preview"]).err;
+    // A clip this small may take long on a busy machine; no count is ever faster than its files.
+    for line in said.lines().filter(|l| l.contains(" frames/s")) {
+        let rate = line.split(", ").find_map(|p| p.strip_suffix(" frames/s")).unwrap();
+        assert!(rate.parse::<f64>().unwrap() <= 32.0, "{line}");
+    }
+    assert!(said.contains("analyse 24 of 24\n") || said.contains("analyse 24 of 24, "), "{said}");
+}
