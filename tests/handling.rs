@@ -4,7 +4,15 @@
 use std::fs;
 use std::process::Stdio;
 
-use crate::harness::{Ended, Place};
+use crate::harness::{Ended, Place, names};
+
+/// A place with the kept clip and its references, run once as `OUT`.
+fn with_run() -> Place {
+    let place = with_clip();
+    let done = ["--dark", "black", "--flat", "even", "--no-preview", "--out", "OUT"];
+    place.run(&[&["run", "comb-pluck"], &done[..]].concat()).expect(0, &[]);
+    place
+}
 
 fn with_clip() -> Place {
     let place = Place::new();
@@ -92,6 +100,82 @@ fn numbers_below_zero_are_told_as_such() {
         ended.expect(2, &[value, words]);
         assert!(!ended.err.contains("unexpected argument"), "{}", ended.err);
     }
+}
+
+#[test]
+fn nothing_is_written_among_footage_whoever_names_it() {
+    let place = with_run();
+    place.copy("comb-pluck", "other");
+    let before = names(&place.path("other"));
+    let picture = "OUT/comb-pluck/frames/000001.tif";
+    let points = ["--from", "10,20", "--to", "110,20", "--length", "1mm"];
+    let scale = [&["scale", picture, "-o", "other/s.toml"], &points[..]].concat();
+    for args in [
+        &scale[..],
+        &["measure", "OUT/comb-pluck", "--region", "40,40,40,30", "-o", "other/m"],
+        &["reference", "dark", "black", "-o", "other/d.tif"],
+        &["checksum", "black", "--to", "other/n.b3"],
+        &["export", "OUT/comb-pluck", "--format", "png", "--to", "other/png"],
+        &["export", "OUT/comb-pluck", "--format", "y4m", "--to", "other/c.y4m"],
+        &["run", "comb-pluck", "--out", "other"],
+        &["init", ".", "-o", "other/shoot.toml"],
+    ] {
+        place.run(args).expect(2, &["holds 24 frames", "choose another folder"]);
+        assert_eq!(names(&place.path("other")), before, "{args:?}");
+    }
+}
+
+#[test]
+fn a_shoot_file_elsewhere_names_folders_that_are_there() {
+    let place = with_clip();
+    fs::create_dir(place.path("shoot")).unwrap();
+    for folder in ["comb-pluck", "black", "even"] {
+        fs::rename(place.path(folder), place.path("shoot").join(folder)).unwrap();
+    }
+    place.run(&["init", "shoot", "-o", "plans.toml"]).expect(0, &["1 clip, 1 black reference"]);
+    place.run(&["check", "plans.toml"]).expect(0, &["comb-pluck: 24 frames"]);
+    place.run(&["init", "shoot"]).expect(0, &[]);
+    let text = fs::read_to_string(place.path("shoot/shoot.toml")).unwrap();
+    assert!(text.contains("frames = \"comb-pluck\""), "{text}");
+}
+
+#[test]
+fn init_finds_frames_of_every_format() {
+    let place = with_run();
+    fs::create_dir(place.path("shoot")).unwrap();
+    for (format, to) in [("dpx10", "shoot/a"), ("exr", "shoot/b"), ("y4m", "shoot/c/c.y4m")] {
+        fs::create_dir_all(place.path("shoot/c")).unwrap();
+        let args = ["export", "OUT/comb-pluck", "--format", format, "--to", to];
+        place.run(&args).expect(0, &[]);
+    }
+    place.run(&["init", "shoot"]).expect(0, &["3 clips"]);
+}
+
+#[test]
+fn init_finds_each_of_several_stacks() {
+    let place = Place::new();
+    fs::create_dir(place.path("shoot")).unwrap();
+    for name in ["take1.tif", "take2.tif"] {
+        let file = fs::File::create(place.path("shoot").join(name)).unwrap();
+        let mut out = tiff::encoder::TiffEncoder::new(file).unwrap();
+        for n in 0..3 {
+            let frame = vec![100 * (n + 1); 32 * 24];
+            out.write_image::<tiff::encoder::colortype::Gray16>(32, 24, &frame).unwrap();
+        }
+    }
+    place.run(&["init", "shoot"]).expect(0, &["2 clips"]);
+    let text = fs::read_to_string(place.path("shoot/shoot.toml")).unwrap();
+    assert!(text.contains("frames = \"take1.tif\"") && text.contains("\"take2.tif\""), "{text}");
+    place.run(&["check", "shoot/shoot.toml"]).expect(0, &["take2: 3 frames of 32x24"]);
+    place.run(&["check", "shoot", "--only", "take1"]).expect(0, &["take1: 3 frames"]);
+}
+
+#[test]
+fn a_list_of_nothing_is_refused() {
+    let place = Place::new();
+    fs::create_dir(place.path("card")).unwrap();
+    place.run(&["checksum", "card", "--to", "n.b3"]).expect(2, &["card: holds no files"]);
+    assert!(!place.path("n.b3").exists());
 }
 
 #[test]

@@ -11,7 +11,8 @@ use super::overlay::Film;
 use super::{DayError, begins_with, plot, sheet};
 use crate::engine::{Phase, Work};
 use crate::footage::{
-    Fact, FootageError, OutFrame, ScaleValue, check_output, encode_png16, printable, write_bytes,
+    Fact, FootageError, OutFrame, ScaleValue, check_no_footage, check_output, encode_png16,
+    printable, write_bytes,
 };
 use crate::frame::FixedPlane;
 use crate::frame::convert::round_isize;
@@ -291,6 +292,8 @@ fn check_place(args: &MotionArgs, out: &Path) -> Result<(), DayError> {
             "{}: holds files that no measurement made: choose another folder with -o",
             printable(out)
         )));
+    check_no_footage(out)?;
+    check_no_footage(out.parent().unwrap_or(Path::new("")))?;
     }
     std::fs::create_dir_all(out)
         .map_err(|e| DayError::Footage(FootageError::disk(out, "create", e)))

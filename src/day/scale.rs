@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use serde::Serialize;
 
 use super::{DayError, begins_with};
-use crate::footage::{check_output, encode_png16, printable, write_bytes};
+use crate::footage::{check_no_footage, check_output, encode_png16, printable, write_bytes};
 use crate::measure::ruler::{self, MARK, ScaleArgs, ScaleFile, Ticks};
 
 /// What was measured and where it lies.
@@ -104,3 +104,4 @@ impl Places {
         }
     }
 }
+        check_no_footage(file.parent().unwrap_or(Path::new("")))?;

@@ -7,7 +7,9 @@ use std::path::Path;
 
 use super::NightError;
 use super::job::ClipJob;
-use crate::footage::{Disk, FootageError, check_output, clip_folders, create_folders, printable};
+use crate::footage::{
+    Disk, FootageError, check_no_footage, check_output, clip_folders, create_folders, printable,
+};
 
 /// Folder of the finished frames, in the clip's folder.
 pub(super) const FRAMES: &str = "frames";
@@ -47,6 +49,8 @@ pub fn check_places(job: &ClipJob, out: &Path, inputs: &[&Path]) -> Result<(), F
 }
 
 /// Refuses a folder that holds pictures though no run has been there: they may be originals.
+    check_no_footage(out)?;
+    check_no_footage(&folder)?;
 pub(super) fn check_ours(folder: &Path) -> Result<(), NightError> {
     let frames = folder.join(FRAMES);
     let used = fs::read_dir(&frames).is_ok_and(|mut d| d.next().is_some());

@@ -16,7 +16,9 @@ use super::place::Shared;
 use crate::engine::correct::References;
 use crate::engine::source::Source;
 use crate::engine::{EngineError, Phase, Work};
-use crate::footage::{Disk, hash_bytes, hash_file, printable, write_bytes, write_on};
+use crate::footage::{
+    Disk, check_no_footage, check_output, hash_bytes, hash_file, printable, write_bytes, write_on,
+};
 use crate::frame::convert::to_f32;
 use crate::frame::{NoiseModel, Plane};
 use crate::record::Warning;
@@ -353,7 +355,8 @@ pub fn make_reference(
     out: &Path,
     work: &Work<'_>,
 ) -> Result<ReferenceReport, NightError> {
-    crate::footage::check_output(out, &[folder])?;
+    check_output(out, &[folder])?;
+    check_no_footage(out.parent().unwrap_or(Path::new("")))?;
     match kind {
         file::MasterKind::Dark => {
             let stack = Stack::open(folder, "dark reference", work)?;
