@@ -126,6 +126,34 @@ fn nothing_is_written_among_footage_whoever_names_it() {
 }
 
 #[test]
+fn a_finished_picture_gives_a_scale_for_its_clip() {
+    let place = with_run();
+    let picture = "OUT/comb-pluck/frames/000001.tif";
+    let points = ["--from", "10,20", "--to", "110,20", "--length", "3mm", "-o", "s.toml"];
+    place.run(&[&["scale", picture], &points[..]].concat()).expect(0, &[]);
+    // Finished frames are cropped; the clip's own size is what a clip is held against.
+    let text = fs::read_to_string(place.path("s.toml")).unwrap();
+    assert!(text.contains("width_px = 160") && text.contains("height_px = 120"), "{text}");
+    place.run(&["check", "comb-pluck", "--scale", "s.toml"]).expect(0, &[]);
+    let out = ["scale", picture, "--from", "10,20", "--to", "500,20", "--length", "1mm"];
+    place.run(&out).expect(2, &["the point 500,20 does not lie in the picture of"]);
+}
+
+#[test]
+fn measure_says_what_cannot_be_of_region_and_row_time() {
+    let place = with_run();
+    let measure = |more: &[&str]| {
+        place.run(&[&["measure", "OUT/comb-pluck", "-o", "m", "--region"], more].concat())
+    };
+    measure(&["0,40,40,30"]).expect(2, &["0,40,40,30", "closer than 8 px to an edge"]);
+    measure(&["40,40,4,4"]).expect(2, &["40,40,4,4", "at least 12 px"]);
+    // 120 rows, less a few that steadying cropped, at 10000 frames a second.
+    assert!(measure(&["40,40,40,30", "--row-time", "5us"]).err.contains("a row time of 5us"));
+    measure(&["40,40,40,30", "--row-time", "1s"])
+        .expect(2, &["row time of 1s (option)", "the next one comes after 100us"]);
+}
+
+#[test]
 fn a_shoot_file_elsewhere_names_folders_that_are_there() {
     let place = with_clip();
     fs::create_dir(place.path("shoot")).unwrap();
@@ -176,6 +204,81 @@ fn a_list_of_nothing_is_refused() {
     fs::create_dir(place.path("card")).unwrap();
     place.run(&["checksum", "card", "--to", "n.b3"]).expect(2, &["card: holds no files"]);
     assert!(!place.path("n.b3").exists());
+}
+
+#[test]
+fn references_that_do_not_fit_are_named_once() {
+    let place = with_clip();
+    place.run(&["reference", "dark", "black", "-o", "d.tif"]).expect(0, &[]);
+    let ended = place.run(&["run", "comb-pluck", "--dark", "d.tif"]);
+    ended.expect(2, &["dark reference d.tif: this is a master", "name the folder of the frames"]);
+    place.run(&["check", "comb-pluck", "--dark", "d.tif"]).expect(1, &["this is a master"]);
+    fs::create_dir(place.path("small")).unwrap();
+    for n in 1..=4 {
+        let file = place.path("small").join(format!("{n:04}.tif"));
+        crate::harness::write_gray(&file, (80, 60), &[160; 80 * 60]);
+    }
+    let ended = place.run(&["run", "comb-pluck", "--dark", "small"]);
+    ended.expect(2, &["error: dark reference small: a frame of it is 80x60, 16-bit"]);
+}
+
+#[test]
+fn slips_in_a_shoot_file_are_told_by_line_and_key() {
+    let place = with_clip();
+    let check = |head: &str, words: &[&str]| {
+        place.write("shoot.toml", &format!("{head}\n[[clip]]\nframes = \"comb-pluck\"\n"));
+        place.run(&["check", "shoot.toml"]).expect(2, words);
+    };
+    check("[facts]\nrate = true", &["shoot.toml:2: rate: ", "a number, or a text in quotes"]);
+    check("memory = 4", &["shoot.toml:1: memory: ", "no unit"]);
+    check("pipline = \"clean\"", &["shoot.toml:1: pipline: ", "expected one of"]);
+}
+
+#[test]
+fn slips_in_a_pipeline_are_told_in_plain_words() {
+    let place = with_clip();
+    let check = |stages: &str, words: &[&str]| {
+        place.write("p.toml", &format!("name = \"p\"\n{stages}"));
+        place.run(&["check", "comb-pluck", "--pipeline", "p.toml"]).expect(2, words);
+    };
+    let average = "[[stage]]\nuse = \"average\"\nframes = ";
+    check(&format!("{average}-1\n"), &["p.toml:4: stage average", "expected a whole number, 0"]);
+    check(&format!("{average}\"many\"\n"), &["string \"many\", expected a whole number"]);
+    let dark = "[[stage]]\nuse = \"dark\"\n[[stage]]\n";
+    check(&format!("{dark}use = \"balance\"\n"), &["stage balance", "put it after steady"]);
+    let late = "use = \"display\"\n[[stage]]\nuse = \"flat\"\n";
+    check(&format!("{dark}{late}"), &["stage flat", "after display", "move it up"]);
+}
+
+#[test]
+fn what_lies_in_the_way_of_results_is_known_beforehand() {
+    let place = with_clip();
+    place.write("a-file", "");
+    for out in ["a-file", "a-file/out"] {
+        let words = ["a-file is a file: name a folder for the results"];
+        place.run(&["run", "comb-pluck", "--out", out]).expect(2, &words);
+        place.run(&["check", "comb-pluck", "--out", out]).expect(1, &words);
+    }
+    let args = ["run", "comb-pluck", "--no-preview", "--when-done", "./tell-me"];
+    let said = place.run(&args).err;
+    let at = |word: &str| said.find(word).unwrap_or_else(|| panic!("no {word} in {said}"));
+    assert!(at("./tell-me, to be run at the end, is not there") < at("analyse 24 of 24"));
+}
+
+#[cfg(unix)]
+#[test]
+fn check_sees_that_a_folder_is_closed() {
+    use std::os::unix::fs::PermissionsExt;
+    let place = with_clip();
+    let shut = place.path("shut");
+    fs::create_dir(&shut).unwrap();
+    fs::set_permissions(&shut, fs::Permissions::from_mode(0o555)).unwrap();
+    if fs::write(shut.join("x"), "").is_ok() {
+        println!("skipped: this user may write everywhere");
+        return;
+    }
+    let words = ["nothing can be written there", "choose another --out"];
+    place.run(&["check", "comb-pluck", "--out", "shut/out"]).expect(1, &words);
 }
 
 #[test]

@@ -42,15 +42,21 @@ pub fn inputs(job: &ClipJob) -> Vec<&Path> {
 /// As [`check_output`].
 pub fn check_places(job: &ClipJob, out: &Path, inputs: &[&Path]) -> Result<(), FootageError> {
     let folder = out.join(&job.name);
+    if let Some(file) = out.ancestors().find(|p| p.exists()).filter(|p| p.is_file()) {
+        return Err(FootageError::Output {
+            path: printable(out),
+            what: format!("{} is a file: name a folder for the results", printable(file)),
+        });
+    }
     check_output(out, inputs)?;
+    check_no_footage(out)?;
+    check_no_footage(&folder)?;
     check_output(&out.join(REFERENCES), inputs)?;
     check_output(&folder, inputs)?;
     check_output(&folder.join(FRAMES), inputs)
 }
 
 /// Refuses a folder that holds pictures though no run has been there: they may be originals.
-    check_no_footage(out)?;
-    check_no_footage(&folder)?;
 pub(super) fn check_ours(folder: &Path) -> Result<(), NightError> {
     let frames = folder.join(FRAMES);
     let used = fs::read_dir(&frames).is_ok_and(|mut d| d.next().is_some());

@@ -133,6 +133,9 @@ impl Stack {
     fn open(path: &Path, what: &str, work: &Work<'_>) -> Result<Self, NightError> {
         let source = Source::open(path, Vec::new())?;
         let what = format!("{what} {}", printable(path));
+        if let Some(why) = made_by_us(path) {
+            return Err(NightError::Refused(format!("{what}: {why}")));
+        }
         let mut text = format!("{VERSION}\n");
         let total = source.clip.frames.len() as u64;
         text.push_str(&super::job::headerless(&source));
@@ -213,7 +216,7 @@ pub fn prepare(
     let dark = dark.map(|p| Stack::open(p, "dark reference", work)).transpose()?;
     let flat = flat.map(|p| Stack::open(p, "flat reference", work)).transpose()?;
     for stack in [&dark, &flat].into_iter().flatten() {
-        sensor_shape(&stack.source).check(&stack.what, &shape).map_err(stack.fault())?;
+        sensor_shape(&stack.source).check("a frame of it", &shape).map_err(stack.fault())?;
     }
     let mut dark_stats = None;
     if let Some(stack) = &dark {
@@ -309,6 +312,14 @@ fn master_dark(
     file::write_dark(&master, &mut bytes).map_err(stack.fault())?;
     keep(disk, &place, bytes.get_ref())?;
     Ok((master, Some(stats)))
+}
+
+/// Why a file cannot be read as frames of a reference: it is a master already.
+pub(super) fn made_by_us(path: &Path) -> Option<&'static str> {
+    (path.is_file() && load(path).is_some()).then_some(
+        "this is a master that hushframe reference wrote, and a run makes its own: name the folder \
+         of the frames it was made from",
+    )
 }
 
 /// A master that is there and sound.
@@ -431,6 +442,9 @@ fn read_dark(path: &Path, shape: &Shape, work: &Work<'_>) -> Result<MasterDark, 
             MasterDark::from_stack(&stats, None).map_err(stack.fault())?
         }
     };
-    master.shape.check(&what, shape).map_err(|source| NightError::Reference { what, source })?;
+    master
+        .shape
+        .check("a frame of it", shape)
+        .map_err(|source| NightError::Reference { what, source })?;
     Ok(master)
 }

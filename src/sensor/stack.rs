@@ -193,7 +193,7 @@ pub fn collect<E: Display>(
         let samples = read(index).map_err(|e| SensorError::Read { index, why: e.to_string() })?;
         let found = Shape::of(&samples);
         let wanted = *shape.get_or_insert(found);
-        found.check(&format!("frame {index} of the stack"), &wanted)?;
+        found.check(&format!("frame {} of the stack", index + 1), &wanted)?;
         if samples.data.len() != samples.width * samples.height * samples.channels {
             let why = format!("it holds {} samples", samples.data.len());
             return Err(SensorError::Read { index, why });
@@ -315,8 +315,9 @@ fn frame_light(
         return Ok(mean);
     }
     Err(SensorError::Refused(format!(
-        "frame {index} of the stack has a mean of {mean:.2} DN above dark: it shows no light, \
-         take it out or take new flats"
+        "frame {} of the stack has a mean of {mean:.2} DN above dark: it shows no light, take it \
+         out or take new flats",
+        index + 1
     )))
 }
 
