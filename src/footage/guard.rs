@@ -71,7 +71,7 @@ pub fn check_output(out: &Path, inputs: &[&Path]) -> Result<(), FootageError> {
 /// Refuses a folder to write into that holds a clip's frames, whoever named it: what is written
 /// there would lie among originals, and may be taken for a frame.
 ///
-/// A folder counts from [`MANY`] frames on, and with a `clip.toml` from the first; a file of many
+/// A folder counts from `MANY` frames on, and with a `clip.toml` from the first; a file of many
 /// frames is no folder of them. One that is not there holds nothing.
 ///
 /// # Errors

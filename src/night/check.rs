@@ -123,7 +123,8 @@ fn there(out: &Path) -> Option<PathBuf> {
 #[must_use]
 pub fn closed(out: &Path) -> Option<String> {
     use rustix::fs::{Access, access};
-    let there = there(out)?;
+    // Where a file is in the way, that is said of each clip.
+    let there = there(out).filter(|p| p.is_dir())?;
     let why = access(&there, Access::WRITE_OK | Access::EXEC_OK).err()?;
     Some(format!(
         "{}: nothing can be written there: {why}: choose another --out",

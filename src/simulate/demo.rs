@@ -11,6 +11,9 @@ use super::shoot::{ShootSettings, write_shoot};
 /// Lies in the folder while the shoot is being filmed.
 const FILMING: &str = "being-filmed";
 
+/// What a shoot is made of.
+const FOLDERS: [&str; 4] = ["comb-pluck", "black", "even", "truth"];
+
 /// The file that says what to do with the shoot.
 const SHOOT: &str = "\
 # A music box, filmed through a macro lens (simulated). One clip, finished twice:
@@ -42,14 +45,24 @@ pub fn free(dir: &Path) -> bool {
 /// # Errors
 /// Where files cannot be written.
 pub fn write(dir: &Path) -> Result<(), SimulateError> {
+    film(dir, &ShootSettings::demo()?)
+}
+
+fn film(dir: &Path, settings: &ShootSettings) -> Result<(), SimulateError> {
     let fault = |path: &Path, e: &std::io::Error| SimulateError::Write {
         path: path.to_owned(),
         why: e.to_string(),
     };
     let filming = dir.join(FILMING);
     fs::create_dir_all(dir).map_err(|e| fault(dir, &e))?;
+    if filming.is_file() {
+        // What was filmed before it was cut off, and nothing else.
+        for folder in FOLDERS.map(|f| dir.join(f)).iter().filter(|f| f.is_dir()) {
+            fs::remove_dir_all(folder).map_err(|e| fault(folder, &e))?;
+        }
+    }
     fs::write(&filming, "").map_err(|e| fault(&filming, &e))?;
-    write_shoot(dir, &ShootSettings::demo()?)?;
+    write_shoot(dir, settings)?;
     let path = dir.join("shoot.toml");
     fs::write(&path, SHOOT).map_err(|e| fault(&path, &e))?;
     fs::remove_file(&filming).map_err(|e| fault(&filming, &e))
@@ -162,5 +175,13 @@ mod tests {
         assert!(!free(dir.path()), "somebody's folder");
         fs::write(dir.path().join(FILMING), "").unwrap();
         assert!(free(dir.path()));
+        for folder in FOLDERS {
+            fs::create_dir(dir.path().join(folder)).unwrap();
+        }
+        let half = dir.path().join("comb-pluck/000001.tif");
+        fs::write(&half, "half").unwrap();
+        film(dir.path(), &ShootSettings::small().unwrap()).unwrap();
+        assert!(fs::metadata(&half).unwrap().len() > 1000);
+        assert!(!free(dir.path()) && dir.path().join("notes.txt").is_file());
     }
 }
