@@ -303,7 +303,9 @@ fn a_night_from_the_folder_to_its_state() {
         place.copy(folder, &format!("night/{folder}"));
     }
     place.run(&["checksum", "night", "--to", "list.txt"]).expect(0, &["57 files"]);
-    place.run(&["init", "night"]).expect(0, &["1 clips", "1 black references", "1 even fields"]);
+    place
+        .run(&["init", "night"])
+        .expect(0, &["1 clip, 1 black reference, 1 even field, 0 scale pictures"]);
     place.run(&["init", "night"]).expect(2, &["is there already"]);
     place.run(&["init", "night/comb-pluck"]).expect(2, &["nothing is written into an input"]);
     place.run(&["run", "night", "--out", "out", "--frames", "1-5"]).expect(0, &["5 frames made"]);

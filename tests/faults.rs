@@ -48,7 +48,7 @@ fn nothing_to_work_on() {
     let place = Place::new();
     fs::create_dir(place.path("empty")).unwrap();
     place.run(&["run", "empty"]).expect(2, &["error: empty: is empty", "*.tif"]);
-    place.run(&["run", "nowhere"]).expect(2, &["error: nowhere: No such file"]);
+    place.run(&["run", "nowhere"]).expect(2, &["error: nowhere: is not there: name a shoot.toml"]);
     place.write("words/notes.txt", "no frames");
     place.run(&["run", "words"]).expect(2, &["words", "*.tif"]);
     place.write("lone.tif", "no picture");

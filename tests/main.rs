@@ -18,6 +18,7 @@ mod faults;
 mod follow;
 mod formats;
 mod full_disk;
+mod handling;
 mod harness;
 mod kills;
 mod lamps;

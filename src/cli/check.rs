@@ -5,9 +5,10 @@ use std::path::PathBuf;
 use super::run::{Budget, What};
 use super::{Outcome, Ui};
 use crate::engine::Work;
-use crate::night::check::{ClipCheck, Room, check};
+use crate::night::check::{ClipCheck, Room, check, closed};
 use crate::night::estimate::estimate;
 use crate::night::fence::{Protection, probe};
+use crate::night::{hook, shoot};
 
 /// Arguments of `check`.
 #[derive(Debug, clap::Args)]
@@ -51,18 +52,24 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
             ui.warn(w);
         }
     }
-    let room = Room::of(&checks, &args.out);
-    if let Some(fault) = room.fault() {
+    // A file system that cannot be written to has no room either.
+    let fault = closed(&args.out).or_else(|| Room::of(&checks, &args.out).fault());
+    if let Some(fault) = fault {
         bad = true;
         ui.say(&format!("fault: {fault}"));
     }
     let times: Vec<f64> = checks.iter().filter_map(|c| c.expected_s).filter(|s| *s > 0.0).collect();
     if !times.is_empty() {
         ui.say(&format!(
-            "about {} for the frames of {} clips, from a sample; writing and previews come on top",
+            "about {} for the frames of {} clip{}, from a sample; writing and previews come on top",
             span(times.iter().sum()),
-            times.len()
+            times.len(),
+            if times.len() == 1 { "" } else { "s" }
         ));
+    }
+    let hook = args.what.shoot_file().as_deref().and_then(shoot::when_done);
+    if let Some(doubt) = hook.as_deref().and_then(hook::doubt) {
+        ui.say(&format!("note: {doubt}"));
     }
     if let Protection::Code(why) = probe() {
         ui.say(&format!("note: originals would be protected by code alone: {why}"));

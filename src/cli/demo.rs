@@ -23,7 +23,7 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     let dir = &args.dir;
     let file = dir.join("shoot.toml");
     if !file.is_file() {
-        if dir.read_dir().is_ok_and(|mut d| d.next().is_some()) {
+        if !demo::free(dir) {
             bail!("{} is not empty: give another folder", printable(dir));
         }
         ui.say("filming a music box: 100 frames at 5000 frames a second, 32 black, 32 even");

@@ -1,11 +1,11 @@
 //! `hushframe export`.
 
 use std::io::IsTerminal;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use super::{Outcome, Ui};
 use crate::day::export::{Export, Format};
-use crate::footage::{check_output, printable, write_atomic};
+use crate::footage::{check_no_footage, check_output, printable, write_atomic};
 
 /// Arguments of `export`.
 #[derive(Debug, clap::Args)]
@@ -56,6 +56,7 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
         (None, None) => anyhow::bail!("give --to: a new or empty folder for the files"),
         (Some(to), Some(_)) => {
             check_output(to, &[&args.clip])?;
+            check_no_footage(to.parent().unwrap_or(Path::new("")))?;
             anyhow::ensure!(!to.exists(), "{}: is there already: name a new file", printable(to));
             let mut made = None;
             write_atomic(to, |w| {

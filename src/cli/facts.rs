@@ -13,25 +13,25 @@ use crate::frame::units::{Duration, FrameRate, Length};
 #[command(next_help_heading = "Facts of the clip")]
 pub(super) struct FactOptions {
     /// Capture rate in frames a second, such as 5000 or 30000/1001
-    #[arg(long, value_name = "FPS")]
+    #[arg(long, value_name = "FPS", allow_hyphen_values = true)]
     rate: Option<FrameRate>,
     /// Rate at which the result is shown
-    #[arg(long, value_name = "FPS")]
+    #[arg(long, value_name = "FPS", allow_hyphen_values = true)]
     playback: Option<FrameRate>,
     /// Exposure time of a frame, such as 50us
-    #[arg(long, value_name = "TIME")]
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true)]
     exposure: Option<Duration>,
     /// Magnification on the sensor
-    #[arg(long, value_name = "X", value_parser = above_zero)]
+    #[arg(long, value_name = "X", allow_hyphen_values = true, value_parser = above_zero)]
     magnification: Option<f64>,
     /// Distance of two pixels on the sensor, such as 10um
-    #[arg(long, value_name = "LENGTH")]
+    #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
     pixel_pitch: Option<Length>,
     /// Size of a pixel on the object, such as 1.003um, or a file that holds it
-    #[arg(long, value_name = "LENGTH|FILE")]
+    #[arg(long, value_name = "LENGTH|FILE", allow_hyphen_values = true)]
     scale: Option<ScaleText>,
     /// Number of the frame whose time is 0
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", allow_hyphen_values = true)]
     trigger_frame: Option<u64>,
     /// Colour filter over the top-left 2 x 2 pixels: RGGB, BGGR, GRBG or GBRG
     #[arg(long, value_name = "LETTERS", value_parser = parse_mosaic)]
@@ -40,13 +40,13 @@ pub(super) struct FactOptions {
     #[arg(long, value_name = "DN", allow_negative_numbers = true)]
     black: Option<f64>,
     /// White level (saturation) in DN
-    #[arg(long, value_name = "DN", value_parser = above_zero)]
+    #[arg(long, value_name = "DN", allow_hyphen_values = true, value_parser = above_zero)]
     white: Option<f64>,
     /// Mains frequency, 50 or 60
     #[arg(long, value_name = "HZ")]
     mains: Option<Mains>,
     /// Rolling shutter: time from one row to the next, such as 5us
-    #[arg(long, value_name = "TIME")]
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true)]
     row_time: Option<Duration>,
     /// Pixels of the sensor that were read as one, along a side
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..=16))]

@@ -6,7 +6,7 @@ use anyhow::bail;
 
 use super::shard::parts;
 use super::{Outcome, Ui};
-use crate::footage::{Facts, check_output, printable, write_bytes};
+use crate::footage::{Facts, check_no_footage, check_output, printable, write_bytes};
 use crate::night::farm::{self, Chain};
 use crate::night::{place, shoot};
 
@@ -67,7 +67,9 @@ impl Common {
         let there: Vec<&Path> =
             jobs.iter().flat_map(place::inputs).filter(|p| p.exists()).collect();
         let folder = self.to.parent().filter(|p| !p.as_os_str().is_empty());
-        check_output(folder.unwrap_or(Path::new(".")), &there)?;
+        let folder = folder.unwrap_or(Path::new("."));
+        check_output(folder, &there)?;
+        check_no_footage(folder)?;
         if self.to == file {
             bail!("{}: is the shoot file: give another --to", printable(&self.to));
         }

@@ -1,11 +1,11 @@
 //! `hushframe init`.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use anyhow::bail;
 
 use super::{Outcome, Ui};
-use crate::footage::{printable, write_bytes};
+use crate::footage::{check_no_footage, printable, write_bytes};
 use crate::night::init::{Kind, look_through};
 
 /// Arguments of `init`.
@@ -23,7 +23,7 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     if file.exists() {
         bail!("{} is there already: move it away, or give another file with -o", printable(&file));
     }
-    let found = look_through(&args.folder)?;
+    let found = look_through(&args.folder, &file)?;
     // A folder that is itself a clip is an input: nothing is written into it.
     if let Some(l) = found.looks.iter().find(|l| l.path.as_os_str().is_empty())
         && args.output.is_none()
@@ -35,16 +35,21 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
             l.frames
         );
     }
+    check_no_footage(file.parent().unwrap_or(Path::new("")))?;
     write_bytes(&file, found.toml.as_bytes())?;
     for (place, why) in &found.faults {
         ui.say(&format!("passed over {}: {}", place, why));
     }
+    let counted = |kind: Kind, word: &str| {
+        let n = found.count(kind);
+        format!("{n} {word}{}", if n == 1 { "" } else { "s" })
+    };
     ui.say(&format!(
-        "{} clips, {} black references, {} even fields, {} scale pictures -> {}",
-        found.count(Kind::Clip),
-        found.count(Kind::Dark),
-        found.count(Kind::Flat),
-        found.count(Kind::Scale),
+        "{}, {}, {}, {} -> {}",
+        counted(Kind::Clip, "clip"),
+        counted(Kind::Dark, "black reference"),
+        counted(Kind::Flat, "even field"),
+        counted(Kind::Scale, "scale picture"),
         printable(&file)
     ));
     if found.questions() > 0 {

@@ -1,10 +1,5 @@
 //! The command line: one file a command. It parses, calls the layers below and prints; it does
 //! not compute.
-#![expect(
-    clippy::print_stdout,
-    clippy::print_stderr,
-    reason = "this is the layer that talks to people"
-)]
 
 mod check;
 mod checksum;
@@ -113,11 +108,14 @@ pub fn run() -> u8 {
             // Help and version are answers; the rest cannot be run.
             let code = if e.use_stderr() { 2 } else { 0 };
             let _ = e.print();
+            if code == 2 && std::env::args_os().any(|a| a == "--json") {
+                ui::print_fault(e.render().to_string().trim());
+            }
             return code;
         }
     };
     let ui = Ui::new(&cli.common);
-    match dispatch(cli.command, &ui) {
+    match dispatch(cli.command, &ui).and_then(|o| ui.all_said().map(|()| o)) {
         Ok(outcome) => outcome.code(),
         Err(e) => {
             ui.error(&e);
@@ -147,7 +145,7 @@ fn dispatch(command: Command, ui: &Ui) -> anyhow::Result<Outcome> {
         Command::Shard(step) => shard::run(&step, ui),
         Command::Farm(engine) => farm::run(&engine, ui),
         Command::Stages(args) => stages::run(&args, ui),
-        Command::Completions(args) => completions::run(&args),
-        Command::Man => completions::man(),
+        Command::Completions(args) => completions::run(&args, ui),
+        Command::Man => completions::man(ui),
     }
 }

@@ -4,17 +4,20 @@ use std::time::Duration;
 
 use clap::Args;
 
+/// Place in the help: after a command's own options, before those that have headings.
+const LAST: usize = 900;
+
 /// Options of every command.
 #[derive(Debug, Clone, Args)]
 pub(super) struct Common {
     /// Machine-readable result on standard output
-    #[arg(long, global = true)]
+    #[arg(long, global = true, display_order = LAST)]
     pub(super) json: bool,
     /// Only errors on standard error
-    #[arg(long, global = true)]
+    #[arg(long, global = true, display_order = LAST)]
     pub(super) quiet: bool,
     /// Threads to use; results do not depend on it [default: all cores]
-    #[arg(long, global = true, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    #[arg(long, global = true, display_order = LAST, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub(super) threads: Option<u16>,
 }
 

@@ -149,7 +149,7 @@ impl What {
     }
 
     /// The shoot file, where one was named or lies in the folder.
-    fn shoot_file(&self) -> Option<PathBuf> {
+    pub(super) fn shoot_file(&self) -> Option<PathBuf> {
         if self.shoot.is_dir() {
             return Some(self.shoot.join("shoot.toml")).filter(|p| p.is_file());
         }
@@ -161,7 +161,14 @@ impl What {
         let input = &self.shoot;
         // "-" is left to the search for frames, which says that only run takes standard input.
         if input != Path::new("-") {
-            std::fs::metadata(input).with_context(|| printable(input))?;
+            let there = std::fs::metadata(input);
+            if there.as_ref().is_err_and(|e| e.kind() == std::io::ErrorKind::NotFound) {
+                anyhow::bail!(
+                    "{}: is not there: name a shoot.toml, or the folder of one clip's frames",
+                    printable(input)
+                );
+            }
+            there.with_context(|| printable(input))?;
         }
         let full = std::path::absolute(input)?;
         let name = full.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
@@ -215,6 +222,9 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     };
     let in_file = shoot.as_deref().and_then(shoot::when_done);
     let hook = args.when_done.clone().or(in_file);
+    if let Some(doubt) = hook.as_deref().and_then(hook::doubt) {
+        ui.say(&format!("note: {doubt}"));
+    }
     let ended = run_jobs(&jobs, &night, ui);
     if let Some(program) = hook {
         let told = told(&ended, &night, jobs.len());

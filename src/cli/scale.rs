@@ -23,10 +23,10 @@ pub(super) struct Args {
     #[arg(long, value_name = "X,Y,W,H", value_parser = super::measure::region, conflicts_with = "from")]
     region: Option<super::measure::Region>,
     /// First of two points in the picture, in px
-    #[arg(long, value_name = "X,Y", value_parser = point, requires = "to", requires = "length")]
+    #[arg(long, value_name = "X,Y", allow_hyphen_values = true, value_parser = point, requires = "to", requires = "length")]
     from: Option<[f64; 2]>,
     /// Second point
-    #[arg(long, value_name = "X,Y", value_parser = point, requires = "from")]
+    #[arg(long, value_name = "X,Y", allow_hyphen_values = true, value_parser = point, requires = "from")]
     to: Option<[f64; 2]>,
     /// Length on the object between the points, such as 1mm
     #[arg(long, value_name = "LENGTH", requires = "from")]
@@ -36,7 +36,7 @@ pub(super) struct Args {
     picked_to: f64,
     /// How true the rule is: per cent (0.1%), a length (1.5um), its class (I, II, III), or
     /// "DIN 866 A" or "DIN 866 B"
-    #[arg(long, value_name = "TOLERANCE")]
+    #[arg(long, value_name = "TOLERANCE", allow_hyphen_values = true)]
     tolerance: Option<Tolerance>,
     /// Magnification it was taken at; clips of another one refuse the scale
     #[arg(long, value_name = "X", value_parser = super::facts::above_zero)]

@@ -76,6 +76,6 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
             let _ = writeln!(text, "\n  no settings");
         }
     }
-    print!("{text}");
+    ui.print(&text);
     Ok(Outcome::Well)
 }

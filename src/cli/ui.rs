@@ -1,9 +1,8 @@
 //! What people see while work goes on: bars on a terminal, timed lines in a log.
 
-use std::io::IsTerminal;
-use std::sync::Mutex;
-use std::sync::PoisonError;
+use std::io::{IsTerminal, Write};
 use std::sync::atomic::{AtomicBool, AtomicU8, Ordering};
+use std::sync::{Mutex, OnceLock, PoisonError};
 use std::time::{Duration, Instant};
 
 use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressState, ProgressStyle};
@@ -34,6 +33,7 @@ pub struct Ui {
     threads: usize,
     bars: Option<MultiProgress>,
     start: Instant,
+    unsaid: OnceLock<std::io::Error>,
 }
 
 impl Ui {
@@ -47,6 +47,7 @@ impl Ui {
             bars: terminal
                 .then(|| MultiProgress::with_draw_target(ProgressDrawTarget::stderr_with_hz(8))),
             start: Instant::now(),
+            unsaid: OnceLock::new(),
         }
     }
 
@@ -68,7 +69,7 @@ impl Ui {
             STOP.store(true, Ordering::Relaxed);
             if PRESSED.fetch_add(1, Ordering::Relaxed) == 0 {
                 if !quiet {
-                    eprintln!("\nstopping after the frames in flight; press again to stop now");
+                    aside("\nstopping after the frames in flight; press again to stop now");
                 }
             } else {
                 end_now();
@@ -97,17 +98,37 @@ impl Ui {
             Some(bars) => {
                 let _ = bars.println(text);
                 if bars.is_hidden() {
-                    eprintln!("{text}");
+                    aside(text);
                 }
             }
-            None => eprintln!("[{:7.1} s] {text}", self.start.elapsed().as_secs_f64()),
+            None => aside(&format!("[{:7.1} s] {text}", self.start.elapsed().as_secs_f64())),
         }
     }
 
     /// A line of an answer on standard output; nothing with `--json`, which gives it whole.
     pub(super) fn answer(&self, text: &str) {
         if !self.json {
-            println!("{}", harmless(text));
+            self.print(&format!("{}\n", harmless(text)));
+        }
+    }
+
+    /// Text on standard output. A reader that has seen enough is no fault; for another reason see
+    /// [`Ui::all_said`].
+    pub(super) fn print(&self, text: &str) {
+        let mut out = std::io::stdout().lock();
+        if let Err(e) = out.write_all(text.as_bytes()).and_then(|()| out.flush())
+            && e.kind() != std::io::ErrorKind::BrokenPipe
+        {
+            // The first is enough.
+            let _ = self.unsaid.set(e);
+        }
+    }
+
+    /// Fails where an answer could not be written to standard output.
+    pub(super) fn all_said(&self) -> anyhow::Result<()> {
+        match self.unsaid.get() {
+            None => Ok(()),
+            Some(e) => anyhow::bail!("standard output: could not write: {e}"),
         }
     }
 
@@ -120,18 +141,18 @@ impl Ui {
     pub(super) fn error(&self, e: &anyhow::Error) {
         let text = format!("error: {}", harmless(&whole(e)));
         match &self.bars {
-            Some(bars) => bars.suspend(|| eprintln!("{text}")),
-            None => eprintln!("{text}"),
+            Some(bars) => bars.suspend(|| aside(&text)),
+            None => aside(&text),
         }
         if self.json {
-            println!("{}", serde_json::json!({ "error": whole(e) }));
+            print_fault(&whole(e));
         }
     }
 
     /// The machine-readable result.
     pub(super) fn result(&self, value: &impl serde::Serialize) -> anyhow::Result<()> {
         if self.json {
-            println!("{}", serde_json::to_string(value)?);
+            self.print(&format!("{}\n", serde_json::to_string(value)?));
         }
         Ok(())
     }
@@ -145,6 +166,8 @@ impl Ui {
                 phase: None,
                 bar: None,
                 since: Instant::now(),
+                from: 0,
+                over: false,
                 said: None,
             }),
         }
@@ -158,6 +181,16 @@ impl Ui {
         bar.enable_steady_tick(Duration::from_secs(1));
         Some(bar)
     }
+}
+
+/// What could not be run, as the machine-readable result.
+pub(super) fn print_fault(text: &str) {
+    let _ = writeln!(std::io::stdout().lock(), "{}", serde_json::json!({ "error": text }));
+}
+
+/// A line on standard error. A night's work does not die of nobody reading it any more.
+fn aside(text: &str) {
+    let _ = writeln!(std::io::stderr().lock(), "{text}");
 }
 
 /// An error with its causes, those left out that it ends in already.
@@ -193,6 +226,7 @@ fn word(phase: Phase) -> &'static str {
         Phase::Analyse => "analyse",
         Phase::Render => "render",
         Phase::Preview => "preview",
+        Phase::Hash => "files",
     }
 }
 
@@ -200,6 +234,10 @@ struct Watched {
     phase: Option<Phase>,
     bar: Option<ProgressBar>,
     since: Instant,
+    /// What was done when this was first heard of.
+    from: u64,
+    /// Whether the count has come to its end; a step that is the first again begins another.
+    over: bool,
     said: Option<Instant>,
 }
 
@@ -220,11 +258,12 @@ impl Progress for Watch<'_> {
             return;
         }
         let mut s = self.state.lock().unwrap_or_else(PoisonError::into_inner);
-        if s.phase != Some(phase) {
+        if s.phase != Some(phase) || (s.over && done == 1) {
             if let Some(bar) = s.bar.take() {
                 bar.finish_and_clear();
             }
-            *s = Watched { phase: Some(phase), bar: None, since: Instant::now(), said: None };
+            let (since, from) = (Instant::now(), done);
+            *s = Watched { phase: Some(phase), bar: None, since, from, over: false, said: None };
             s.bar = self.ui.bars.as_ref().map(|bars| {
                 let bar = bars.add(ProgressBar::new(total));
                 bar.set_style(style("{msg:24} {wide_bar} {pos}/{len}  {rate}  {eta} left"));
@@ -232,6 +271,7 @@ impl Progress for Watch<'_> {
                 bar
             });
         }
+        s.over |= done >= total;
         if let Some(bar) = &s.bar {
             bar.set_length(total);
             bar.set_position(done);
@@ -241,17 +281,18 @@ impl Progress for Watch<'_> {
             return;
         }
         let now = Instant::now();
+        let seconds = now.duration_since(s.since).as_secs_f64();
         let due = s.said.is_none_or(|t| now.duration_since(t) >= LOG_EVERY);
-        if done >= total || (due && now.duration_since(s.since) >= LOG_EVERY) {
-            let seconds = now.duration_since(s.since).as_secs_f64().max(1e-6);
-            let rate = done as f64 / seconds;
-            let left = (total.saturating_sub(done)) as f64 / rate.max(1e-9);
-            s.said = Some(now);
-            self.ui.say(&format!(
-                "{}: {} {done} of {total}, {rate:.1} frames/s, {left:.0} s left",
-                self.name,
-                word(phase)
-            ));
+        if done < total && !(due && now.duration_since(s.since) >= LOG_EVERY) {
+            return;
         }
+        s.said = Some(now);
+        let rate = done.saturating_sub(s.from) as f64 / seconds.max(1e-6);
+        let unit = if phase == Phase::Hash { "files/s" } else { "frames/s" };
+        // A moment tells no rate.
+        let pace = if seconds < 1.0 { String::new() } else { format!(", {rate:.1} {unit}") };
+        let left = (total.saturating_sub(done)) as f64 / rate.max(1e-9);
+        let left = if done >= total { String::new() } else { format!(", {left:.0} s left") };
+        self.ui.say(&format!("{}: {} {done} of {total}{pace}{left}", self.name, word(phase)));
     }
 }

@@ -28,8 +28,9 @@ use serde::Serialize;
 use super::DayError;
 use crate::engine::{Phase, Work};
 use crate::footage::{
-    DpxTags, ExrTags, FootageError, OmeTags, OutFrame, TiffTags, Y4mKind, Y4mWriter, check_output,
-    encode_dpx, encode_exr, encode_png16, encode_tiff, ome_xml, printable, write_bytes,
+    DpxTags, ExrTags, FootageError, OmeTags, OutFrame, TiffTags, Y4mKind, Y4mWriter,
+    check_no_footage, check_output, encode_dpx, encode_exr, encode_png16, encode_tiff, ome_xml,
+    printable, write_bytes,
 };
 use crate::frame::convert::to_f32;
 use crate::frame::units::{Duration, FrameRate};
@@ -161,10 +162,14 @@ impl Export {
             .collect();
         let rows = one_each(&clip, rows);
         if !rows.iter().any(|r| r.usable() && is_finished(folder, r.frame)) {
-            return Err(DayError::Refused(format!(
-                "{}: there is no finished frame to export: finish the run first",
-                printable(folder)
-            )));
+            let why = match range {
+                None => "there is no finished frame to export: finish the run first".to_owned(),
+                Some((a, b)) => format!(
+                    "there is no finished frame from {a} to {b}: the clip's numbers are in \
+                     frames.csv"
+                ),
+            };
+            return Err(DayError::Refused(format!("{}: {why}", printable(folder))));
         }
         Ok(Self { clip, rows, format })
     }
@@ -242,6 +247,7 @@ impl Export {
     /// Makes the folder and marks it as ours.
     fn claim(&self, to: &Path) -> Result<(), DayError> {
         check_output(to, &[&self.clip.folder])?;
+        check_no_footage(to.parent().unwrap_or(Path::new("")))?;
         let note = to.join(NOTE);
         let taken = fs::read_dir(to).is_ok_and(|mut d| d.next().is_some());
         if taken && !note.is_file() {

@@ -11,12 +11,13 @@ use super::overlay::Film;
 use super::{DayError, begins_with, plot, sheet};
 use crate::engine::{Phase, Work};
 use crate::footage::{
-    Fact, FootageError, OutFrame, ScaleValue, check_output, encode_png16, printable, write_bytes,
+    Fact, FootageError, OutFrame, ScaleValue, check_no_footage, check_output, encode_png16,
+    printable, write_bytes,
 };
 use crate::frame::FixedPlane;
 use crate::frame::convert::round_isize;
 use crate::measure::follow::{
-    BLOCK, Followed, Follower, LEAST, main_direction_deg, on_object, series_along,
+    BLOCK, Followed, Follower, LEAST, PAD, main_direction_deg, on_object, series_along,
 };
 use crate::measure::ring::Measured;
 use crate::measure::turning::Turner;
@@ -172,9 +173,15 @@ pub fn run(args: &MotionArgs, out: &Path, work: &Work<'_>) -> Result<MotionRepor
     // Of raw frames it is known before they are registered.
     if let Ok(source) = args.job.open() {
         let shape = &source.expected.shape;
-        check_region(args.region, (shape.width, shape.height))?;
+        check_region(args.region, (shape.width, shape.height), 0)?;
     }
     let clip = Opened::new(&Place { job: &args.job, out }, work)?;
+    let (width, height) = (clip.size.0 * clip.span, clip.size.1 * clip.span);
+    check_region(args.region, (width, height), PAD * clip.span)?;
+    let slow = clip.facts.rows_take_too_long(height);
+    if let (Some(slow), true) = (&slow, clip.facts.rows_take_too_long(1).is_some()) {
+        return Err(DayError::Refused(format!("{}: {}", slow.text, slow.advice)));
+    }
     clip.time_s(clip.trigger)?;
     let Tracked { wanted, steps, first, region } = follow(args, &clip, work)?;
     let found: Vec<Option<Followed>> = steps.iter().map(|s| s.found).collect();
@@ -211,7 +218,7 @@ pub fn run(args: &MotionArgs, out: &Path, work: &Work<'_>) -> Result<MotionRepor
             .max_by(|a, b| a.value.abs().total_cmp(&b.value.abs())),
         told,
         files: Vec::new(),
-        warnings: clip.warnings.clone(),
+        warnings: clip.warnings.iter().cloned().chain(slow).collect(),
     };
     warn(&mut report);
     if args.overlay {
@@ -285,6 +292,8 @@ fn check_place(args: &MotionArgs, out: &Path) -> Result<(), DayError> {
             .map_err(|e| DayError::Footage(FootageError::disk(input, "open", e)))?;
     }
     check_output(out, &there)?;
+    check_no_footage(out)?;
+    check_no_footage(out.parent().unwrap_or(Path::new("")))?;
     let used = std::fs::read_dir(out).is_ok_and(|mut d| d.next().is_some());
     if used && !begins_with(&out.join(NUMBERS), MARK) && !out.join(".references").is_dir() {
         return Err(DayError::Refused(format!(
@@ -296,8 +305,13 @@ fn check_place(args: &MotionArgs, out: &Path) -> Result<(), DayError> {
         .map_err(|e| DayError::Footage(FootageError::disk(out, "create", e)))
 }
 
-/// Refuses a region that cannot be followed in any picture of this size.
-fn check_region(region: [usize; 4], (width, height): (usize, usize)) -> Result<(), DayError> {
+/// Refuses a region that cannot be followed in any picture of this size, or lies less than `clear`
+/// px from its edges.
+fn check_region(
+    region: [usize; 4],
+    (width, height): (usize, usize),
+    clear: usize,
+) -> Result<(), DayError> {
     let [x, y, w, h] = region;
     let ends =
         |at: usize, length: usize, all: usize| at.checked_add(length).is_some_and(|e| e <= all);
@@ -312,6 +326,12 @@ fn check_region(region: [usize; 4], (width, height): (usize, usize)) -> Result<(
         return Err(DayError::Refused(format!(
             "the region {words} does not lie in the picture of {width}x{height} px: write X,Y of its \
              upper left corner, then width and height"
+        )));
+    }
+    if x < clear || y < clear || !(ends(x, w + clear, width) && ends(y, h + clear, height)) {
+        return Err(DayError::Refused(format!(
+            "the region {words} comes closer than {clear} px to an edge of the picture of \
+             {width}x{height} px: keep it away from the edges"
         )));
     }
     Ok(())

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use serde::Serialize;
 
 use super::{DayError, begins_with};
-use crate::footage::{check_output, encode_png16, printable, write_bytes};
+use crate::footage::{check_no_footage, check_output, encode_png16, printable, write_bytes};
 use crate::measure::ruler::{self, MARK, ScaleArgs, ScaleFile, Ticks};
 
 /// What was measured and where it lies.
@@ -41,7 +41,10 @@ pub fn run(args: &ScaleArgs, to: Option<&Path>) -> Result<Scaled, DayError> {
         )));
     }
     let places = Places::choose(image, to)?;
-    let report = ruler::run(args)?;
+    let mut report = ruler::run(args)?;
+    if let Some((width, height)) = uncropped(image) {
+        (report.scale.width_px, report.scale.height_px) = (width, height);
+    }
     let text = report.scale.to_toml().map_err(DayError::Refused)?;
     let png = encode_png16(&report.annotated, Some(report.scale.um_per_px))?;
     write_bytes(&places.annotated, &png)?;
@@ -54,6 +57,19 @@ pub fn run(args: &ScaleArgs, to: Option<&Path>) -> Result<Scaled, DayError> {
         file: printable(&places.file),
         annotated: printable(&places.annotated),
     })
+}
+
+/// Size of the clip's frames where the picture is a finished frame, cropped when it was steadied:
+/// what the scale is held against later is the clip.
+fn uncropped(image: &Path) -> Option<(usize, usize)> {
+    let folder = image.parent().filter(|p| p.file_name().is_some_and(|n| n == "frames"))?;
+    let text = std::fs::read_to_string(folder.parent()?.join("record.json")).ok()?;
+    let record: serde_json::Value = serde_json::from_str(&text).ok()?;
+    let side = |name: &str| {
+        let n = record.pointer(&format!("/inputs/shape/{name}"))?.as_u64()?;
+        usize::try_from(n).ok()
+    };
+    Some((side("width")?, side("height")?))
 }
 
 /// Where results go.
@@ -92,6 +108,7 @@ impl Places {
                 check_output(place, &[image])?;
             }
         }
+        check_no_footage(file.parent().unwrap_or(Path::new("")))?;
         let ours = begins_with(&file, MARK);
         let taken = [&file, &annotated].into_iter().find(|p| p.symlink_metadata().is_ok());
         match taken {

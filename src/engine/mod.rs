@@ -70,6 +70,8 @@ pub enum Phase {
     Render,
     /// The preview movie.
     Preview,
+    /// Hashing files, which need be no frames.
+    Hash,
 }
 
 /// Is told how the work goes, from several threads.

@@ -412,6 +412,26 @@ impl Facts {
             )
         })
     }
+
+    /// A warning where a frame of so many rows would be read out for longer than it takes until the
+    /// next one comes.
+    #[must_use]
+    pub fn rows_take_too_long(&self, rows: usize) -> Option<Warning> {
+        let (row, rate) = (self.row_time.as_ref()?, self.rate.as_ref()?);
+        let frame = Duration::from_s(row.value.s() * rows as f64)?;
+        let interval = Duration::from_s(rate.value.interval_s())?;
+        (frame.s() > interval.s() * (1.0 + 1e-6)).then(|| {
+            Warning::new(
+                "rows-longer-than-frame",
+                format!(
+                    "a row time of {} ({}) makes {frame} for the {rows} rows of a frame, but at {} \
+                     fps ({}) the next one comes after {interval}",
+                    row.value, row.source, rate.value, rate.source
+                ),
+                "correct the row time or the capture rate: times by the row would be wrong",
+            )
+        })
+    }
 }
 
 /// A warning where the given scale is far from pixel pitch / magnification.

@@ -188,6 +188,27 @@ fn is_image(path: &Path) -> bool {
         .is_some_and(|e| EXTENSIONS.contains(&e.to_ascii_lowercase().as_str()))
 }
 
+/// Whether a folder holds any file that may be a frame, by the names; nothing but its `clip.toml` is
+/// opened.
+#[must_use]
+pub fn may_hold_frames(folder: &Path) -> bool {
+    let raw = raw_in(folder).ok().flatten();
+    list(folder, raw.as_ref()).is_ok_and(|(images, _)| !images.is_empty())
+}
+
+/// The files of many frames in a folder that holds several, each a clip of its own; none where the
+/// folder as a whole is a clip.
+#[must_use]
+pub fn stacks_of(folder: &Path) -> Vec<PathBuf> {
+    let Ok(raw) = raw_in(folder) else { return Vec::new() };
+    let Ok((mut images, _)) = list(folder, raw.as_ref()) else { return Vec::new() };
+    if refuse_stacks(&images, raw.as_ref()).is_ok() {
+        return Vec::new();
+    }
+    images.retain(|file| stack_in(file, raw.as_ref()).is_some());
+    images
+}
+
 /// Images directly inside a folder, by name, and what else was seen there by extension.
 fn list(
     folder: &Path,

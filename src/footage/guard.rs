@@ -7,7 +7,10 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use super::{FootageError, printable};
+use super::{FootageError, find, printable};
+
+/// From so many numbered frames on, a folder is taken for somebody's footage.
+const MANY: usize = 8;
 
 /// The folders of clips in an output folder, in the order of their names: those with a lock.
 ///
@@ -63,6 +66,32 @@ pub fn check_output(out: &Path, inputs: &[&Path]) -> Result<(), FootageError> {
         }
     }
     Ok(())
+}
+
+/// Refuses a folder to write into that holds a clip's frames, whoever named it: what is written
+/// there would lie among originals, and may be taken for a frame.
+///
+/// A folder counts from `MANY` frames on, and with a `clip.toml` from the first; a file of many
+/// frames is no folder of them. One that is not there holds nothing.
+///
+/// # Errors
+/// [`FootageError::Output`] for a refusal.
+pub fn check_no_footage(folder: &Path) -> Result<(), FootageError> {
+    let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
+    if !folder.is_dir() {
+        return Ok(());
+    }
+    let frames = find(folder).map_or(0, |c| c.frames.iter().filter(|f| f.page == 0).count());
+    let marked = frames > 0 && folder.join("clip.toml").is_file();
+    if frames < MANY && !marked {
+        return Ok(());
+    }
+    Err(FootageError::Output {
+        path: printable(folder),
+        what: format!(
+            "holds {frames} frames: nothing is ever written among footage, choose another folder"
+        ),
+    })
 }
 
 /// The canonical path of `path`, the part that does not exist yet appended as it is written.
@@ -122,6 +151,23 @@ mod tests {
         check_output(&dir.path().join("out"), &[&input]).unwrap();
         check_output(&dir.path().join("comb-out/x/y"), &[&input]).unwrap();
         assert!(check_output(&dir.path().join("out"), &[&dir.path().join("absent")]).is_err());
+    }
+
+    #[test]
+    fn footage_is_not_written_among() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path();
+        let frames = |n: std::ops::RangeInclusive<usize>| {
+            n.for_each(|n| fs::write(path.join(format!("{n:04}.tif")), "").unwrap());
+        };
+        check_no_footage(&path.join("absent")).unwrap();
+        frames(1..=MANY - 1);
+        check_no_footage(path).unwrap();
+        fs::write(path.join("clip.toml"), "rate = 5000\n").unwrap();
+        assert!(check_no_footage(path).unwrap_err().to_string().contains("holds 7 frames"));
+        fs::remove_file(path.join("clip.toml")).unwrap();
+        frames(MANY..=MANY);
+        assert!(check_no_footage(path).unwrap_err().to_string().contains("holds 8 frames"));
     }
 
     #[cfg(unix)]

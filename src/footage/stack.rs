@@ -100,8 +100,8 @@ pub(super) fn refuse_stacks(
         Some(pages) if pages > 1 && images.len() > 1 => Err(FootageError::footage(
             first,
             format!(
-                "is a stack of {pages} frames among {} other file(s): give each stack a folder \
-                 of its own",
+                "is a stack of {pages} frames among {} other file(s): name the file itself, a \
+                 stack is a clip of its own",
                 images.len() - 1
             ),
         )),

@@ -160,7 +160,7 @@ impl Serialize for FrameRate {
 
 /// What a TOML or JSON value may be where a quantity is wanted.
 #[derive(Deserialize)]
-#[serde(untagged)]
+#[serde(untagged, expecting = "wanted is a number, or a text in quotes such as \"50us\"")]
 enum Written {
     Int(i64),
     Float(f64),

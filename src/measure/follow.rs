@@ -31,7 +31,7 @@ use crate::register::wiener::wiener;
 use crate::register::{PixelNoise, Pose};
 
 /// Pixels kept around the region.
-const PAD: usize = 8;
+pub const PAD: usize = 8;
 /// Least side of a region in pixels.
 pub const LEAST: usize = 12;
 /// A displacement less certain than this, in pixels, is none.

@@ -1,13 +1,13 @@
 //! What can be known of a clip before its run. Nothing is written.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 
 use super::estimate::Standing;
 use super::job::ClipJob;
 use super::place::{FRAMES, check_places, inputs};
-use super::references::sensor_shape;
+use super::references::{made_by_us, sensor_shape};
 use crate::engine::Work;
 use crate::engine::memory::InWork;
 use crate::engine::render::Renderer;
@@ -95,9 +95,7 @@ impl Room {
     #[must_use]
     pub fn of(checks: &[ClipCheck], out: &Path) -> Self {
         let needed = checks.iter().map(|c| c.bytes.saturating_sub(made(&out.join(&c.name)))).sum();
-        let there = std::path::absolute(out).ok();
-        let there = there.as_deref().and_then(|p| p.ancestors().find(|p| p.exists()));
-        Self { needed, free: there.and_then(|p| fs4::available_space(p).ok()) }
+        Self { needed, free: there(out).and_then(|p| fs4::available_space(p).ok()) }
     }
 
     /// What a person should know, where it is not enough.
@@ -111,6 +109,34 @@ impl Room {
             gb(free)
         ))
     }
+}
+
+/// The folder itself, or the nearest above it that is there.
+fn there(out: &Path) -> Option<PathBuf> {
+    let whole = std::path::absolute(out).ok()?;
+    whole.ancestors().find(|p| p.exists()).map(Path::to_owned)
+}
+
+/// Why nothing can be written to `out`, which need not be there yet; `None` also where the system does
+/// not tell.
+#[cfg(unix)]
+#[must_use]
+pub fn closed(out: &Path) -> Option<String> {
+    use rustix::fs::{Access, access};
+    // Where a file is in the way, that is said of each clip.
+    let there = there(out).filter(|p| p.is_dir())?;
+    let why = access(&there, Access::WRITE_OK | Access::EXEC_OK).err()?;
+    Some(format!(
+        "{}: nothing can be written there: {why}: choose another --out",
+        printable(&there)
+    ))
+}
+
+/// The same where the system is not asked.
+#[cfg(not(unix))]
+#[must_use]
+pub fn closed(_out: &Path) -> Option<String> {
+    None
 }
 
 /// Bytes of the finished frames of a clip's folder.
@@ -201,6 +227,7 @@ fn reference(what: &str, path: &Path, clip: &Source, c: &mut ClipCheck) {
     let name = format!("{what} {}", printable(path));
     match Source::open(path, Vec::new()) {
         Err(e) => c.faults.push(format!("{name}: {e}")),
+        Ok(_) if let Some(why) = made_by_us(path) => c.faults.push(format!("{name}: {why}")),
         Ok(source) => {
             if let Err(e) = sensor_shape(&source).check(&name, &sensor_shape(clip)) {
                 c.faults.push(e.to_string());

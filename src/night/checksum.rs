@@ -20,7 +20,8 @@ use super::NightError;
 use super::mhl::{self, Item};
 use crate::engine::{Phase, Work};
 use crate::footage::{
-    Algorithm, Clip, Digest, FootageError, Summed, check_output, printable, write_bytes,
+    Algorithm, Clip, Digest, FootageError, Summed, check_no_footage, check_output, printable,
+    write_bytes,
 };
 
 /// What became of a folder and its list.
@@ -99,7 +100,7 @@ fn hashes(
             let path = relative(folder, &file)?;
             let summed = Digest::of_file(&file, how(&path))?;
             let n = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
-            work.progress.step(Phase::References, n, total);
+            work.progress.step(Phase::Hash, n, total);
             Ok(Hashed { path, file, summed })
         })
         .collect()
@@ -113,9 +114,17 @@ fn as_mhl(list: &Path) -> bool {
 /// Writes the list of `folder` to `to`, which lies outside of it.
 ///
 /// # Errors
-/// Where files cannot be read, or the list would lie in the folder.
+/// Where files cannot be read, there are none, or the list would lie in the folder.
 pub fn write_list(folder: &Path, to: &Path, work: &Work<'_>) -> Result<Checked, NightError> {
     check_output(to, &[folder])?;
+    check_no_footage(to.parent().unwrap_or(Path::new("")))?;
+    if files(folder)?.is_empty() {
+        return Err(NightError::Refused(format!(
+            "{}: holds no files, and a list of nothing vouches for nothing: name the folder of the \
+             originals",
+            printable(folder)
+        )));
+    }
     let list = if as_mhl(to) {
         let mut list = hashes(folder, work, |_| Algorithm::Xxh128)?;
         list.retain(|h| !mhl::left_out(&h.path));

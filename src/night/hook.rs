@@ -30,6 +30,37 @@ pub struct Told<'a> {
     pub failed: usize,
 }
 
+/// What speaks against a program that is to be run hours from now: nothing of that name is there, or
+/// it is no program. It may still come, so this is for a word beforehand.
+#[must_use]
+pub fn doubt(program: &Path) -> Option<String> {
+    let found = if program.components().count() > 1 {
+        startable(program)
+    } else {
+        let path = std::env::var_os("PATH").unwrap_or_default();
+        std::env::split_paths(&path).any(|folder| startable(&folder.join(program)))
+    };
+    (!found).then(|| {
+        format!(
+            "{}, to be run at the end, is not there or cannot be started: correct it before the \
+             night is over",
+            printable(program)
+        )
+    })
+}
+
+#[cfg(unix)]
+fn startable(file: &Path) -> bool {
+    use std::os::unix::fs::PermissionsExt;
+    std::fs::metadata(file).is_ok_and(|m| m.is_file() && m.permissions().mode() & 0o111 != 0)
+}
+
+#[cfg(not(unix))]
+fn startable(file: &Path) -> bool {
+    // The system adds endings of its own.
+    file.is_file() || file.with_extension("exe").is_file()
+}
+
 /// Runs the program and waits for its end.
 ///
 /// # Errors

@@ -18,7 +18,7 @@ use walkdir::WalkDir;
 use super::NightError;
 use super::shoot::{check_name, name_of};
 use crate::engine::source::Source;
-use crate::footage::{FootageError, Shape, printable};
+use crate::footage::{FootageError, Shape, may_hold_frames, printable, stacks_of};
 
 /// Frames of a folder that are decoded.
 const LOOK: usize = 4;
@@ -117,11 +117,21 @@ impl Found {
     }
 }
 
-/// Looks through `folder`.
+/// Looks through `folder` for a shoot file that will be `file`: paths in it are relative to its own
+/// folder where that is `folder`, whole elsewhere.
 ///
 /// # Errors
 /// Where the folder cannot be walked, or holds no frames at all.
-pub fn look_through(folder: &Path) -> Result<Found, NightError> {
+pub fn look_through(folder: &Path, file: &Path) -> Result<Found, NightError> {
+    let beside = file.parent().unwrap_or(Path::new(""));
+    let whole = |p: &Path| {
+        let p = if p.as_os_str().is_empty() { Path::new(".") } else { p };
+        p.canonicalize()
+    };
+    let base = match (whole(folder), whole(beside)) {
+        (Ok(own), Ok(other)) if own != other => own,
+        _ => PathBuf::new(),
+    };
     let mut places: Vec<PathBuf> = Vec::new();
     for entry in WalkDir::new(folder).follow_links(false).max_depth(12).sort_by_file_name() {
         let entry = entry.map_err(|e| {
@@ -142,11 +152,16 @@ pub fn look_through(folder: &Path) -> Result<Found, NightError> {
         if place.parent().is_some_and(|p| p.join("journal.jsonl").exists()) {
             continue;
         }
-        match has_pictures(&place).then(|| look(folder, &place)) {
-            None => {}
-            Some(Ok(l)) => looks.push(l),
-            Some(Err(e)) => {
-                faults.insert(printable(&place), e.to_string());
+        if !may_hold_frames(&place) {
+            continue;
+        }
+        let stacks = stacks_of(&place);
+        for clip in if stacks.is_empty() { vec![place] } else { stacks } {
+            match look(folder, &clip) {
+                Ok(l) => looks.push(l),
+                Err(e) => {
+                    faults.insert(printable(&clip), e.to_string());
+                }
             }
         }
     }
@@ -159,19 +174,8 @@ pub fn look_through(folder: &Path) -> Result<Found, NightError> {
         )));
     }
     classify(&mut looks);
-    let toml = write_toml(&looks);
+    let toml = write_toml(&looks, &base);
     Ok(Found { looks, faults, toml })
-}
-
-/// Whether a folder holds any file that may be a frame.
-fn has_pictures(place: &Path) -> bool {
-    let picture = |p: &Path| {
-        p.extension().is_some_and(|e| {
-            ["tif", "tiff", "png", "jpg", "jpeg", "pgm", "ppm", "pnm"]
-                .contains(&e.to_string_lossy().to_lowercase().as_str())
-        })
-    };
-    place.read_dir().is_ok_and(|mut d| d.any(|e| e.is_ok_and(|e| picture(&e.path()))))
 }
 
 fn look(base: &Path, place: &Path) -> Result<Look, NightError> {
@@ -293,11 +297,14 @@ fn fitting<'a>(clip: &Look, looks: &'a [Look], kind: Kind) -> Vec<&'a Look> {
     all
 }
 
-fn quoted(path: &Path) -> String {
+/// A folder as it is written: below `base`, which is empty where the file lies beside it.
+fn quoted(base: &Path, path: &Path) -> String {
+    let path = base.join(path);
     toml::Value::String(path.to_string_lossy().replace('\\', "/")).to_string()
 }
 
-fn write_toml(looks: &[Look]) -> String {
+fn write_toml(looks: &[Look], base: &Path) -> String {
+    let quoted = |path: &Path| quoted(base, path);
     let mut out = String::from(
         "# What to do with this shoot; written by hushframe init, to be edited.\n\
          # Lines that begin with \"# ?\" are questions: what was not certain was not guessed.\n\n\
@@ -327,7 +334,8 @@ fn write_toml(looks: &[Look]) -> String {
     }
     let mut names = std::collections::BTreeSet::new();
     for l in looks.iter().filter(|l| l.kind == Kind::Clip) {
-        let path = if l.path.as_os_str().is_empty() { Path::new(".") } else { &l.path };
+        let own = l.path.as_os_str().is_empty() && base.as_os_str().is_empty();
+        let path = if own { Path::new(".") } else { &l.path };
         let _ = writeln!(
             out,
             "\n[[clip]]\nframes = {}          # {} frames, {}",
@@ -390,7 +398,11 @@ mod tests {
 
     #[test]
     fn the_small_set_is_told_apart_and_reads_back() {
-        let found = look_through(Path::new("test-frames/music-box")).unwrap();
+        let found = look_through(
+            Path::new("test-frames/music-box"),
+            Path::new("test-frames/music-box/shoot.toml"),
+        )
+        .unwrap();
         let kind = |name: &str| found.looks.iter().find(|l| l.path.ends_with(name)).unwrap().kind;
         assert_eq!(kind("black"), Kind::Dark);
         assert_eq!(kind("even"), Kind::Flat);

@@ -7,7 +7,9 @@ use std::path::Path;
 
 use super::NightError;
 use super::job::ClipJob;
-use crate::footage::{Disk, FootageError, check_output, clip_folders, create_folders, printable};
+use crate::footage::{
+    Disk, FootageError, check_no_footage, check_output, clip_folders, create_folders, printable,
+};
 
 /// Folder of the finished frames, in the clip's folder.
 pub(super) const FRAMES: &str = "frames";
@@ -40,7 +42,15 @@ pub fn inputs(job: &ClipJob) -> Vec<&Path> {
 /// As [`check_output`].
 pub fn check_places(job: &ClipJob, out: &Path, inputs: &[&Path]) -> Result<(), FootageError> {
     let folder = out.join(&job.name);
+    if let Some(file) = out.ancestors().find(|p| p.exists()).filter(|p| p.is_file()) {
+        return Err(FootageError::Output {
+            path: printable(out),
+            what: format!("{} is a file: name a folder for the results", printable(file)),
+        });
+    }
     check_output(out, inputs)?;
+    check_no_footage(out)?;
+    check_no_footage(&folder)?;
     check_output(&out.join(REFERENCES), inputs)?;
     check_output(&folder, inputs)?;
     check_output(&folder.join(FRAMES), inputs)

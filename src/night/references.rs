@@ -16,7 +16,9 @@ use super::place::Shared;
 use crate::engine::correct::References;
 use crate::engine::source::Source;
 use crate::engine::{EngineError, Phase, Work};
-use crate::footage::{Disk, hash_bytes, hash_file, printable, write_bytes, write_on};
+use crate::footage::{
+    Disk, check_no_footage, check_output, hash_bytes, hash_file, printable, write_bytes, write_on,
+};
 use crate::frame::convert::to_f32;
 use crate::frame::{NoiseModel, Plane};
 use crate::record::Warning;
@@ -131,6 +133,9 @@ impl Stack {
     fn open(path: &Path, what: &str, work: &Work<'_>) -> Result<Self, NightError> {
         let source = Source::open(path, Vec::new())?;
         let what = format!("{what} {}", printable(path));
+        if let Some(why) = made_by_us(path) {
+            return Err(NightError::Refused(format!("{what}: {why}")));
+        }
         let mut text = format!("{VERSION}\n");
         let total = source.clip.frames.len() as u64;
         text.push_str(&super::job::headerless(&source));
@@ -211,7 +216,7 @@ pub fn prepare(
     let dark = dark.map(|p| Stack::open(p, "dark reference", work)).transpose()?;
     let flat = flat.map(|p| Stack::open(p, "flat reference", work)).transpose()?;
     for stack in [&dark, &flat].into_iter().flatten() {
-        sensor_shape(&stack.source).check(&stack.what, &shape).map_err(stack.fault())?;
+        sensor_shape(&stack.source).check("a frame of it", &shape).map_err(stack.fault())?;
     }
     let mut dark_stats = None;
     if let Some(stack) = &dark {
@@ -309,6 +314,14 @@ fn master_dark(
     Ok((master, Some(stats)))
 }
 
+/// Why a file cannot be read as frames of a reference: it is a master already.
+pub(super) fn made_by_us(path: &Path) -> Option<&'static str> {
+    (path.is_file() && load(path).is_some()).then_some(
+        "this is a master that hushframe reference wrote, and a run makes its own: name the folder \
+         of the frames it was made from",
+    )
+}
+
 /// A master that is there and sound.
 fn load(place: &Path) -> Option<Master> {
     file::read(BufReader::new(File::open(place).ok()?)).ok()
@@ -353,7 +366,8 @@ pub fn make_reference(
     out: &Path,
     work: &Work<'_>,
 ) -> Result<ReferenceReport, NightError> {
-    crate::footage::check_output(out, &[folder])?;
+    check_output(out, &[folder])?;
+    check_no_footage(out.parent().unwrap_or(Path::new("")))?;
     match kind {
         file::MasterKind::Dark => {
             let stack = Stack::open(folder, "dark reference", work)?;
@@ -428,6 +442,9 @@ fn read_dark(path: &Path, shape: &Shape, work: &Work<'_>) -> Result<MasterDark, 
             MasterDark::from_stack(&stats, None).map_err(stack.fault())?
         }
     };
-    master.shape.check(&what, shape).map_err(|source| NightError::Reference { what, source })?;
+    master
+        .shape
+        .check("a frame of it", shape)
+        .map_err(|source| NightError::Reference { what, source })?;
     Ok(master)
 }

@@ -29,6 +29,7 @@ use super::NightError;
 use super::job::ClipJob;
 use crate::footage::{
     FactSource, Facts, FactsFile, FootageError, key_line, line_of, printable, read_table,
+    toml_fault,
 };
 use crate::frame::units::Bytes;
 use crate::pipeline::{self, Pipeline};
@@ -118,10 +119,7 @@ pub fn memory(path: &Path) -> Option<Bytes> {
 /// With file and line.
 pub fn read(path: &Path, given: &Facts) -> Result<Vec<ClipJob>, NightError> {
     let text = fs::read_to_string(path).map_err(|e| FootageError::disk(path, "read", e))?;
-    let raw: Raw = toml::from_str(&text).map_err(|e| {
-        let line = line_of(&text, e.span().map_or(0, |s| s.start));
-        fault(path, line, e.message().trim().replace('\n', "; "))
-    })?;
+    let raw: Raw = toml::from_str(&text).map_err(|e| toml_fault(path, &text, &e))?;
     if raw.clip.is_empty() {
         return Err(fault(
             path,

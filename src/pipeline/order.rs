@@ -3,6 +3,14 @@
 use super::Step;
 use crate::stages::Realm;
 
+/// Where a stage belongs that stands among frames it cannot take.
+fn remedy(takes: &[Realm], here: Realm) -> &'static str {
+    match takes.iter().min() {
+        Some(Realm::Linear) if here < Realm::Linear => "put it after steady",
+        _ => "move it up",
+    }
+}
+
 fn word(realm: Realm) -> &'static str {
     match realm {
         Realm::Sensor => "sensor coordinates and linear light",
@@ -30,11 +38,12 @@ pub(super) fn check_order(steps: &[Step]) -> Result<(), (usize, String)> {
             return Err((
                 i,
                 format!(
-                    "stage {} needs {}, but {} the frames are {}: move it up",
+                    "stage {} needs {}, but {} the frames are {}: {}",
                     doc.name,
                     doc.takes.iter().map(|&r| word(r)).collect::<Vec<_>>().join(" or "),
                     because.map_or("here".to_owned(), |stage| format!("after {stage}")),
                     word(realm),
+                    remedy(doc.takes, realm),
                 ),
             ));
         }

@@ -62,7 +62,22 @@ fn step(text: &str, table: &Spanned<toml::Table>) -> Result<Step, (usize, String
         return Err((line, format!("there is no stage \"{name}\": {}", names())));
     }
     read_table(settings, (text, span.start), |t| Step::read(&name, t))
-        .map_err(|fault| (fault.line, format!("stage {name}: {}", fault.what)))
+        .map_err(|fault| (fault.line, format!("stage {name}: {}", plain(&fault.what))))
+}
+
+/// What was expected, in words for those who do not write programs.
+fn plain(what: &str) -> String {
+    let mut what = what.to_owned();
+    for (name, word) in [
+        ("usize", "a whole number, 0 or more"),
+        ("u64", "a whole number, 0 or more"),
+        ("u32", "a whole number, 0 or more"),
+        ("f64", "a number"),
+        ("f32", "a number"),
+    ] {
+        what = what.replace(&format!("expected {name}"), &format!("expected {word}"));
+    }
+    what
 }
 
 #[cfg(test)]

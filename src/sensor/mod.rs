@@ -109,7 +109,7 @@ pub enum SensorError {
         least: usize,
     },
     /// A frame could not be had.
-    #[error("frame {index} of the stack cannot be read: {why}")]
+    #[error("frame {} of the stack cannot be read: {why}", .index + 1)]
     Read {
         /// Position in the stack, counted from 0.
         index: usize,

@@ -193,7 +193,7 @@ pub fn collect<E: Display>(
         let samples = read(index).map_err(|e| SensorError::Read { index, why: e.to_string() })?;
         let found = Shape::of(&samples);
         let wanted = *shape.get_or_insert(found);
-        found.check(&format!("frame {index} of the stack"), &wanted)?;
+        found.check(&format!("frame {} of the stack", index + 1), &wanted)?;
         if samples.data.len() != samples.width * samples.height * samples.channels {
             let why = format!("it holds {} samples", samples.data.len());
             return Err(SensorError::Read { index, why });
@@ -315,8 +315,9 @@ fn frame_light(
         return Ok(mean);
     }
     Err(SensorError::Refused(format!(
-        "frame {index} of the stack has a mean of {mean:.2} DN above dark: it shows no light, \
-         take it out or take new flats"
+        "frame {} of the stack has a mean of {mean:.2} DN above dark: it shows no light, take it \
+         out or take new flats",
+        index + 1
     )))
 }
 
@@ -541,7 +542,7 @@ mod tests {
     fn frames_that_do_not_fit_are_refused_with_both_sizes() {
         let read = |k: usize| -> Result<Samples, String> { Ok(noise(8 + k / 3, 6, 0)) };
         let text = collect(6, read, &StackOptions::default()).unwrap_err().to_string();
-        assert!(text.contains("frame 3") && text.contains("9x6") && text.contains("8x6"), "{text}");
+        assert!(text.contains("frame 4") && text.contains("9x6") && text.contains("8x6"), "{text}");
         let eight = Shape { width: 8, height: 6, channels: 1, bits: 8 };
         let options = StackOptions { expect: Some(eight), ..Default::default() };
         let read = |_| -> Result<Samples, String> { Ok(noise(8, 6, 0)) };
@@ -549,7 +550,7 @@ mod tests {
         assert!(text.contains("16-bit") && text.contains("8-bit"), "{text}");
         let read = |_| -> Result<Samples, String> { Err("no such file".to_owned()) };
         let text = collect(6, read, &StackOptions::default()).unwrap_err().to_string();
-        assert!(text.contains("frame 0") && text.contains("no such file"), "{text}");
+        assert!(text.contains("frame 1") && text.contains("no such file"), "{text}");
         let read = |_| -> Result<Samples, String> { Ok(noise(8, 6, 0)) };
         assert!(collect(1, read, &StackOptions::default()).is_err());
     }

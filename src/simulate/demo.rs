@@ -8,6 +8,12 @@ use serde::Serialize;
 use super::SimulateError;
 use super::shoot::{ShootSettings, write_shoot};
 
+/// Lies in the folder while the shoot is being filmed.
+const FILMING: &str = "being-filmed";
+
+/// What a shoot is made of.
+const FOLDERS: [&str; 4] = ["comb-pluck", "black", "even", "truth"];
+
 /// The file that says what to do with the shoot.
 const SHOOT: &str = "\
 # A music box, filmed through a macro lens (simulated). One clip, finished twice:
@@ -27,15 +33,39 @@ frames = \"comb-pluck\"
 pipeline = \"clean\"
 ";
 
+/// Whether a shoot may be filmed in `dir`: nothing is there yet, or a shoot whose filming was cut
+/// off.
+#[must_use]
+pub fn free(dir: &Path) -> bool {
+    dir.join(FILMING).is_file() || !dir.read_dir().is_ok_and(|mut d| d.next().is_some())
+}
+
 /// Makes the shoot in `dir`.
 ///
 /// # Errors
 /// Where files cannot be written.
 pub fn write(dir: &Path) -> Result<(), SimulateError> {
-    write_shoot(dir, &ShootSettings::demo()?)?;
+    film(dir, &ShootSettings::demo()?)
+}
+
+fn film(dir: &Path, settings: &ShootSettings) -> Result<(), SimulateError> {
+    let fault = |path: &Path, e: &std::io::Error| SimulateError::Write {
+        path: path.to_owned(),
+        why: e.to_string(),
+    };
+    let filming = dir.join(FILMING);
+    fs::create_dir_all(dir).map_err(|e| fault(dir, &e))?;
+    if filming.is_file() {
+        // What was filmed before it was cut off, and nothing else.
+        for folder in FOLDERS.map(|f| dir.join(f)).iter().filter(|f| f.is_dir()) {
+            fs::remove_dir_all(folder).map_err(|e| fault(folder, &e))?;
+        }
+    }
+    fs::write(&filming, "").map_err(|e| fault(&filming, &e))?;
+    write_shoot(dir, settings)?;
     let path = dir.join("shoot.toml");
-    fs::write(&path, SHOOT)
-        .map_err(|e| SimulateError::Write { path: path.clone(), why: e.to_string() })
+    fs::write(&path, SHOOT).map_err(|e| fault(&path, &e))?;
+    fs::remove_file(&filming).map_err(|e| fault(&filming, &e))
 }
 
 /// A run against the truth.
@@ -131,4 +161,27 @@ pub fn compare(dir: &Path, clip: &Path) -> Result<Compared, SimulateError> {
         rig_rms_px: (rig / 2.0).sqrt(),
         light_rms: light.sqrt(),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn filming_that_was_cut_off_begins_again() {
+        let dir = tempfile::tempdir().unwrap();
+        assert!(free(&dir.path().join("absent")) && free(dir.path()));
+        fs::write(dir.path().join("notes.txt"), "mine").unwrap();
+        assert!(!free(dir.path()), "somebody's folder");
+        fs::write(dir.path().join(FILMING), "").unwrap();
+        assert!(free(dir.path()));
+        for folder in FOLDERS {
+            fs::create_dir(dir.path().join(folder)).unwrap();
+        }
+        let half = dir.path().join("comb-pluck/000001.tif");
+        fs::write(&half, "half").unwrap();
+        film(dir.path(), &ShootSettings::small().unwrap()).unwrap();
+        assert!(fs::metadata(&half).unwrap().len() > 1000);
+        assert!(!free(dir.path()) && dir.path().join("notes.txt").is_file());
+    }
 }

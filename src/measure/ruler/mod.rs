@@ -329,6 +329,9 @@ pub fn measure(
             Some(ticks)
         }
         KnownLength::Points { from, to, length, sigma_px } => {
+            for point in [from, to] {
+                inside(point, (file.width_px, file.height_px))?;
+            }
             let s = two_points((from, to), sigma_px, length, args.tolerance)?;
             file.um_per_px = s.um_per_px;
             file.sigma_um_per_px = s.sigma_um_per_px();
@@ -349,6 +352,18 @@ pub fn measure(
     };
     let annotated = annotated(picture, ticks.as_ref(), points);
     Ok(ScaleReport { scale: file, ticks, warnings, annotated })
+}
+
+/// Refuses a point that does not lie in the picture; centres of pixels are whole numbers.
+fn inside([x, y]: [f64; 2], (width, height): (usize, usize)) -> Result<(), MeasureError> {
+    let within = |v: f64, side: usize| v >= -0.5 && v <= side as f64 - 0.5;
+    if within(x, width) && within(y, height) {
+        return Ok(());
+    }
+    Err(MeasureError::input(
+        format!("the point {x},{y} does not lie in the picture of {width}x{height} px"),
+        "pick both points in the picture",
+    ))
 }
 
 /// Scale from two points a person picked, each known to `sigma_px` along the line between them.
