@@ -8,7 +8,8 @@ use super::ordered::ordered;
 use super::source::Source;
 use super::{EngineError, Phase, Work};
 use crate::footage::FrameFile;
-use crate::frame::FixedPlane;
+use crate::frame::wide::{Wide, wide};
+use crate::frame::{Coding, FixedPlane};
 use crate::math::robust::quantile;
 use crate::math::turn::Turn;
 use crate::record::{FrameStatus, Warning};
@@ -38,14 +39,30 @@ pub(super) fn bright(planes: &[Option<FixedPlane>]) -> f32 {
             let from = piece * BRIGHT_PIECE;
             let mut sums = vec![0.0_f32; BRIGHT_PIECE.min(first.codes.len() - from)];
             for p in &some {
-                for (s, &code) in sums.iter_mut().zip(&p.codes[from..]) {
-                    *s += p.coding.decode(code.min(65_534));
-                }
+                wide(Adding { coding: p.coding, codes: &p.codes[from..], sums: &mut sums });
             }
             sums.into_iter().step_by(BRIGHT_STEP).map(move |s| s / n)
         })
         .collect();
     quantile(&mut means, BRIGHT_SHARE).unwrap_or(0.0)
+}
+
+/// Adding the values of codes up, as one piece of work.
+struct Adding<'a> {
+    coding: Coding,
+    codes: &'a [u16],
+    sums: &'a mut [f32],
+}
+
+impl Wide for Adding<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        for (s, &code) in self.sums.iter_mut().zip(self.codes) {
+            *s += self.coding.decode(code.min(65_534));
+        }
+    }
 }
 
 /// A block as read.

@@ -29,7 +29,7 @@ use super::block::{
 use super::body::{Path, Tile, peak, total};
 use super::drawn::{BY, LEAST_SIDE, smaller, smaller_noise};
 use super::fit::{Fit, Start, Target, misfits};
-use super::patch::{Patch, Scored, TILE, rough_information, spread, spread_patches};
+use super::patch::{Amount, Patch, Scored, TILE, rough_information, spread, spread_patches};
 use super::still::still_in;
 use super::template::{Posed, average, seen};
 use super::tracks::{Follower, tile_size};
@@ -49,6 +49,9 @@ const STILL: f64 = 0.75;
 const ROUGH: usize = 8;
 /// A frame lies where it was found at least with this probability.
 const SURE: f64 = 0.9;
+/// Tiles of the first look, if they tell all poses to this, in pixels.
+const FEW: Amount = Amount { spread: 64, information: 0.0 };
+const ROUGHLY: f64 = 0.03;
 /// The part of the frames that must be found.
 const FOUND: f64 = 0.9;
 /// By how much [`FINE`] may be missed: tiles are chosen by what plain differences tell, and some are
@@ -274,10 +277,21 @@ impl Known {
         starts: &[Option<Start>],
     ) -> Option<Found> {
         let made_of = (Some(&first.average), ENOUGH);
-        let few = spread_patches(&first.template, &first.still, noise, made_of, EARLY);
-        let few: Vec<Patch> = few.into_iter().map(|p| Patch { own: 0.0, ..p }).collect();
-        let target = Target { turns: self.turns, ..Target::new(&few, noise) };
-        let fits = fits_of(frames, &target, starts);
+        let first_look = |amount| {
+            let few = spread_patches(&first.template, &first.still, noise, made_of, amount);
+            let few: Vec<Patch> = few.into_iter().map(|p| Patch { own: 0.0, ..p }).collect();
+            let target = Target { turns: self.turns, ..Target::new(&few, noise) };
+            fits_of(frames, &target, starts)
+        };
+        let told = |fits: &[Option<Fit>]| {
+            let sigma = |f: &Fit| f.sigma[0].max(f.sigma[1]);
+            let there = starts.iter().zip(fits).filter(|(s, _)| s.is_some());
+            there.map(|(_, f)| f.as_ref()).all(|f| f.is_some_and(|f| sigma(f) < ROUGHLY))
+        };
+        let mut fits = first_look(FEW);
+        if !told(&fits) {
+            fits = first_look(EARLY);
+        }
         let still = still_now(frames, &fits, noise, first)?;
         let mut patches = spread_patches(&first.template, &still, noise, made_of, LAST);
         // These frames are no part of the template.
