@@ -28,6 +28,10 @@ pub const MOST_SATURATED: f64 = 0.001;
 /// `sqrt(1.01^2 - 1) / 100`.
 pub const GOOD_SIGMA: f64 = 0.001_417_7;
 
+/// Kinds of pixels of a sensor without a mosaic differ by less than this. Read-outs of several
+/// amplifiers differ by some per cent, colours under any lamp by more (common practice, no source).
+const MOST_APART: f64 = 0.1;
+
 /// How each pixel answers to even light.
 #[derive(Debug, Clone, PartialEq)]
 pub struct MasterFlat {
@@ -166,7 +170,32 @@ impl MasterFlat {
                 "use a lamp on direct current, or an exposure of whole mains half-periods",
             ));
         }
+        if let Some(apart) = self.apart().filter(|a| *a > MOST_APART) {
+            let text = format!(
+                "the pixels of each square of 2 x 2 differ by {:.0} % in even light, as under a \
+                 colour mosaic, but the frames are taken as grey",
+                100.0 * apart
+            );
+            let what =
+                "if the camera has a mosaic, say which: mosaic = \"RGGB\", or the order it has";
+            out.push(Warning::new("flat-mosaic", text, what));
+        }
         out
+    }
+
+    /// By how much the four kinds of pixels of a 2 x 2 pattern differ, relative; `None` where the
+    /// frames are no single plane of light.
+    fn apart(&self) -> Option<f64> {
+        let plane = self.response.first().filter(|_| self.layout == Layout::Mono)?;
+        let mean = |s: usize| {
+            let site = Lattice { channel: 0, colour: 0, x0: s % 2, y0: s / 2, step: 2 }.take(plane);
+            let sum: f64 = site.data().iter().map(|&v| f64::from(v)).sum();
+            sum / site.data().len().max(1) as f64
+        };
+        let means = [0, 1, 2, 3].map(mean);
+        let most = means.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let least = means.iter().copied().fold(f64::INFINITY, f64::min);
+        Some((most - least) / most)
     }
 }
 
@@ -384,6 +413,25 @@ mod tests {
         }
         assert_eq!(flat.pattern.len(), 4);
         assert!(relative_rms(&flat, &truth) < 1.1 * flat.sigma() + 1e-3);
+    }
+
+    #[test]
+    fn a_mosaic_that_is_taken_as_grey_is_said() {
+        let mut rng = ChaCha8Rng::seed_from_u64(7);
+        let truth = truth(0.01, &mut rng);
+        let mosaic = Mosaic::Rggb;
+        // Two amplifiers that differ by 3 %, and a mosaic under a whitish lamp.
+        let columns = |x: usize, _: usize| if x.is_multiple_of(2) { 9_000.0 } else { 9_270.0 };
+        let colours = |x: usize, y: usize| [6_500.0, 9_000.0, 7_000.0][mosaic.colour(x, y)];
+        let said = |light: &dyn Fn(usize, usize) -> f32, layout| {
+            let stats = stack(16, light, &truth, &mut ChaCha8Rng::seed_from_u64(8));
+            let flat = MasterFlat::from_stack(&stats, layout, 65_535.0).unwrap();
+            let text = |w: &Warning| w.text.contains("differ by 28 %");
+            flat.warnings().iter().filter(|w| w.kind == "flat-mosaic").map(text).next_back()
+        };
+        assert_eq!(said(&columns, Layout::Mono), None);
+        assert_eq!(said(&colours, Layout::Mono), Some(true));
+        assert_eq!(said(&colours, Layout::Mosaic(mosaic)), None);
     }
 
     #[test]
