@@ -23,7 +23,8 @@ pub fn marked(code: u16) -> bool {
 #[inline(always)]
 #[must_use]
 pub fn any_marked(codes: &[u16]) -> bool {
-    codes.iter().fold(0, |n, &c| n | u8::from(marked(c))) != 0
+    // One less than nothing is the largest: both marks come first.
+    codes.iter().fold(u16::MAX, |least, &c| least.min(c.wrapping_add(1))) <= 1
 }
 
 /// Replaces marks by the last good code of the row, those before the first by that one.
@@ -216,7 +217,16 @@ pub fn sketch<const N: usize, const M: usize>(
 /// Five-point binomial smoothing in both directions; edges repeated. `M` is `N` + 4.
 #[inline(always)]
 pub fn binomial<const N: usize, const M: usize>(source: &Square<N>, out: &mut Square<N>) {
-    let mut lines = [[0.0_f32; M]; N];
+    binomial_with::<N, M>(source, &mut [[0.0; M]; N], out);
+}
+
+/// [`binomial`] with working memory, whatever is in it.
+#[inline(always)]
+pub fn binomial_with<const N: usize, const M: usize>(
+    source: &Square<N>,
+    lines: &mut [[f32; M]; N],
+    out: &mut Square<N>,
+) {
     for (y, line) in lines.iter_mut().enumerate() {
         let row = |j: usize| &source[(y + j).saturating_sub(2).min(N - 1)];
         let (a, b, c, d, e) = (row(0), row(1), row(2), row(3), row(4));

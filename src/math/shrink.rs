@@ -22,8 +22,17 @@ use crate::math::dct::{AREA, SIDE, forward, inverse};
 use crate::math::resample::NoisePower;
 use crate::math::wide::{Wide, wide};
 
-/// Coefficients below this many standard deviations are noise.
-const THRESHOLD: f32 = 2.9;
+/// Coefficients below this many standard deviations are noise, by the sum of their frequencies along x
+/// and y: the finer, the seldomer there is more, and the more a lone one shows as dots.
+const THRESHOLD: [f32; 2 * SIDE - 1] = {
+    let mut of = [0.0; 2 * SIDE - 1];
+    let mut k = 0;
+    while k < of.len() {
+        of[k] = if k < 6 { 2.6 + 0.075 * k as f32 } else { 3.05 };
+        k += 1;
+    }
+    of
+};
 /// Distance of the blocks; side of the squares that the noise left is told of.
 pub const STEP: usize = 4;
 /// Blocks side by side that are worked on together.
@@ -251,10 +260,10 @@ fn dropped(
     for k in 0..SIDE {
         for i in 0..LANES {
             let y = forward(column(&a[k], &b[k], i));
-            let limit = [v[i], o[i]].map(|v| THRESHOLD * THRESHOLD * v);
             let mut n = 0.0;
             for ky in 0..SIDE {
-                let limit = limit[0] * shape[k][ky] + limit[1] * extra[k][ky];
+                let limit = THRESHOLD[k + ky] * THRESHOLD[k + ky];
+                let limit = limit * (v[i] * shape[k][ky] + o[i] * extra[k][ky]);
                 let keep = if y[ky] * y[ky] < limit { 0.0 } else { 1.0 };
                 blocks[k][ky][i] = y[ky] * keep;
                 n += keep;

@@ -106,7 +106,7 @@ fn slow(p: &Plane, variance: &Plane, guide: Option<&Plane>) -> Plane {
                 let c = block[k][ky];
                 let factor = match power {
                     Some(q) => q / (q + noise),
-                    None if c * c < THRESHOLD * THRESHOLD * noise => 0.0,
+                    None if c * c < THRESHOLD[k + ky].powi(2) * noise => 0.0,
                     None => 1.0,
                 };
                 block[k][ky] *= factor;

@@ -7,7 +7,7 @@
 //! brought along a path, which was chosen because they agree.
 
 use crate::math::blur::{BlurScratch, binomial_3_rows, binomial_rows, box_rows};
-use crate::math::patch::{Square, binomial};
+use crate::math::patch::{Square, binomial_with};
 
 /// Sum of squared taps of the 5 x 5 binomial, and of that applied twice.
 const SQUARES_1: f32 = 0.0748;
@@ -210,24 +210,41 @@ fn weight_from([t1, t2, t3]: [f32; 3], raise: f32) -> f32 {
     decay(over[0] * 0.5 + over[1] * 0.4 + over[2])
 }
 
+/// Working memory of [`agreement_square`] and [`spread_doubt_square`]; `M` is `N` + 4. Once for many
+/// squares: to clear it takes as long as to use it.
+pub(super) struct SquareScratch<const N: usize, const M: usize> {
+    once: Square<N>,
+    twice: Square<N>,
+    around: Square<N>,
+    power: Square<N>,
+    lines: [[f32; M]; N],
+}
+
+impl<const N: usize, const M: usize> SquareScratch<N, M> {
+    #[inline(always)]
+    pub(super) fn new() -> Self {
+        let none = [[0.0; N]; N];
+        Self { once: none, twice: none, around: none, power: none, lines: [[0.0; M]; N] }
+    }
+}
+
 /// [`agreement`] of a square around a path.
 #[inline(always)]
-pub(super) fn agreement_square<const N: usize>(
+pub(super) fn agreement_square<const N: usize, const M: usize>(
     difference: &Square<N>,
     inverse: &Square<N>,
     weight: &mut Square<N>,
+    s: &mut SquareScratch<N, M>,
 ) {
-    let mut power = [[0.0_f32; N]; N];
-    let (mut once, mut twice) = ([[0.0_f32; N]; N], [[0.0_f32; N]; N]);
-    let mut around = [[0.0_f32; N]; N];
+    let SquareScratch { once, twice, around, power, lines } = s;
     for y in 0..N {
         for x in 0..N {
             power[y][x] = difference[y][x] * difference[y][x] * inverse[y][x] - 1.0;
         }
     }
-    binomial::<N, 28>(difference, &mut once);
-    binomial::<N, 28>(&once, &mut twice);
-    binomial::<N, 28>(&power, &mut around);
+    binomial_with(difference, lines, once);
+    binomial_with(once, lines, twice);
+    binomial_with(power, lines, around);
     for y in 0..N {
         for x in 0..N {
             let limits = (inverse[y][x], PATH_RAISE);
@@ -238,9 +255,12 @@ pub(super) fn agreement_square<const N: usize>(
 
 /// [`spread_doubt`] of a square.
 #[inline(always)]
-pub(super) fn spread_doubt_square<const N: usize>(weight: &mut Square<N>) {
-    let mut low = *weight;
-    for (row, out) in weight.iter().zip(&mut low) {
+pub(super) fn spread_doubt_square<const N: usize, const M: usize>(
+    weight: &mut Square<N>,
+    s: &mut SquareScratch<N, M>,
+) {
+    let low = &mut s.power;
+    for (row, out) in weight.iter().zip(&mut *low) {
         for (o, t) in out[1..N - 1].iter_mut().zip(row.array_windows::<3>()) {
             *o = least(least(t[0], t[1]), t[2]);
         }

@@ -1,9 +1,15 @@
 //! Cells judged four at a time.
 //!
 //! A band of cells of 4 x 4 pixels is made from one of 2 x 2, judged as that would be, and its weights
-//! are given to all four: a quarter of the work, and limits of motion half as fine.
+//! are given to all four: a quarter of the work, and limits of motion half as fine. Where finer ones are
+//! wanted, columns in which a segment is doubted anywhere are judged once more, in cells of 2 x 2; what
+//! is still for sure shows nothing that those would tell better.
+
+use std::iter::once;
+use std::ops::Range;
 
 use super::still::CellBand;
+use crate::frame::convert::to_f32;
 use crate::math::wide::{Wide, wide};
 
 /// A band, and the one of larger cells that judges it; as one piece of work.
@@ -17,7 +23,20 @@ struct Gathering<'a> {
 struct Spreading<'a> {
     band: &'a mut CellBand,
     coarse: &'a CellBand,
+    /// Columns (of the band) that are kept.
+    kept: &'a [Range<usize>],
 }
+
+/// Cells (of 4 x 4 pixels) a side of the squares that doubt is looked for in, and columns of them that
+/// are judged once more together.
+const SQUARE: usize = 4;
+const TOGETHER: usize = 8;
+/// Mean weight of a segment in a square below which it is doubted there, and weight of a cell: noise
+/// alone gets as low at one square in 10,000.
+const BEYOND_DOUBT: f32 = 0.4;
+const OVER: f32 = 0.01;
+/// Columns of cells beyond those judged once more that the tests look at.
+const BESIDE: usize = 10;
 
 /// Rows of values, and what they count.
 type Rows<'a> = (&'a [f32], &'a [f32]);
@@ -29,9 +48,89 @@ impl CellBand {
         wide(Gathering { band: self, fixed, coarse });
     }
 
-    /// Takes the weights of the band of cells twice the size.
-    pub(super) fn spread(&mut self, coarse: &CellBand) {
-        wide(Spreading { band: self, coarse });
+    /// Takes the weights of the band of cells twice the size, but for columns that are `kept`.
+    pub(super) fn spread(&mut self, coarse: &CellBand, kept: &[Range<usize>]) {
+        wide(Spreading { band: self, coarse, kept });
+    }
+
+    /// Of a band of larger cells, columns in which a segment is doubted; in cells of half the size.
+    pub(super) fn doubted(&self) -> Vec<Range<usize>> {
+        let mut found: Vec<Range<usize>> = Vec::new();
+        for left in (0..self.width).step_by(TOGETHER) {
+            let end = (left + TOGETHER).min(self.width);
+            // What lies beside is looked at from there.
+            let seen = left.saturating_sub(SQUARE)..(end + SQUARE).min(self.width);
+            if !self.doubts(&seen) {
+                continue;
+            }
+            match found.last_mut() {
+                Some(last) if last.end == 2 * left => last.end = 2 * end,
+                _ => found.push(2 * left..2 * end),
+            }
+        }
+        found
+    }
+
+    /// Whether a segment is doubted in some columns: in a cell, or in most of a square.
+    fn doubts(&self, columns: &Range<usize>) -> bool {
+        self.weight.iter().zip(&self.count).any(|(weight, count)| {
+            (0..self.height).step_by(SQUARE).any(|y| {
+                let mut sure = [0.0_f32; TOGETHER / SQUARE + 2];
+                let rows = y..(y + SQUARE).min(self.height);
+                let all = to_f32((rows.len() * SQUARE) as f64);
+                let mut lone = false;
+                for at in rows.map(|y| y * self.width) {
+                    let row = at + columns.start..at + columns.end;
+                    let squares = weight[row.clone()].chunks(SQUARE);
+                    let squares = squares.zip(count[row].chunks(SQUARE)).zip(&mut sure);
+                    for ((weight, count), sure) in squares {
+                        for (w, n) in weight.iter().zip(count) {
+                            // What was never seen is not doubted, nor what is not there.
+                            let w = if *n < 0.5 { 1.0 } else { *w };
+                            *sure += w - 1.0;
+                            lone |= w < OVER;
+                        }
+                    }
+                }
+                lone || sure.iter().any(|sure| *sure < (BEYOND_DOUBT - 1.0) * all)
+            })
+        })
+    }
+
+    /// Copies some columns, and what their tests look at, to `part`; gives the first column copied.
+    pub(super) fn cut(&self, columns: &Range<usize>, part: &mut CellBand) -> usize {
+        let from = columns.start.saturating_sub(BESIDE);
+        let to = (columns.end + BESIDE).min(self.width);
+        (part.width, part.height, part.large) = (to - from, self.height, false);
+        part.fit(self.mean.len());
+        let copy = |of: &[f32], to: &mut [f32]| {
+            for (of, to) in of.chunks_exact(self.width).zip(to.chunks_exact_mut(part.width)) {
+                to.copy_from_slice(&of[from..from + part.width]);
+            }
+        };
+        copy(&self.now, &mut part.now);
+        copy(&self.known, &mut part.known);
+        copy(&self.pixel_variance, &mut part.pixel_variance);
+        copy(&self.cell_variance, &mut part.cell_variance);
+        for s in 0..self.mean.len() {
+            copy(&self.mean[s], &mut part.mean[s]);
+            copy(&self.count[s], &mut part.count[s]);
+            copy(&self.weight[s], &mut part.weight[s]);
+        }
+        from
+    }
+
+    /// Takes the weights of columns that were [`Self::cut`], the first of them at `from`.
+    pub(super) fn put(&mut self, columns: &Range<usize>, part: &CellBand, from: usize) {
+        let end = columns.end.min(self.width);
+        let inner = columns.start - from..end - from;
+        let width = self.width;
+        let lists = self.weight.iter_mut().zip(&part.weight);
+        for (to, of) in lists.chain([(&mut self.sure, &part.sure)]) {
+            for (to, of) in to.chunks_exact_mut(width).zip(of.chunks_exact(part.width)) {
+                to[columns.start..end].copy_from_slice(&of[inner.clone()]);
+            }
+        }
     }
 }
 
@@ -81,14 +180,20 @@ impl Wide for Spreading<'_> {
 
     #[inline(always)]
     fn call(self) {
-        let Self { band, coarse } = self;
-        for y in 0..band.height {
-            let from = y / 2 * coarse.width..(y / 2 + 1) * coarse.width;
-            let to = y * band.width..(y + 1) * band.width;
-            for (weight, of) in band.weight.iter_mut().zip(&coarse.weight) {
-                doubled(&of[from.clone()], &mut weight[to.clone()]);
+        let Self { band, coarse, kept } = self;
+        let mut left = 0;
+        for next in kept.iter().cloned().chain(once(band.width..band.width)) {
+            let (x0, x1) = (left, next.start);
+            left = next.end.min(band.width);
+            for y in 0..band.height {
+                let at = y / 2 * coarse.width;
+                let from = at + x0 / 2..at + x1.div_ceil(2);
+                let to = y * band.width + x0..y * band.width + x1;
+                for (weight, of) in band.weight.iter_mut().zip(&coarse.weight) {
+                    doubled(&of[from.clone()], &mut weight[to.clone()]);
+                }
+                doubled(&coarse.sure[from], &mut band.sure[to]);
             }
-            doubled(&coarse.sure[from], &mut band.sure[to]);
         }
     }
 }
@@ -144,6 +249,7 @@ fn mixed((a, b): Rows<'_>, (p, q): Rows<'_>, out: &mut [f32], number: &mut [f32]
 
 #[cfg(test)]
 mod tests {
+    use super::super::judge::Judging;
     use super::*;
 
     #[test]
@@ -189,9 +295,65 @@ mod tests {
         assert_eq!(coarse.count[1], [8.0; 6]);
         assert!(coarse.cell_variance.iter().all(|v| (v - 0.4).abs() < 1e-6));
         coarse.sure = vec![0.0, 1.0, 2.0, 3.0, 4.0, 5.0];
-        fine.spread(&coarse);
+        fine.spread(&coarse, &[]);
         let (a, b) = ([0.0, 0.0, 1.0, 1.0, 2.0], [3.0, 3.0, 4.0, 4.0, 5.0]);
         assert_eq!(fine.sure, [a, a, b].concat());
         assert_eq!(fine.weight[0][12..14], coarse.weight[0][4..5].repeat(2));
+    }
+
+    /// A band of small cells that noise alone made differ, but for a part that moved through the past.
+    fn judged(width: usize) -> CellBand {
+        let mut band = CellBand { width, height: 40, ..CellBand::default() };
+        band.fit(2);
+        let noise = |i: usize| ((i.wrapping_mul(2_654_435_761) >> 8) % 1000) as f32 / 289.0 - 1.73;
+        for i in 0..width * 40 {
+            band.now[i] = 50.0 + noise(i);
+            band.known[i] = 1.0;
+            (band.pixel_variance[i], band.cell_variance[i]) = (4.0, 1.0);
+            for s in 0..2 {
+                band.mean[s][i] = 50.0 + 0.3 * noise(i * 7 + s);
+                band.count[s][i] = 10.0;
+                // What segments have before they are judged: unexplained variance.
+                let moved =
+                    s == 0 && (70..74).contains(&(i % width)) && (20..24).contains(&(i / width));
+                band.weight[s][i] = if moved { 40.0 } else { 4.0 };
+            }
+        }
+        band
+    }
+
+    #[test]
+    fn what_moved_is_judged_in_small_cells_and_nothing_else() {
+        for width in [130, 131] {
+            let mut band = judged(width);
+            let mut coarse = CellBand {
+                width: width.div_ceil(2),
+                height: 20,
+                large: true,
+                ..CellBand::default()
+            };
+            coarse.fit(2);
+            band.gather(&vec![0.0; width * 40], &mut coarse);
+            wide(Judging { band: &mut coarse, step: 1.0 });
+            let doubted = coarse.doubted();
+            assert_eq!((doubted.len(), doubted[0].clone()), (1, 48..96));
+            let mut all = band.clone();
+            wide(Judging { band: &mut all, step: 1.0 });
+            let mut part = CellBand::default();
+            let from = band.cut(&doubted[0], &mut part);
+            wide(Judging { band: &mut part, step: 1.0 });
+            band.put(&doubted[0], &part, from);
+            band.spread(&coarse, &doubted);
+            for (i, (a, b)) in band.weight[0].iter().zip(&all.weight[0]).enumerate() {
+                if doubted[0].contains(&(i % width)) {
+                    assert_eq!(a.to_bits(), b.to_bits(), "{i}");
+                } else {
+                    assert!(*a > 0.5, "{i}: {a}");
+                }
+            }
+            assert!(band.weight[0][22 * width + 72] < 0.01);
+            // Columns to the very end, of odd width too.
+            band.spread(&coarse, &[64..70, 90..2 * coarse.width]);
+        }
     }
 }

@@ -25,9 +25,9 @@
 //! - **Saturated** samples have no weight; a pixel saturated in all frames is given back as such.
 //!   **Missing** frames and samples have no weight. At the clip's ends the window is cut.
 //! - **Memory**: 2 bytes a pixel and frame of the window, 29 of sums (15 of `fast`), and 6 of smaller
-//!   pictures around the current frame; about 9 MB a thread.
-//! - **Presets**: `quality`; `fast` (17 frames, two segments judged in cells of 4 x 4 pixels instead of
-//!   2 x 2, paths through 5 frames, one pass of shrinking); `plain`, the honest mean of the window without any test.
+//!   pictures around the current frame; about 9 MB a thread, up to 20 of `quality`.
+//! - **Presets**: `quality`; `fast` (17 frames, two segments judged in cells of 4 x 4 pixels, also where
+//!   `quality` judges once more in those of 2 x 2, paths through 5 frames, one pass of shrinking); `plain`, the honest mean of the window without any test.
 //!
 //! Source of the robust weighting against the noise of the difference: Hasinoff et al., "Burst
 //! photography for high dynamic range and low-light imaging", ACM Trans. Graph. 35(6) (2016),

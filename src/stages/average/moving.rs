@@ -5,7 +5,7 @@
 //! frame alone, so the segments of the window are tested once more against it: what moves slowly
 //! in little light is told from what is still.
 
-use super::agree::{SQUARES_2, agreement_square, spread_doubt_square};
+use super::agree::{SQUARES_2, SquareScratch, agreement_square, spread_doubt_square};
 use super::still::CellBand;
 use super::sums::good;
 use crate::frame::FixedPlane;
@@ -166,6 +166,7 @@ impl Wide for Merging<'_> {
         let (mut total, mut squares) = ([[1.0_f32; AROUND]; AROUND], [[1.0_f32; AROUND]; AROUND]);
         let (mut evidence, mut difference, mut weight) = (NONE, NONE, NONE);
         let mut frames = 0.0_f32;
+        let mut scratch = SquareScratch::<AROUND, 28>::new();
         for k in (-signed(moving.reach)..=signed(moving.reach)).filter(|&k| k != 0) {
             let Some(frame) = moving.frames[clamp_index(k + signed(REACH), FRAMES)] else {
                 continue;
@@ -183,8 +184,8 @@ impl Wide for Merging<'_> {
                     evidence[y][x] += (a * a - b * b) * inverse[y][x];
                 }
             }
-            agreement_square(&difference, &inverse, &mut weight);
-            spread_doubt_square(&mut weight);
+            agreement_square(&difference, &inverse, &mut weight, &mut scratch);
+            spread_doubt_square(&mut weight, &mut scratch);
             for y in 0..AROUND {
                 for x in 0..AROUND {
                     let k = weight[y][x];
@@ -200,8 +201,8 @@ impl Wide for Merging<'_> {
         for (m, t) in mean.as_flattened_mut().iter_mut().zip(total.as_flattened()) {
             *m /= t;
         }
+        let (mut mean_s, mut count) = (NONE, NONE);
         for (s, (of_mean, of_count)) in band.mean.iter().zip(&band.count).enumerate().take(4) {
-            let (mut mean_s, mut count) = (NONE, NONE);
             cells_of(band, of_mean, cell, &mut mean_s);
             cells_of(band, of_count, cell, &mut count);
             for y in 0..AROUND {
@@ -213,11 +214,11 @@ impl Wide for Merging<'_> {
                     inverse[y][x] = t2 * n / (cell_variance[y][x] * (squares[y][x] * n + t2));
                 }
             }
-            agreement_square(&difference, &inverse, &mut weight);
+            agreement_square(&difference, &inverse, &mut weight, &mut scratch);
             for (w, m) in weight.as_flattened_mut().iter_mut().zip(moves.as_flattened()) {
                 *w *= 1.0 - m;
             }
-            spread_doubt_square(&mut weight);
+            spread_doubt_square(&mut weight, &mut scratch);
             for (out, row) in tile.retest[s].iter_mut().zip(&weight[MARGIN / 2..]) {
                 out.copy_from_slice(&row[MARGIN / 2..MARGIN / 2 + CELLS]);
             }

@@ -46,8 +46,9 @@ pub(super) struct CellBand {
     pub(super) sure: Vec<f32>,
     /// Whether cells are of 4 x 4 pixels.
     pub(super) large: bool,
-    /// Cells twice the size, where those judge.
+    /// Cells twice the size that judge, or judge first; columns that are judged once more.
     pub(super) coarse: Option<Box<CellBand>>,
+    pub(super) part: Option<Box<CellBand>>,
     pub(super) work: Work,
 }
 
@@ -323,22 +324,25 @@ impl CellBand {
         if of.plain {
             return;
         }
-        if !of.coarse {
-            wide(Judging { band: self, step });
-            return;
-        }
         let mut coarse = self.coarse.take().unwrap_or_default();
         (coarse.width, coarse.height) = (self.width.div_ceil(2), self.height.div_ceil(2));
         coarse.large = true;
         coarse.fit(of.segments.len());
         self.gather(&self.work.number, &mut coarse);
         wide(Judging { band: &mut coarse, step });
-        self.spread(&coarse);
-        self.coarse = Some(coarse);
+        let doubted = if of.coarse { Vec::new() } else { coarse.doubted() };
+        let mut part = self.part.take().unwrap_or_default();
+        for columns in &doubted {
+            let from = self.cut(columns, &mut part);
+            wide(Judging { band: &mut part, step });
+            self.put(columns, &part, from);
+        }
+        self.spread(&coarse, &doubted);
+        (self.coarse, self.part) = (Some(coarse), Some(part));
     }
 
     /// Room for its cells.
-    fn fit(&mut self, segments: usize) {
+    pub(super) fn fit(&mut self, segments: usize) {
         let n = self.width * self.height;
         for list in [&mut self.mean, &mut self.count, &mut self.weight] {
             list.resize_with(segments, Vec::new);
