@@ -51,9 +51,10 @@ const MERGED: u64 = 12;
 /// Bytes a sample of a frame that is brought into locked coordinates, beside decoding: sites,
 /// values, codes; one is there alone where one thread does everything.
 const LOCKING: u64 = 14;
-/// Rows of a band that a thread averages, and bytes of each of its pixels.
+/// Rows of a band that a thread averages, and bytes of each of its pixels (where a segment is doubted
+/// its smaller cells are there besides the larger ones).
 const BAND: u64 = 96;
-const BAND_PIXEL: u64 = 60;
+const BAND_PIXEL: u64 = 105;
 /// Bytes that the encoder of the preview takes for each pixel of the movie, and its largest size.
 const ENCODER: u64 = 60;
 const MOVIE: u64 = 1280 * 1280;
