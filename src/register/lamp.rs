@@ -143,6 +143,11 @@ pub fn lamp_parts(times: &[f64], series: &[Option<f64>], mains: Option<f64>) -> 
     (0..parts).map(one).collect()
 }
 
+/// Times that a frequency is tuned at the most; it has settled when it moves by less than this part of a
+/// turn over the stretch.
+const TUNED: usize = 16;
+const SETTLED: f64 = 1e-4;
+
 /// A fit and what it leaves.
 struct Found {
     fit: Fit,
@@ -195,8 +200,17 @@ fn fitted(measured: &[(f64, f64)], mains: Option<f64>) -> Option<Found> {
         measured.iter().map(|&(t, v)| v - fit.at(t)).collect::<Vec<f64>>()
     };
     let inside = within(&residual(&first_fit))?;
-    let tuned = Fit::new(measured, &inside, (first_fit.tuned(), rate)).unwrap_or(first_fit);
-    let fit = Fit::new(measured, &inside, (tuned.tuned(), rate)).unwrap_or(tuned);
+    // Terms that grow over the stretch take up some of a wrong frequency, so steps next to each other
+    // leave nearly the same, and chance decides between them; from either it goes to one place.
+    let mut fit = first_fit;
+    for _ in 0..TUNED {
+        let (from, to) = (fit.hz, fit.tuned());
+        let Some(next) = Fit::new(measured, &inside, (to, rate)) else { break };
+        fit = next;
+        if (to - from).abs() * (last - first) < SETTLED {
+            break;
+        }
+    }
     let rest = residual(&fit);
     let inside = within(&rest)?;
     let kept = kept_part(&rest, &inside);
