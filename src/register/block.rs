@@ -196,8 +196,7 @@ pub(super) fn laid(
     let candidates = candidates(frames, settings)?;
     let sigma = median_sigma(&poses)?;
     let posed: Vec<Posed<'_>> = posed(frames, &poses).into_iter().flatten().collect();
-    let choice =
-        Choice { candidates: &candidates, still: None, sparing: Sparing::NONE, base: None };
+    let choice = Choice { candidates: &candidates, still: None, every: 1, base: None };
     let Model { average, template, still, cover } = Model::build(&posed, (noise, sigma), choice);
     let frames = posed.len();
     Ok(Block { poses, average, template, still, cover, frames, misfit: 1.0 })
@@ -251,12 +250,12 @@ fn settle(
         hide(&mut posed, cover.as_ref());
         let posed: Vec<Posed<'_>> = posed.into_iter().flatten().collect();
         let still = last.take().filter(|_| early).map(|last| last.still);
-        let sparing = match (early, plenty) {
-            (true, _) => Sparing { mean: 1, still: 4 },
-            (false, true) => Sparing { mean: 1, still: 2 },
-            (false, false) => Sparing::NONE,
+        let every = match (early, plenty) {
+            (true, _) => 4,
+            (false, true) => 2,
+            (false, false) => 1,
         };
-        let choice = Choice { candidates, still, sparing, base };
+        let choice = Choice { candidates, still, every, base };
         let built = Model::build(&posed, (noise, sigma), choice);
         let model = Model { cover, ..built };
         let fits = fit_all(frames, &model, noise, (&poses, amount, turns));
@@ -299,28 +298,14 @@ fn restrict(candidates: &mut [u8], width: usize, settings: &RegisterSettings) {
     }
 }
 
-/// Of how many frames one is used.
-#[derive(Clone, Copy)]
-struct Sparing {
-    /// For the mean.
-    mean: usize,
-    /// To tell which pixels are still.
-    still: usize,
-}
-
-impl Sparing {
-    /// All are.
-    const NONE: Self = Self { mean: 1, still: 1 };
-}
-
-/// How a model is to be made.
+/// How a model is to tell which pixels are still.
 struct Choice<'a> {
     /// Pixels that may be.
     candidates: &'a [u8],
-    /// Those that are, where that is known.
+    /// The answer, where it is known.
     still: Option<Vec<u8>>,
-    /// The frames that it is made of.
-    sparing: Sparing,
+    /// Of how many frames one is asked.
+    every: usize,
     /// Frames that are averaged too.
     base: Option<Base<'a>>,
 }
@@ -337,19 +322,16 @@ impl Model {
     /// Made of frames where they lie; what they hide is left to be told.
     fn build(posed: &[Posed<'_>], (noise, sigma): (&PixelNoise, f64), choice: Choice<'_>) -> Self {
         let (w, h) = posed.first().map_or((0, 0), |p| (p.frame.width, p.frame.height));
-        let some = |every| posed.iter().copied().step_by(every).collect::<Vec<_>>();
-        let own = match choice.sparing.mean {
-            1 => average(posed, w, h),
-            every => average(&some(every), w, h),
-        };
+        let own = average(posed, w, h);
         let average = match choice.base {
             Some(base) => own.with(base),
             None => own,
         };
         let template = wiener(&average, noise);
         let still = choice.still.unwrap_or_else(|| {
+            let some: Vec<Posed<'_>> = posed.iter().copied().step_by(choice.every).collect();
             let asked = (&average.count, choice.candidates);
-            still_in(&some(choice.sparing.still), &template, (noise, sigma), asked)
+            still_in(&some, &template, (noise, sigma), asked)
         });
         Self { average, template, still, cover: None }
     }

@@ -159,7 +159,7 @@ pub fn learn(
 }
 
 /// Gives poses, in the first block's reference, to frames that have none, where they are found in what is
-/// known. They become part of no template.
+/// known. The template is left as it is.
 pub(super) fn add_missed(
     frames: &mut [Option<FixedPlane>],
     poses: &mut [Option<Pose>],

@@ -20,6 +20,7 @@ use super::path::scatter;
 use super::{PixelNoise, Pose, RegisterSettings};
 use crate::frame::convert::to_f32;
 use crate::frame::{Coding, FixedPlane, Plane};
+use crate::math::patch::marked;
 use crate::math::robust::variance_deviate;
 use crate::math::wide::{Wide, wide};
 
@@ -133,10 +134,6 @@ pub(super) fn smaller(frame: &FixedPlane) -> FixedPlane {
     FixedPlane { width: w, height: h, codes, coding: frame.coding }
 }
 
-fn is_good(code: u16) -> bool {
-    code != Coding::MISSING && code != Coding::SATURATED
-}
-
 /// Adds up [`BY`] rows, column by column, as one piece of work; tells whether all samples are good.
 struct Pooling<'a> {
     rows: &'a [u16],
@@ -152,7 +149,7 @@ impl Wide for Pooling<'_> {
         for row in self.rows.chunks_exact(self.sums.len()) {
             for (sum, &code) in self.sums.iter_mut().zip(row) {
                 *sum = sum.wrapping_add(u32::from(code));
-                bad |= u16::from(!is_good(code));
+                bad |= u16::from(marked(code));
             }
         }
         bad == 0
@@ -162,7 +159,7 @@ impl Wide for Pooling<'_> {
 /// The mean of the good samples of a square of `rows` that begins at column `x`.
 fn some_mean(rows: &[u16], width: usize, x: usize) -> u16 {
     let square = rows.chunks_exact(width).flat_map(|row| &row[x..x + BY]);
-    let good = square.filter(|c| is_good(**c));
+    let good = square.filter(|c| !marked(**c));
     let (sum, count) = good.fold((0, 0), |(s, n), c| (s + u32::from(*c), n + 1));
     match count {
         0 => Coding::MISSING,

@@ -26,6 +26,7 @@ use super::path::scatter;
 use super::{PixelNoise, Pose};
 use crate::frame::convert::{signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Plane};
+use crate::math::patch::marked;
 use crate::math::turn::{Placement, ReadScratch, Reading};
 use crate::math::wide::{Wide, wide};
 
@@ -131,7 +132,7 @@ fn taken_apart(
 pub fn take_pattern_off(frame: &mut FixedPlane, pattern: &Plane) {
     let coding = frame.coding;
     for (c, p) in frame.codes.iter_mut().zip(pattern.data()) {
-        if *c != Coding::MISSING && *c != Coding::SATURATED {
+        if !marked(*c) {
             *c = coding.encode(coding.decode(*c) - p);
         }
     }
@@ -281,7 +282,7 @@ impl Adding<'_> {
             let expected = self.light * model[i];
             let noise = super::variance(self.noise, expected, factor(i));
             let code = codes[i];
-            let good = still[i] != 0 && code != Coding::MISSING && code != Coding::SATURATED;
+            let good = still[i] != 0 && !marked(code);
             sum[i] += if good { self.coding.decode(code) - expected } else { 0.0 };
             variance[i] += if good { noise } else { 0.0 };
             count[i] += if good { 1.0 } else { 0.0 };

@@ -6,6 +6,7 @@ use super::patch::{AHEAD, HALF, Patch, SIDE, TILE};
 use crate::frame::convert::{floor_isize, round_isize, signed, to_f32};
 use crate::frame::{Coding, FixedPlane};
 use crate::math::linear::Sym2;
+use crate::math::patch::marked;
 use crate::math::resample::{BEFORE, TAPS, dot, fine_taps};
 use crate::math::turn::Turn;
 use crate::math::wide::{Wide, wide};
@@ -226,8 +227,7 @@ impl Part<'_> {
             let mut factor = [1.0; TILE];
             for ((v, s), &code) in seen.iter_mut().zip(&mut still).zip(&codes[i]) {
                 *v = coding.decode(code);
-                let good = code != Coding::MISSING && code != Coding::SATURATED;
-                *s = if good { *s } else { 0.0 };
+                *s = if marked(code) { 0.0 } else { *s };
             }
             if let Some(f) = &self.target.noise.factor {
                 factor[x0..x1].copy_from_slice(&f.row(y)[x..x + x1 - x0]);

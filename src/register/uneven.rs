@@ -34,6 +34,7 @@ use super::{PixelNoise, Pose};
 use crate::frame::convert::{floor_usize, signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Plane};
 use crate::math::linear::solve;
+use crate::math::patch::marked;
 use crate::math::robust::{SPREAD, median_f64};
 use crate::math::turn::{ReadScratch, Reading};
 use crate::math::wide::{Wide, wide};
@@ -393,7 +394,7 @@ impl Summing<'_> {
             let [mut st, mut tt, mut it] = [[0.0_f32; LANES]; 3];
             let mut add = |lane: usize, i: usize| {
                 let (code, t) = (codes[i], model[i]);
-                let used = good[i] != 0 && code != Coding::MISSING && code != Coding::SATURATED;
+                let used = good[i] != 0 && !marked(code);
                 let variance = super::variance(self.noise, self.light * t, factor(i));
                 let weight = if used { 1.0 / variance.max(1e-9) } else { 0.0 };
                 st[lane] += weight * t;
