@@ -4,7 +4,8 @@ use std::f64::consts::TAU;
 use std::fs;
 use std::sync::atomic::AtomicBool;
 
-use hushframe::engine::analyse::{Analysis, Wanted, analyse};
+use hushframe::engine::analyse::{Wanted, analyse};
+use hushframe::engine::analysis::Analysis;
 use hushframe::engine::correct::{Corrector, References};
 use hushframe::engine::source::Source;
 use hushframe::engine::{Silent, Work};

@@ -11,7 +11,8 @@ use serde_json::Value;
 
 use super::DayError;
 use crate::engine::Work;
-use crate::engine::analyse::{Analysis, Wanted, analyse};
+use crate::engine::analyse::{Wanted, analyse};
+use crate::engine::analysis::Analysis;
 use crate::engine::correct::{Corrector, coding, luma, luma_noise};
 use crate::engine::source::Source;
 use crate::footage::{

@@ -6,134 +6,25 @@
 use std::ops::Range;
 use std::sync::Arc;
 
-use serde::{Deserialize, Serialize};
-
+use super::analysis::{Analysis, FrameFacts, FrameLight, RowFacts};
 use super::correct::{Corrector, luma_noise};
-use super::lamps::{FrameLight, Lamps};
 use super::parts::{BlockFacts, FirstFacts, Part, Reference, join};
 use super::reading::{Raw, bright, read_block};
 use super::source::Source;
 use super::{EngineError, Work};
 use crate::footage::FrameFile;
 use crate::frame::{FixedPlane, Layout, NoiseModel, spare};
-use crate::math::turn::Turn;
+
 use crate::pipeline::Pipeline;
-use crate::record::{FrameStatus, Warning};
+use crate::record::FrameStatus;
 use crate::register::block::{self, Block};
 use crate::register::clean::{Before, Followed, Learned, SensorFaults, follow, learn};
 use crate::register::gather;
 use crate::register::known::Known;
-use crate::register::lamp::Ripple;
-use crate::register::path::{fill_gaps, stood_still};
+
 use crate::register::rows::RowModel;
 use crate::register::uneven::{Field, Scene, measure};
 use crate::register::{NoLock, PixelNoise, Pose, RegisterSettings};
-
-/// What the first pass knows of one frame.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct FrameFacts {
-    /// Number of the source frame.
-    pub frame: u64,
-    /// How it fared.
-    pub status: FrameStatus,
-    /// Shift of the scene against the reference in px, x right and y down.
-    pub shift: [f64; 2],
-    /// Turn of the scene about the middle of the frame, where it turns.
-    #[serde(default, skip_serializing_if = "Turn::is_none")]
-    pub turn: Turn,
-    /// Standard uncertainty of the shift, per axis, in px.
-    pub sigma: f64,
-    /// Light relative to the clip's reference level.
-    pub light: f64,
-    /// Light that is uneven over the frame, where lamps make it so.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub uneven: Option<FrameLight>,
-    /// BLAKE3 of the file; `None` for pages of a multi-page file and for missing frames.
-    pub hash: Option<String>,
-    /// What went wrong, in words.
-    pub fault: Option<String>,
-}
-
-impl FrameFacts {
-    /// The pose.
-    #[must_use]
-    pub fn pose(&self) -> Pose {
-        Pose {
-            shift: self.shift,
-            turn: self.turn,
-            sigma: self.sigma,
-            light: self.light,
-            measured: self.status != FrameStatus::LowConfidence,
-        }
-    }
-
-    /// Whether there is a picture to make.
-    #[must_use]
-    pub fn usable(&self) -> bool {
-        !matches!(self.status, FrameStatus::Missing | FrameStatus::Unreadable)
-    }
-}
-
-/// What the first pass found.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Analysis {
-    /// One a number of the clip, in order.
-    pub frames: Vec<FrameFacts>,
-    /// Whether the still background was found; then poses mean something.
-    pub locked: bool,
-    /// Why not, or why not in parts.
-    pub no_lock: Vec<String>,
-    /// Part of the frame that is still background.
-    pub still_share: f64,
-    /// Mean squared misfit in units of the noise model; 1 when all is as modelled.
-    pub misfit: f64,
-    /// Level in DN above black below which 99.8 % of the picture lies, noise averaged out; the
-    /// highest of all blocks.
-    pub bright_dn: f32,
-    /// The lamp's ripple, where one was found.
-    #[serde(default)]
-    pub ripple: Option<Ripple>,
-    /// Lamps that light the frame unevenly, where they were found.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub lamps: Option<Lamps>,
-    /// Offsets of rows, where they matter.
-    #[serde(default)]
-    pub rows: Option<RowFacts>,
-    /// Pattern of the sensor that the corrections left, rms in DN, where it matters.
-    #[serde(default)]
-    pub pattern_dn: Option<f64>,
-    /// What row offsets are measured against; not kept in the file, see [`row_model`].
-    #[serde(skip)]
-    pub row_model: Option<Arc<RowModel>>,
-    /// What a person should know.
-    pub warnings: Vec<Warning>,
-}
-
-impl Analysis {
-    /// What to say of a pattern that the references left; in electrons where `gain` (e-/DN) is known.
-    #[must_use]
-    pub fn pattern_warning(&self, gain: Option<f64>) -> Option<Warning> {
-        let dn = self.pattern_dn?;
-        let rms = gain.map_or_else(|| format!("{dn:.2} DN"), |g| format!("{:.2} e-", dn * g));
-        Some(Warning::new(
-            "fixed-pattern",
-            format!(
-                "the dark reference leaves a pattern of {rms} rms that does not move with the \
-                 scene; it is kept from the shifts, but stays in the picture"
-            ),
-            "film more black frames, at the clip's exposure and temperature",
-        ))
-    }
-}
-
-/// What the first pass found of row offsets.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct RowFacts {
-    /// Their spread in DN.
-    pub sigma_dn: f64,
-    /// The block whose template they are measured against.
-    pub block: usize,
-}
 
 /// What a pipeline needs to know beforehand.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -442,13 +333,6 @@ pub fn row_model(
     Ok(again.ok().and_then(|l| l.row_model).map(Arc::new))
 }
 
-/// Adds what has not been said yet.
-pub(super) fn add_once(list: &mut Vec<Warning>, warning: Warning) {
-    if !list.contains(&warning) {
-        list.push(warning);
-    }
-}
-
 /// Writes measured poses into the facts, in pixels of the full frame.
 fn apply(facts: &mut [FrameFacts], poses: &[Option<Pose>], scale: f64) {
     for (f, p) in facts.iter_mut().zip(poses).filter(|(f, _)| f.usable()) {
@@ -461,60 +345,5 @@ fn apply(facts: &mut [FrameFacts], poses: &[Option<Pose>], scale: f64) {
             }
             None => f.status = FrameStatus::LowConfidence,
         }
-    }
-}
-
-/// Poses for frames that were not measured, from their neighbours; and what to say of it.
-pub(super) fn settle(out: &mut Analysis) {
-    let known: Vec<Option<Pose>> = out
-        .frames
-        .iter()
-        .map(|f| {
-            (out.locked && f.usable() && f.status != FrameStatus::LowConfidence).then(|| f.pose())
-        })
-        .collect();
-    let filled = fill_gaps(&known).map(|mut poses| {
-        // A camera that stood still: its frames stay as they are, to the last bit.
-        if stood_still(&poses) {
-            poses.iter_mut().for_each(|p| p.shift = [0.0, 0.0]);
-        }
-        poses
-    });
-    if let Some(filled) = filled {
-        for (f, p) in out.frames.iter_mut().zip(filled) {
-            f.shift = p.shift;
-            f.turn = p.turn;
-            f.sigma = p.sigma;
-            f.light = p.light;
-        }
-    } else {
-        for f in &mut out.frames {
-            (f.shift, f.turn, f.sigma, f.light) = ([0.0, 0.0], Turn::NONE, 0.0, 1.0);
-        }
-    }
-    for why in &out.no_lock {
-        out.warnings.push(Warning::new(
-            "no-lock",
-            format!("not steadied: {why}"),
-            "name the still background: --region X,Y,W,H, or include in stage steady",
-        ));
-    }
-    if out.misfit > 1.5 {
-        out.warnings.push(Warning::new(
-            "noise-model",
-            format!(
-                "frames differ from the scene by {:.2} times the noise that the model gives",
-                out.misfit.sqrt()
-            ),
-            "see that black, white and the references belong to this clip",
-        ));
-    }
-    let poor = out.frames.iter().filter(|f| f.status == FrameStatus::LowConfidence).count();
-    if poor > 0 && out.locked && out.no_lock.is_empty() {
-        out.warnings.push(Warning::new(
-            "low-confidence",
-            format!("{poor} frames could not be placed and lie where their neighbours say"),
-            "look at them; more light or a longer exposure helps",
-        ));
     }
 }

@@ -7,9 +7,7 @@
 //! ripple and slow change, and multiplied with the slow change: what is slow, a shadow or a lamp
 //! that is turned on, stays in the picture.
 
-use serde::{Deserialize, Serialize};
-
-use super::analyse::{Analysis, FrameFacts};
+use super::analysis::{Analysis, FrameFacts, FrameLight, Lamps};
 use super::source::Source;
 use crate::frame::Plane;
 use crate::frame::convert::to_f32;
@@ -21,39 +19,6 @@ use crate::register::uneven::{FUNCTIONS, Field};
 const SOME: usize = 64;
 /// Points along each side at which the size of uneven light is looked at.
 const POINTS: usize = 5;
-
-/// Uneven light of one frame.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
-pub struct FrameLight {
-    /// Light over the frame relative to its mean.
-    pub now: Field,
-    /// The part of it that stays in the picture.
-    #[serde(default)]
-    pub slow: Field,
-}
-
-impl FrameLight {
-    /// What the frame is divided by at (u, v).
-    fn at(&self, u: f64, v: f64) -> f64 {
-        self.now.at(u, v) / self.slow.at(u, v)
-    }
-}
-
-/// What was found of lamps that light the frame unevenly.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct Lamps {
-    /// Frequency of their ripple in hertz.
-    pub hz: f64,
-    /// 2: lamps (or groups of them) of different phase; 1: all in phase, with different depths over
-    /// the frame.
-    pub phases: usize,
-    /// Functions that describe the light over the frame.
-    pub functions: usize,
-    /// Rms over frames and places of what the uneven light was, relative.
-    pub rms: f64,
-    /// The most it was at any place in any frame, relative.
-    pub most: f64,
-}
 
 fn measured(f: &FrameFacts) -> bool {
     f.usable() && f.status != FrameStatus::LowConfidence

@@ -9,13 +9,15 @@
 //!    running sums are whole numbers, floating-point sums run in frame order within a row band.
 //! 4. **One bad frame is one bad frame.** What cannot be decoded is noted and the run goes on.
 //! 5. **No policy.** The engine does not know folders, journals or resumes; it is given the
-//!    frames to make and hands over finished ones ([`render::Sink`]).
+//!    frames to make and hands over finished ones ([`sink::Sink`]).
 //!
 //! The simpler design, one pass with each frame registered to the one before, would save reading
 //! the clip a second time; its error grows with the square root of the frame number (0.02 px a
 //! step is 2 px after 10,000 frames), and a mechanism that starts to move late would be followed.
 
 pub mod analyse;
+pub mod analysis;
+mod averaged;
 pub mod combine;
 pub mod correct;
 mod desk;
@@ -27,6 +29,7 @@ pub mod parts;
 mod reading;
 pub mod render;
 mod setup;
+pub mod sink;
 pub mod source;
 mod target;
 

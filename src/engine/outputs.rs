@@ -5,7 +5,7 @@
 //! and carries the number of the first of them that went into it.
 
 use super::EngineError;
-use super::analyse::Analysis;
+use super::analysis::Analysis;
 use crate::pipeline::Pipeline;
 use crate::record::Warning;
 use crate::stages::combine::{Combine, Group, Share};
@@ -20,7 +20,7 @@ pub struct Outputs {
 }
 
 fn usable(analysis: &Analysis, at: usize) -> bool {
-    analysis.frames.get(at).is_some_and(super::analyse::FrameFacts::usable)
+    analysis.frames.get(at).is_some_and(super::analysis::FrameFacts::usable)
 }
 
 impl Outputs {

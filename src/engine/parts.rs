@@ -7,11 +7,13 @@
 use serde::{Deserialize, Serialize};
 
 use super::EngineError;
-use super::analyse::{Analysis, FrameFacts, RowFacts, add_once, settle};
+use super::analysis::{Analysis, FrameFacts, RowFacts, add_once};
 use super::lamps::{Gaps, lamps};
 use super::source::Source;
-use crate::record::Warning;
-use crate::register::block;
+use crate::math::turn::Turn;
+use crate::record::{FrameStatus, Warning};
+use crate::register::path::{fill_gaps, stood_still};
+use crate::register::{Pose, block};
 
 /// What one block gave.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -154,6 +156,61 @@ fn check(numbers: &[u64], parts: &[Part]) -> Result<(), EngineError> {
         }
     }
     Ok(())
+}
+
+/// Poses for frames that were not measured, from their neighbours; and what to say of it.
+fn settle(out: &mut Analysis) {
+    let known: Vec<Option<Pose>> = out
+        .frames
+        .iter()
+        .map(|f| {
+            (out.locked && f.usable() && f.status != FrameStatus::LowConfidence).then(|| f.pose())
+        })
+        .collect();
+    let filled = fill_gaps(&known).map(|mut poses| {
+        // A camera that stood still: its frames stay as they are, to the last bit.
+        if stood_still(&poses) {
+            poses.iter_mut().for_each(|p| p.shift = [0.0, 0.0]);
+        }
+        poses
+    });
+    if let Some(filled) = filled {
+        for (f, p) in out.frames.iter_mut().zip(filled) {
+            f.shift = p.shift;
+            f.turn = p.turn;
+            f.sigma = p.sigma;
+            f.light = p.light;
+        }
+    } else {
+        for f in &mut out.frames {
+            (f.shift, f.turn, f.sigma, f.light) = ([0.0, 0.0], Turn::NONE, 0.0, 1.0);
+        }
+    }
+    for why in &out.no_lock {
+        out.warnings.push(Warning::new(
+            "no-lock",
+            format!("not steadied: {why}"),
+            "name the still background: --region X,Y,W,H, or include in stage steady",
+        ));
+    }
+    if out.misfit > 1.5 {
+        out.warnings.push(Warning::new(
+            "noise-model",
+            format!(
+                "frames differ from the scene by {:.2} times the noise that the model gives",
+                out.misfit.sqrt()
+            ),
+            "see that black, white and the references belong to this clip",
+        ));
+    }
+    let poor = out.frames.iter().filter(|f| f.status == FrameStatus::LowConfidence).count();
+    if poor > 0 && out.locked && out.no_lock.is_empty() {
+        out.warnings.push(Warning::new(
+            "low-confidence",
+            format!("{poor} frames could not be placed and lie where their neighbours say"),
+            "look at them; more light or a longer exposure helps",
+        ));
+    }
 }
 
 #[cfg(test)]

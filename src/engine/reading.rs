@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use super::analyse::{FrameFacts, add_once};
+use super::analysis::{FrameFacts, add_once};
 use super::correct::{Corrector, coding, luma, saturated_share};
 use super::ordered::ordered;
 use super::source::Source;

@@ -6,25 +6,24 @@
 //! encoding and writing run beside it, at most a few frames behind.
 
 use std::borrow::Cow;
-use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use super::analyse::{Analysis, FrameFacts};
+use super::analysis::{Analysis, FrameFacts};
 use super::correct::{Corrector, coding, luma_noise, scale_light, settle_flaws};
-use super::desk::{Gather, with_writers};
 use super::lamps::noise_factor;
 use super::ordered::ordered;
 use super::outputs::Outputs;
 use super::setup::{
     Factors, crop, even_window, info_of, later_stages, locked_noise, patch_means, written_noise,
 };
+use super::sink::{Finished, Sink, with_writers};
 use super::source::Source;
 use super::target::{Target, camera, within};
 use super::{EngineError, Phase, Work};
 use crate::footage::{FrameFile, OutFrame};
 use crate::frame::convert::{round_u16, to_f32};
 use crate::frame::wide::{Wide, wide};
-use crate::frame::{Coding, Domain, Flaw, Frame, Layout, NoiseModel, Plane, spare};
+use crate::frame::{Coding, Domain, Frame, Layout, NoiseModel, Plane, spare};
 use crate::math::turn::{Placement, Turn};
 use crate::pipeline::Pipeline;
 use crate::record::{Notes, Warning};
@@ -32,42 +31,13 @@ use crate::register::PixelNoise;
 use crate::register::path::{Motion, Window};
 use crate::register::rows::{RowModel, Seen, take_off};
 use crate::register::uneven::Field;
-use crate::stages::average::{Average, Averaged, Averager, Locked};
+use crate::stages::average::Average;
 use crate::stages::combine::Combine;
 use crate::stages::steady::{self, Edges, Move};
 use crate::stages::{ByValue, ClipInfo, Cut, Moment, Stage};
 
 /// Value of zero light in finished linear frames, in output DN.
 pub const PEDESTAL: f32 = 256.0;
-
-/// A finished frame.
-#[derive(Debug)]
-pub struct Finished {
-    /// Number of its source; of several that were combined, the first.
-    pub frame: u64,
-    /// The picture.
-    pub picture: OutFrame,
-    /// Standard deviation of the temporal noise left at the median level, in DN; `None` where it
-    /// is not known.
-    pub noise_dn: Option<f64>,
-    /// Measures and warnings of the stages.
-    pub notes: Notes,
-}
-
-/// Takes what the renderer makes; called from several threads.
-pub trait Sink: Sync {
-    /// A frame is finished: keep it. An error stops the run.
-    ///
-    /// # Errors
-    /// Where it cannot be kept.
-    fn keep(&self, finished: Finished) -> Result<(), EngineError>;
-
-    /// A frame could not be made.
-    ///
-    /// # Errors
-    /// Where that cannot be noted.
-    fn failed(&self, frame: u64, why: String) -> Result<(), EngineError>;
-}
 
 /// How values become output DN.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -105,9 +75,9 @@ pub struct Renderer<'a> {
     /// Row offsets: what they are measured against, and the noise.
     rows: Option<(Arc<RowModel>, PixelNoise)>,
     after: Vec<Box<dyn Stage>>,
-    coding: Coding,
+    pub(super) coding: Coding,
     /// What is averaged: `window` and a margin.
-    canvas: Window,
+    pub(super) canvas: Window,
     /// Part of the reference that is written.
     pub window: Window,
     /// How values become output DN.
@@ -321,107 +291,12 @@ impl<'a> Renderer<'a> {
         first.by_value()
     }
 
-    /// Frames averaged with their neighbours.
-    fn render_averaged(
-        &self,
-        average: &Arc<Average>,
-        list: &[(u64, Option<FrameFile>)],
-        wanted: &[usize],
-        sink: &dyn Sink,
-        work: &Work<'_>,
-    ) -> Result<(), EngineError> {
-        let total = wanted.len() as u64;
-        let groups = wanted.iter().filter(|&&i| self.analysis.frames[i].usable());
-        let sources: Vec<usize> =
-            groups.flat_map(|&i| self.group(i).shares).map(|s| s.position).collect();
-        self.with_desk(sink, work, |desk| {
-            let mut gather = Gather::new(self, desk, sink);
-            for run in runs(&sources, average.reach(), self.target.stretch) {
-                let wanted_here = &sources[run];
-                let (Some(&first), Some(&last)) = (wanted_here.first(), wanted_here.last()) else {
-                    continue;
-                };
-                let from = first.saturating_sub(average.reach());
-                let to = (last + average.reach() + 1).min(list.len());
-                let mut averager = average.start();
-                let mut waiting = wanted_here.iter().copied().peekable();
-                let mut faults = BTreeMap::new();
-                ordered(
-                    to - from,
-                    (work.threads, work.ahead),
-                    |k| self.lock_frame(list, from + k, first),
-                    |k, frame| {
-                        work.check()?;
-                        desk.check()?;
-                        let newest = from + k;
-                        averager.push(match frame {
-                            Ok(locked) => locked,
-                            Err(why) => {
-                                faults.insert(newest, why);
-                                None
-                            }
-                        });
-                        while let Some(&i) = waiting.peek() {
-                            if i + average.reach() > newest && newest + 1 < to {
-                                break;
-                            }
-                            waiting.next();
-                            let averaged = self.average_one(&mut averager, (i, i - from));
-                            let why = || faults.remove(&i).unwrap_or_default();
-                            gather.take(i, averaged.ok_or_else(why))?;
-                            work.progress.step(Phase::Render, gather.done, total);
-                        }
-                        Ok::<(), EngineError>(())
-                    },
-                )?;
-            }
-            Ok(())
-        })
-    }
-
-    /// Averages around one frame: the result and its noise, `None` where the frame is not there.
-    fn average_one(
-        &self,
-        averager: &mut Averager,
-        (i, at): (usize, usize),
-    ) -> Option<(Frame, f64)> {
-        let facts = &self.analysis.frames[i];
-        let planes = averager.result(at)?;
-        let variances: Vec<&Plane> = planes.iter().map(|p| &p.left).collect();
-        let noise = steady::median_of(&variances).sqrt();
-        let mut frame = self.assemble(planes);
-        if self.target.stretch.is_some() {
-            // Averaged where the scene stands still, shown where the path has it.
-            let origin = [0, 1].map(|a| self.window.origin[a] - self.canvas.origin[a]);
-            let window = Window { origin, size: self.window.size };
-            frame = steady::moved(&frame, &Move { window, ..Move::shifted(self.target.rest(i)) });
-        }
-        if !self.divide_light {
-            scale_light(&mut frame, to_f32(facts.light));
-        }
-        Some((frame, noise))
-    }
-
-    fn assemble(&self, planes: Vec<Averaged>) -> Frame {
-        let layout = match self.source.layout() {
-            Layout::Mosaic(m) => Layout::Sites(m),
-            other => other,
-        };
-        let any = planes.iter().any(|p| !p.flaws.is_empty());
-        let mut flaws = Vec::new();
-        let mut values = Vec::new();
-        for p in planes {
-            if any {
-                let n = p.plane.data().len();
-                flaws.push(if p.flaws.is_empty() { vec![Flaw::None; n] } else { p.flaws });
-            }
-            values.push(p.plane);
-        }
-        steady::into_mosaic(Frame { planes: values, layout, domain: Domain::Linear, flaws })
-    }
-
     /// Reads one frame; the reason where it cannot be.
-    fn read(&self, list: &[(u64, Option<FrameFile>)], i: usize) -> Result<(Frame, Notes), String> {
+    pub(super) fn read(
+        &self,
+        list: &[(u64, Option<FrameFile>)],
+        i: usize,
+    ) -> Result<(Frame, Notes), String> {
         let facts = &self.analysis.frames[i];
         let file = list[i].1.as_ref().ok_or("there is no file with this number")?;
         let done = self.corrector.read(self.source, file).map_err(|e| e.to_string())?;
@@ -455,30 +330,6 @@ impl<'a> Renderer<'a> {
         }
         let offsets = model.offsets(&seen, &noise);
         take_off(&mut frame.planes[0], &offsets, noise.factor.as_ref());
-    }
-
-    /// Reads one frame and brings it into the coordinates in which frame `at` is averaged.
-    fn lock_frame(
-        &self,
-        list: &[(u64, Option<FrameFile>)],
-        i: usize,
-        at: usize,
-    ) -> Result<Option<Locked>, String> {
-        let facts = &self.analysis.frames[i];
-        if !facts.usable() {
-            return Ok(None);
-        }
-        let (frame, _) = self.read(list, i)?;
-        let frame = steady::into_sites(frame);
-        let to = self.place(facts, self.target.base(at), self.canvas);
-        let light = to_f32(1.0 / facts.light);
-        Ok(Some(Locked {
-            noise_gain: to.noise_gain(frame.layout),
-            noise_power: to.noise_power(frame.layout),
-            planes: steady::locked(&frame, &to, self.coding),
-            variance_factor: light * light,
-            sigma: to_f32(facts.sigma),
-        }))
     }
 
     /// Where a frame goes whose scene is to lie at `target`.
@@ -574,23 +425,6 @@ impl Wide for Writing<'_> {
             *o = round_u16(v * self.factor + self.zero);
         }
     }
-}
-
-/// Positions in `wanted` whose look-arounds touch: each run is rendered in one go. Runs end where
-/// a `stretch` of frames with common coordinates does.
-fn runs(wanted: &[usize], reach: usize, stretch: Option<usize>) -> Vec<std::ops::Range<usize>> {
-    let mut out = Vec::new();
-    let mut start = 0;
-    let apart = |a: usize, b: usize| {
-        b > a + 2 * reach + 1 || stretch.is_some_and(|length| a / length != b / length)
-    };
-    for k in 1..=wanted.len() {
-        if k == wanted.len() || apart(wanted[k - 1], wanted[k]) {
-            out.push(start..k);
-            start = k;
-        }
-    }
-    if wanted.is_empty() { Vec::new() } else { out }
 }
 
 #[cfg(test)]

@@ -4,7 +4,7 @@
 use std::borrow::Cow;
 
 use super::EngineError;
-use super::analyse::Analysis;
+use super::analysis::Analysis;
 use super::correct::Corrector;
 use super::source::Source;
 use crate::frame::{Layout, NoiseModel, Plane};

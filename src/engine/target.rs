@@ -7,7 +7,7 @@
 //! reference, near the target of its middle frame; the finished frame goes the rest of the way.
 //! The stretches are as long as that way stays short.
 
-use super::analyse::Analysis;
+use super::analysis::Analysis;
 use crate::frame::convert::floor_usize;
 use crate::record::Warning;
 use crate::register::path::{Motion, MotionKind, Window, half_amplitude, motion, smooth};

@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use crate::engine::analyse::FrameFacts;
+use crate::engine::analysis::FrameFacts;
 use crate::frame::units::FrameRate;
 
 /// The columns, in their order.
