@@ -5,14 +5,15 @@
 //! first block: an error of one block never reaches the next, so nothing drifts over a long clip,
 //! and blocks can be worked on in any order, or on other machines, with the same result.
 
-use super::cover::{Cover, cover, tells};
+use super::cover::{cover, tells};
 use super::fit::{Fit, Start, Target, Turning, fit_frames};
-use super::patch::{Amount, TILE, spread_patches};
+use super::hidden::Cover;
+use super::patch::{Amount, spread_patches};
 use super::path::scatter;
 use super::still::still_in;
 use super::template::{Average, Base, Posed, average};
 use super::wiener::wiener;
-use super::{NoLock, PixelNoise, Pose, RegisterSettings, ground};
+use super::{NoLock, PixelNoise, Pose, RegisterSettings, TILE, ground};
 use crate::footage::hash_bytes;
 use crate::frame::convert::to_f32;
 use crate::frame::{FixedPlane, Plane};

@@ -1,6 +1,5 @@
 //! One Gauss-Newton step from the sums of all tiles.
 
-use super::fit::Turning;
 use super::tile::Sums;
 use crate::frame::convert::to_f32;
 use crate::math::linear::{Sym2, solve};
@@ -12,6 +11,18 @@ const SOFT: f64 = 25.0;
 const USUAL_WEIGHT: f64 = 0.86;
 /// Limit of a tile's misfit above the lower quartile, in standard deviations.
 const MISFIT: f64 = 5.0;
+
+/// What the tiles say of a turn and a change of magnification that are not in the model.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Turning {
+    /// By how much the squared misfit, in units of the noise and of the usual misfit, would go
+    /// down: chi-squared of two degrees of freedom where there is neither.
+    pub gain: f64,
+    /// Movement of the corners by the change of magnification and by the turn, in pixels.
+    pub corner: [f64; 2],
+    /// Standard uncertainty of each, in pixels.
+    pub sigma: f64,
+}
 
 /// One Gauss-Newton step.
 pub(super) struct Step {

@@ -26,10 +26,9 @@
 
 use rayon::prelude::*;
 
-use super::PixelNoise;
+pub use super::combine::Turning;
 use super::combine::combine;
-use super::cover::Cover;
-use super::patch::Patch;
+pub use super::target::{Start, Target};
 pub use super::tile::FitScratch;
 use super::tile::{Moves, Sums, half_diagonal, tile_sums};
 use crate::frame::FixedPlane;
@@ -47,30 +46,6 @@ const CURVE: f64 = 3.0;
 /// What is left by steps not taken, as a part of the uncertainty: adds 0.5 % to the error at the
 /// very most.
 const PART: f64 = 0.1;
-
-/// What a frame is fitted to.
-#[derive(Debug, Clone, Copy)]
-pub struct Target<'a> {
-    /// The low-noise picture of the scene, piece by piece.
-    pub patches: &'a [Patch],
-    /// Noise of the frames.
-    pub noise: &'a PixelNoise,
-    /// Factor on the noise variance (1 for a raw frame).
-    pub variance_factor: f32,
-    /// Whether turn and magnification are fitted too.
-    pub turns: bool,
-    /// What the patches know of parts that hide the background for a while; the frames of
-    /// [`fit_frames`] are those it was made for.
-    pub cover: Option<&'a Cover>,
-}
-
-impl<'a> Target<'a> {
-    /// Patches against raw frames that are not turned.
-    #[must_use]
-    pub fn new(patches: &'a [Patch], noise: &'a PixelNoise) -> Self {
-        Self { patches, noise, variance_factor: 1.0, turns: false, cover: None }
-    }
-}
 
 /// The outcome of a fit.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -91,18 +66,6 @@ pub struct Fit {
     pub used: f64,
     /// Part of the information that came from the frame's own noise in the template.
     pub own: f64,
-}
-
-/// What the tiles say of a turn and a change of magnification that are not in the model.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Turning {
-    /// By how much the squared misfit, in units of the noise and of the usual misfit, would go
-    /// down: chi-squared of two degrees of freedom where there is neither.
-    pub gain: f64,
-    /// Movement of the corners by the change of magnification and by the turn, in pixels.
-    pub corner: [f64; 2],
-    /// Standard uncertainty of each, in pixels.
-    pub sigma: f64,
 }
 
 /// Fits one frame; `start` is a first guess of shift and light.
@@ -128,7 +91,7 @@ pub fn fit_frame_above(
     let size = [frame.width, frame.height];
     let mut search = Search::new(start);
     for _ in 0..STEPS {
-        let moved = Moves::new(&search, size);
+        let moved = Moves::new((search.shift, search.turn), size);
         let mut tiles = std::mem::take(&mut scratch.tiles);
         tiles.clear();
         tiles.extend(target.patches.iter().map(|patch| {
@@ -167,8 +130,10 @@ pub fn fit_frames(
         if going.is_empty() {
             break;
         }
-        let moved: Vec<Moves> =
-            going.iter().map(|(_, f, s)| Moves::new(s, [f.width, f.height])).collect();
+        let moved: Vec<Moves> = going
+            .iter()
+            .map(|(_, f, s)| Moves::new((s.shift, s.turn), [f.width, f.height]))
+            .collect();
         let sums: Vec<Vec<Sums>> = target
             .patches
             .par_chunks(NEIGHBOURS)
@@ -206,7 +171,7 @@ pub(super) fn misfits(frames: &[(&FixedPlane, Start)], target: &Target<'_>) -> V
         .iter()
         .map(|&(f, start)| {
             let search = Search::new(start);
-            (f, search, Moves::new(&search, [f.width, f.height]))
+            (f, search, Moves::new((search.shift, search.turn), [f.width, f.height]))
         })
         .collect();
     target
@@ -222,25 +187,6 @@ pub(super) fn misfits(frames: &[(&FixedPlane, Start)], target: &Target<'_>) -> V
             (pixels > 0.0).then(|| misfit / pixels)
         })
         .collect()
-}
-
-/// A first guess of a frame's pose.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Start {
-    /// Shift of the scene in pixels.
-    pub shift: [f64; 2],
-    /// Its turn.
-    pub turn: Turn,
-    /// Light relative to the template.
-    pub light: f64,
-}
-
-impl Start {
-    /// A shift in the template's own light.
-    #[must_use]
-    pub fn at(shift: [f64; 2]) -> Self {
-        Self { shift, turn: Turn::NONE, light: 1.0 }
-    }
 }
 
 /// A fit on its way.
@@ -322,6 +268,7 @@ impl Search {
 
 #[cfg(test)]
 mod tests {
+    use super::super::PixelNoise;
     use super::super::patch::patches;
     use super::*;
     use crate::frame::NoiseModel;

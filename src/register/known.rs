@@ -29,11 +29,11 @@ use super::block::{
 use super::body::{Path, Tile, peak, total};
 use super::drawn::{BY, LEAST_SIDE, smaller, smaller_noise};
 use super::fit::{Fit, Start, Target, misfits};
-use super::patch::{Amount, Patch, Scored, TILE, rough_information, spread, spread_patches};
+use super::patch::{Amount, Patch, Scored, rough_information, spread, spread_patches};
 use super::still::still_in;
 use super::template::{Posed, average, seen};
 use super::tracks::{Follower, tile_size};
-use super::{PixelNoise, Pose, RegisterSettings};
+use super::{PixelNoise, Pose, RegisterSettings, TILE};
 use crate::frame::convert::signed;
 use crate::frame::{Coding, FixedPlane, Plane};
 use crate::math::correlate::{CorrelateScratch, Correlator, nearest};

@@ -62,6 +62,7 @@ pub mod drawn;
 pub mod fit;
 pub mod gather;
 pub mod ground;
+pub mod hidden;
 pub mod known;
 pub mod lamp;
 pub mod patch;
@@ -69,6 +70,7 @@ pub mod path;
 pub mod pattern;
 pub mod rows;
 pub mod still;
+mod target;
 pub mod template;
 mod tile;
 pub mod tracks;
@@ -79,6 +81,11 @@ use thiserror::Error;
 
 use crate::frame::{NoiseModel, Plane};
 use crate::math::turn::{Placement, Turn};
+
+/// Side of a tile in pixels.
+pub const TILE: usize = 32;
+/// Side of a cell in pixels; it divides the side of a tile.
+pub const CELL: usize = 4;
 
 /// Temporal noise of a calibrated pixel: `slope * signal * s + floor * s^2` DN^2, where `s` is
 /// what the flat field multiplied the pixel with (1 without one).

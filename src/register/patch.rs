@@ -14,14 +14,12 @@
 use rayon::prelude::*;
 use rustfft::num_complex::Complex32;
 
-use super::PixelNoise;
 use super::template::Average;
+use super::{PixelNoise, TILE};
 use crate::frame::Plane;
 use crate::frame::convert::{clamp_index, signed, to_f32};
 use crate::math::fft2::{Fft2, Rings, Scratch};
 
-/// Side of a tile in pixels.
-pub const TILE: usize = 32;
 /// Half-pixel samples of a patch along each axis.
 pub const SIDE: usize = 72;
 /// Samples of one parity in a row.
@@ -61,7 +59,7 @@ pub struct Patch {
     /// 1 for still pixels, 0 for others; `TILE` rows of `TILE`.
     pub still: Vec<f32>,
     /// Of each group of frames: the cells that something hides, a bit each (see
-    /// [`super::cover::Cover::tile`]); empty where nothing does.
+    /// [`super::hidden::Cover::tile`]); empty where nothing does.
     pub hidden: Vec<u64>,
     /// Information on x plus that on y, in 1/px^2.
     pub information: f64,

@@ -21,7 +21,7 @@ use std::ops::Range;
 use rayon::prelude::*;
 
 use super::block::Block;
-use super::cover::Hidden;
+use super::hidden::Hidden;
 use super::path::scatter;
 use super::{PixelNoise, Pose};
 use crate::frame::convert::{signed, to_f32};

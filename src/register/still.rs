@@ -5,9 +5,8 @@
 
 use rayon::prelude::*;
 
-use super::PixelNoise;
-use super::cover::CELL;
-use super::template::{BAND, BandScratch, Posed, seen};
+use super::template::{BAND, BandScratch, LEAST_SEEN, Posed, seen};
+use super::{CELL, PixelNoise};
 use crate::frame::Plane;
 use crate::frame::convert::to_f32;
 use crate::math::blur::{gaussian, minimum};
@@ -16,8 +15,6 @@ use crate::math::wide::{Wide, wide};
 
 /// Widths (standard deviations in pixels) over which the temporal variance is averaged.
 const SCALES: [f64; 3] = [2.0, 5.0, 10.0];
-/// A pixel is used where at least this part of the frames saw it.
-pub(super) const LEAST_SEEN: f32 = 0.2;
 /// A pixel is still up to this many spreads above the usual variance.
 const STILL_LIMIT: f32 = 4.0;
 /// Pixels taken off the rim of a still area.

@@ -7,13 +7,14 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
-use super::cover::Hidden;
-use super::still::LEAST_SEEN;
+use super::hidden::Hidden;
 use crate::frame::convert::{signed, to_f32};
 use crate::frame::{FixedPlane, Plane};
 use crate::math::resample::{Rows, valid_range};
 use crate::math::turn::{Placement, ReadScratch, Reading, Turn};
 
+/// A pixel is used where at least this part of the frames saw it.
+pub(super) const LEAST_SEEN: f32 = 0.2;
 /// Rows worked on together.
 pub(super) const BAND: usize = 32;
 

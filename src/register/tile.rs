@@ -1,8 +1,8 @@
 //! What one tile of the template says of one frame: sums over its pixels.
 
-use super::cover::CELL;
-use super::fit::{Search, Target};
-use super::patch::{AHEAD, HALF, Patch, SIDE, TILE};
+use super::patch::{AHEAD, HALF, Patch, SIDE};
+use super::target::Target;
+use super::{CELL, TILE};
 use crate::frame::convert::{floor_isize, round_isize, signed, to_f32};
 use crate::frame::{Coding, FixedPlane};
 use crate::math::linear::Sym2;
@@ -90,13 +90,13 @@ pub(super) struct Moves {
 }
 
 impl Moves {
-    pub(super) fn new(search: &Search, size: [usize; 2]) -> Self {
+    pub(super) fn new((shift, turn): ([f64; 2], Turn), size: [usize; 2]) -> Self {
         Self {
-            shift: search.shift,
-            turn: search.turn,
+            shift,
+            turn,
             middle: size.map(|n| (n as f64 - 1.0) / 2.0),
             radius: half_diagonal(size),
-            common: Moved::new(search.shift),
+            common: Moved::new(shift),
         }
     }
 
