@@ -176,23 +176,23 @@ pub fn gaussian(plane: &Plane, sigma: f64) -> Plane {
     separable(plane, &gaussian_kernel(sigma))
 }
 
-/// The smallest value within `radius` pixels along each axis (a square).
+/// The smallest value within `radius` pixels along each axis (a square), of a picture so wide; what
+/// lies outside does not count.
 #[must_use]
-pub fn minimum(plane: &Plane, radius: usize) -> Plane {
-    let (w, h) = (plane.width(), plane.height());
-    let lower = |o: &mut f32, v: &f32| *o = if *v < *o { *v } else { *o };
-    let mut rows = plane.clone();
-    rows.data_mut().par_chunks_mut(w.max(1)).enumerate().for_each(|(y, line)| {
-        let source = plane.row(y);
-        for d in 1..=radius.min(w.saturating_sub(1)) {
-            line[d..].iter_mut().zip(source).for_each(|(o, v)| lower(o, v));
-            line.iter_mut().zip(&source[d..]).for_each(|(o, v)| lower(o, v));
+pub fn minimum(values: &[u8], width: usize, radius: usize) -> Vec<u8> {
+    let (w, h) = (width.max(1), values.len() / width.max(1));
+    let lower = |(o, &v): (&mut u8, &u8)| *o = v.min(*o);
+    let mut rows = values.to_vec();
+    rows.par_chunks_mut(w).zip(values.par_chunks(w)).for_each(|(line, source)| {
+        for d in 1..=radius.min(w - 1) {
+            line[d..].iter_mut().zip(source).for_each(lower);
+            line.iter_mut().zip(&source[d..]).for_each(lower);
         }
     });
     let mut out = rows.clone();
-    out.data_mut().par_chunks_mut(w.max(1)).enumerate().for_each(|(y, line)| {
+    out.par_chunks_mut(w).enumerate().for_each(|(y, line)| {
         for near in y.saturating_sub(radius)..(y + radius + 1).min(h) {
-            line.iter_mut().zip(rows.row(near)).for_each(|(o, v)| lower(o, v));
+            line.iter_mut().zip(&rows[near * w..]).for_each(lower);
         }
     });
     out
@@ -254,10 +254,11 @@ mod tests {
 
     #[test]
     fn minimum_reaches_as_far_as_it_says() {
-        let mut p = Plane::filled(9, 9, 1.0);
-        p.set(4, 4, 0.0);
-        let m = minimum(&p, 2);
-        assert!(m.at(2, 6) < 0.5 && m.at(1, 4) > 0.5 && m.at(4, 7) > 0.5);
+        let mut p = vec![1; 81];
+        p[4 * 9 + 4] = 0;
+        let m = minimum(&p, 9, 2);
+        let at = |x: usize, y: usize| m[y * 9 + x];
+        assert!(at(2, 6) == 0 && at(1, 4) == 1 && at(4, 7) == 1);
     }
 
     #[test]

@@ -406,15 +406,17 @@ pub(super) fn fits_of(
     target: &Target<'_>,
     starts: &[Option<Start>],
 ) -> Vec<Option<Fit>> {
-    fit_frames(frames, target, starts)
-        .into_iter()
-        .zip(starts)
-        .map(|(fit, start)| {
-            let (fit, start) = (fit?, (*start)?.shift);
-            let moved = (fit.shift[0] - start[0]).abs().max((fit.shift[1] - start[1]).abs());
-            (moved < MOST_CORRECTION && fit.sigma[0].max(fit.sigma[1]) < MOST_SIGMA).then_some(fit)
-        })
-        .collect()
+    believed(fit_frames(frames, target, starts), starts)
+}
+
+/// The fits that are believed.
+pub(super) fn believed(fits: Vec<Option<Fit>>, starts: &[Option<Start>]) -> Vec<Option<Fit>> {
+    let believed = |(fit, start): (Option<Fit>, &Option<Start>)| {
+        let (fit, start) = (fit?, (*start)?.shift);
+        let moved = (fit.shift[0] - start[0]).abs().max((fit.shift[1] - start[1]).abs());
+        (moved < MOST_CORRECTION && fit.sigma[0].max(fit.sigma[1]) < MOST_SIGMA).then_some(fit)
+    };
+    fits.into_iter().zip(starts).map(believed).collect()
 }
 
 pub(super) fn start_of(p: &Pose) -> Start {

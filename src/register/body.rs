@@ -61,7 +61,7 @@ pub struct Body<'a> {
 #[derive(Debug, Default)]
 pub(super) struct Tile {
     corner: (usize, usize),
-    active: bool,
+    pub(super) active: bool,
     follower: Follower,
     /// Sum of the spectra of the frames at hand, moved back.
     sum: Vec<Complex32>,

@@ -127,7 +127,11 @@ fn unusual(maps: &[[Plane; 2]]) -> Vec<Vec<bool>> {
                 .map(|g| {
                     let smooth = smooth(maps, &usual, (g, m), (SCALES[m][look], around));
                     let open: Vec<u8> = usual[g].iter().map(|&u| u8::from(u > 0.0)).collect();
-                    let Some(limit) = usual_limit(&smooth, &open, LEAST[m]) else {
+                    let Some(limit) = usual_limit(
+                        (|at: usize| smooth.data()[at], smooth.width()),
+                        &open,
+                        LEAST[m],
+                    ) else {
                         return vec![false; open.len()];
                     };
                     smooth.data().iter().zip(open).map(|(&v, o)| o != 0 && v >= limit).collect()

@@ -28,6 +28,7 @@ use rayon::prelude::*;
 
 pub use super::combine::Turning;
 use super::combine::combine;
+use super::patch::Patch;
 pub use super::target::{Start, Target};
 pub use super::tile::FitScratch;
 use super::tile::{Moves, Sums, half_diagonal, tile_sums};
@@ -97,7 +98,7 @@ pub fn fit_frame_above(
         tiles.extend(target.patches.iter().map(|patch| {
             tile_sums(frame, target, patch, (&moved, search.light, usize::MAX), scratch)
         }));
-        search.step(&mut tiles, target, (usual, size));
+        search.step(&mut tiles, target.patches, (target.turns, usual, size));
         scratch.tiles = tiles;
         let settled = search.last < SETTLED;
         if search.lost || settled {
@@ -118,6 +119,71 @@ pub fn fit_frames(
     target: &Target<'_>,
     starts: &[Option<Start>],
 ) -> Vec<Option<Fit>> {
+    fit_all(frames, target, starts, None)
+}
+
+/// The same; and the last step of each frame, tile by tile.
+pub(super) fn fit_frames_by_tile(
+    frames: &[Option<&FixedPlane>],
+    target: &Target<'_>,
+    starts: &[Option<Start>],
+) -> (Vec<Option<Fit>>, LastSteps) {
+    let mut steps = vec![None; frames.len()];
+    let fits = fit_all(frames, target, starts, Some(&mut steps));
+    (fits, LastSteps(steps))
+}
+
+/// From where each frame took its last step, and what its tiles said there.
+pub(super) struct LastSteps(Vec<Option<LastStep>>);
+
+/// Of one frame: the search before the step, and the sums of its tiles.
+type LastStep = (Search, Vec<Sums>);
+
+impl LastSteps {
+    /// Of each patch: the mean squared misfit over the frames, in units of the noise; `None` where
+    /// none saw it. A last step is so short that it would not change that.
+    pub(super) fn misfits(&self, patches: usize) -> Vec<Option<f64>> {
+        let mut all = vec![[0.0; 2]; patches];
+        for (_, sums) in self.0.iter().flatten() {
+            for ([misfit, pixels], s) in all.iter_mut().zip(sums) {
+                *misfit += s.misfit;
+                *pixels += s.pixels;
+            }
+        }
+        all.into_iter().map(|[misfit, pixels]| (pixels > 0.0).then(|| misfit / pixels)).collect()
+    }
+
+    /// The last steps once more, by the patches of `target` that are to be kept.
+    pub(super) fn again(
+        &self,
+        target: &Target<'_>,
+        keep: &[bool],
+        size: [usize; 2],
+    ) -> Vec<Option<Fit>> {
+        let chosen = |sums: &[Sums]| -> Vec<Sums> {
+            sums.iter().zip(keep).filter(|(_, keep)| **keep).map(|(s, _)| *s).collect()
+        };
+        let patches: Vec<&Patch> =
+            target.patches.iter().zip(keep).filter(|(_, keep)| **keep).map(|(p, _)| p).collect();
+        self.0
+            .par_iter()
+            .map(|last| {
+                let (mut search, sums) = last.as_ref().map(|(s, sums)| (*s, chosen(sums)))?;
+                search.step(&mut { sums }, patches.iter().copied(), (target.turns, 1e-6, size));
+                search.found()
+            })
+            .collect()
+    }
+}
+
+/// [`fit_frames`]; notes last steps in `steps`.
+fn fit_all(
+    frames: &[Option<&FixedPlane>],
+    target: &Target<'_>,
+    starts: &[Option<Start>],
+    mut steps: Option<&mut Vec<Option<LastStep>>>,
+) -> Vec<Option<Fit>> {
+    let noted = steps.is_some();
     let mut all: Vec<Option<Search>> = starts.iter().map(|s| (*s).map(Search::new)).collect();
     for _ in 0..STEPS {
         let going: Vec<(usize, &FixedPlane, Search)> = frames
@@ -146,47 +212,27 @@ pub fn fit_frames(
                 going.iter().zip(&moved).flat_map(of_frame).collect()
             })
             .collect();
-        let next: Vec<(usize, Search)> = going
+        let next: Vec<(usize, Search, Option<LastStep>)> = going
             .par_iter()
             .enumerate()
             .map_init(Vec::new, |tiles, (i, &(k, frame, mut search))| {
                 tiles.clear();
                 let chunks = sums.iter().zip(target.patches.chunks(NEIGHBOURS));
                 tiles.extend(chunks.flat_map(|(s, p)| &s[i * p.len()..][..p.len()]));
-                search.step(tiles, target, (1e-6, [frame.width, frame.height]));
-                (k, search)
+                let step = noted.then(|| (search, tiles.clone()));
+                let size = [frame.width, frame.height];
+                search.step(tiles, target.patches, (target.turns, 1e-6, size));
+                (k, search, step)
             })
             .collect();
-        for (k, search) in next {
+        for (k, search, step) in next {
             all[k] = Some(search);
+            if let (Some(steps), Some(step)) = (steps.as_deref_mut(), step) {
+                steps[k] = Some(step);
+            }
         }
     }
     all.into_iter().zip(frames).map(|(s, f)| f.and(s?.found())).collect()
-}
-
-/// Of each patch: the mean squared misfit over frames where they lie, in units of the noise; `None`
-/// where none saw it.
-pub(super) fn misfits(frames: &[(&FixedPlane, Start)], target: &Target<'_>) -> Vec<Option<f64>> {
-    let placed: Vec<(&FixedPlane, Search, Moves)> = frames
-        .iter()
-        .map(|&(f, start)| {
-            let search = Search::new(start);
-            (f, search, Moves::new((search.shift, search.turn), [f.width, f.height]))
-        })
-        .collect();
-    target
-        .patches
-        .par_iter()
-        .map_init(FitScratch::default, |scratch, patch| {
-            let (mut misfit, mut pixels) = (0.0, 0.0);
-            for (f, s, moved) in &placed {
-                let sums = tile_sums(f, target, patch, (moved, s.light, usize::MAX), scratch);
-                misfit += sums.misfit;
-                pixels += sums.pixels;
-            }
-            (pixels > 0.0).then(|| misfit / pixels)
-        })
-        .collect()
 }
 
 /// A fit on its way.
@@ -228,10 +274,15 @@ impl Search {
 
     /// One step from the sums of all tiles at the present shift, less what a frame's own noise in
     /// the template pulls back to where the frame was put before.
-    fn step(&mut self, tiles: &mut [Sums], target: &Target<'_>, (usual, size): (f64, [usize; 2])) {
+    fn step<'a>(
+        &mut self,
+        tiles: &mut [Sums],
+        patches: impl IntoIterator<Item = &'a Patch>,
+        (turns, usual, size): (bool, f64, [usize; 2]),
+    ) {
         let radius = half_diagonal(size);
         let (mut own, mut all) = (0.0, 0.0);
-        for (t, p) in tiles.iter_mut().zip(target.patches) {
+        for (t, p) in tiles.iter_mut().zip(patches) {
             let d = t.at.map(|v| v * radius);
             let (now, then) = (self.turn.moves(d), self.start.turn.moves(d));
             let gone = [0, 1].map(|a| self.shift[a] + now[a] - self.start.shift[a] - then[a]);
@@ -241,7 +292,7 @@ impl Search {
             all += p.information;
         }
         self.own = own / f64::max(all, 1e-30);
-        let Some(step) = combine(tiles, usual, target.turns) else {
+        let Some(step) = combine(tiles, usual, turns) else {
             self.lost = true;
             return;
         };

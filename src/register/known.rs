@@ -24,14 +24,15 @@ use rustfft::num_complex::Complex32;
 
 use super::anchor::{filled, good_size, tied};
 use super::block::{
-    Block, EARLY, FINE, LAST, fits_of, median_sigma, pose_of, posed, poses_of, start_of, turns,
+    Block, EARLY, FINE, LAST, believed, fits_of, median_sigma, pose_of, posed, poses_of, start_of,
+    turns,
 };
 use super::body::{Path, Tile, peak, total};
 use super::drawn::{BY, LEAST_SIDE, smaller, smaller_noise};
-use super::fit::{Fit, Start, Target, misfits};
+use super::fit::{Fit, Start, Target, fit_frames_by_tile};
 use super::patch::{Amount, Patch, Scored, rough_information, spread, spread_patches};
-use super::still::still_in;
-use super::template::{Posed, average, seen};
+use super::still::still_and_mean;
+use super::template::{Average, average, seen};
 use super::tracks::{Follower, tile_size};
 use super::{PixelNoise, Pose, RegisterSettings, TILE};
 use crate::frame::convert::signed;
@@ -43,6 +44,10 @@ use crate::math::window::hann;
 /// Pieces that a frame is looked up by, at the most, and at the least.
 const PIECES: usize = 48;
 const FEWEST_PIECES: usize = 6;
+/// Of so many pieces one is asked first; where there are [`PIECES`] and those asked are this sure,
+/// the others are not.
+const ASKED: usize = 3;
+const QUITE_SURE: f64 = 0.9999;
 /// A piece is used of which at least this part is still.
 const STILL: f64 = 0.75;
 /// Frames whose coarse detail is looked up together.
@@ -67,8 +72,6 @@ const ENOUGH: f64 = 0.97;
 const WORSE: (f64, f64) = (6.0, 0.03);
 /// Frames that are asked which pixels are still, and whose mean says where the block lies.
 const SOME: usize = 20;
-/// Frames of which one is asked for the misfit of tiles.
-const LOOK: usize = 2;
 /// A block that fits worse than the first one by this factor is another scene, or has another light.
 const ALIKE: f64 = 1.5;
 
@@ -85,6 +88,8 @@ pub struct Known {
     pub(super) undrawn: bool,
     /// What part of the information the noise of all the block's frames would be in one.
     own: f64,
+    /// What frames are first fitted to.
+    few: Vec<Patch>,
 }
 
 /// A piece of the background.
@@ -132,10 +137,12 @@ impl Known {
         let picture = FixedPlane::from_plane(mean, None, coding);
         let (correlator, window) = (Correlator::new(side, side), hann(side));
         let mut cutter = Follower::default();
-        let pieces: Vec<Piece> = spread(scored, [w, h], PIECES)
-            .0
+        let mut corners: Vec<[usize; 2]> =
+            spread(scored, [w, h], PIECES).0.into_iter().map(|s| s.0).collect();
+        corners.sort_unstable_by_key(|&[x, y]| (y, x));
+        let pieces: Vec<Piece> = corners
             .into_iter()
-            .filter_map(|([x, y], _)| {
+            .filter_map(|[x, y]| {
                 let corner = [x, y].map(signed);
                 cutter.cut(&picture, noise, corner, &window)?;
                 let f = &mut cutter;
@@ -163,6 +170,7 @@ impl Known {
             whole: whole(&[&picture], Some(still), noise, frames).0,
             turns: first.poses.iter().flatten().any(|p| !p.turn.is_none()),
             undrawn,
+            few: patches_of(first, still, noise, FEW),
         })
     }
 
@@ -233,9 +241,7 @@ impl Known {
         });
         let starts: Vec<Option<Start>> = starts.collect();
         let still = first.always_still();
-        let made_of = (Some(&first.average), ENOUGH);
-        let mut patches = spread_patches(&first.template, &still, noise, made_of, LAST);
-        patches.iter_mut().for_each(|p| p.own = 0.0);
+        let patches = patches_of(first, &still, noise, LAST);
         let target = Target { turns: self.turns, ..Target::new(&patches, noise) };
         let some: Vec<_> = missed.iter().map(|&k| frames[k]).collect();
         for (k, fit) in missed.into_iter().zip(fits_of(&some, &target, &starts)) {
@@ -276,11 +282,8 @@ impl Known {
         first: &Block,
         starts: &[Option<Start>],
     ) -> Option<Found> {
-        let made_of = (Some(&first.average), ENOUGH);
-        let first_look = |amount| {
-            let few = spread_patches(&first.template, &first.still, noise, made_of, amount);
-            let few: Vec<Patch> = few.into_iter().map(|p| Patch { own: 0.0, ..p }).collect();
-            let target = Target { turns: self.turns, ..Target::new(&few, noise) };
+        let first_look = |few: &[Patch]| {
+            let target = Target { turns: self.turns, ..Target::new(few, noise) };
             fits_of(frames, &target, starts)
         };
         let told = |fits: &[Option<Fit>]| {
@@ -288,19 +291,19 @@ impl Known {
             let there = starts.iter().zip(fits).filter(|(s, _)| s.is_some());
             there.map(|(_, f)| f.as_ref()).all(|f| f.is_some_and(|f| sigma(f) < ROUGHLY))
         };
-        let mut fits = first_look(FEW);
+        let mut fits = first_look(&self.few);
         if !told(&fits) {
-            fits = first_look(EARLY);
+            fits = first_look(&patches_of(first, &first.still, noise, EARLY));
         }
-        let still = still_now(frames, &fits, noise, first)?;
-        let mut patches = spread_patches(&first.template, &still, noise, made_of, LAST);
-        // These frames are no part of the template.
-        patches.iter_mut().for_each(|p| p.own = 0.0);
+        let seen = poses_of(&fits);
+        let (still, mean) = still_now(frames, &seen, noise, first)?;
+        let patches = patches_of(first, &still, noise, LAST);
         let start = (&starts_of(&fits)[..], self.turns);
-        let mut found = agreed(frames, &mut patches, noise, start)?;
+        let mut found = agreed(frames, &patches, noise, start)?;
         let turning: Vec<_> = found.0.iter().flatten().map(|f| f.turning).collect();
-        if !self.turns && turns(&turning) {
-            found = agreed(frames, &mut patches, noise, (&starts_of(&found.0), true))?;
+        let turn = !self.turns && turns(&turning);
+        if turn {
+            found = agreed(frames, &patches, noise, (&starts_of(&found.0), true))?;
         }
         let (fits, usual) = found;
         let poses = poses_of(&fits);
@@ -311,43 +314,74 @@ impl Known {
         if !alike || !enough(&poses, frames) {
             return None;
         }
-        let poses = if fine { placed(frames, &poses, (noise, first), &patches)? } else { poses };
+        if !fine {
+            return Some(Found { poses, fine });
+        }
+        // Of frames that turn a new mean is needed.
+        let (seen, mean) =
+            if turn { (&poses, mean_of(frames, &poses, first)) } else { (&seen, mean) };
+        let poses = placed(&mean, (seen, &poses), (noise, first), &patches)?;
         Some(Found { poses, fine })
     }
 }
 
-/// Which of the first block's still pixels are still in these frames too.
-fn still_now(
-    frames: &[Option<&FixedPlane>],
-    fits: &[Option<Fit>],
-    noise: &PixelNoise,
-    first: &Block,
-) -> Option<Vec<u8>> {
-    let poses = poses_of(fits);
-    let sigma = median_sigma(&poses).ok()?;
-    let some = some_of(frames, &poses);
-    let (w, h) = (first.template.width(), first.template.height());
-    let count = Plane::from_vec(w, h, seen(&some, (w, 0, h)))?;
-    Some(still_in(&some, &first.template, (noise, sigma), (&count, &first.still)))
+/// Pieces of the first block's template for frames that are no part of it.
+fn patches_of(first: &Block, still: &[u8], noise: &PixelNoise, amount: Amount) -> Vec<Patch> {
+    let made_of = (Some(&first.average), ENOUGH);
+    let patches = spread_patches(&first.template, still, noise, made_of, amount);
+    patches.into_iter().map(|p| Patch { own: 0.0, ..p }).collect()
 }
 
-/// Some of the frames, all over the block, where they lie.
-fn some_of<'a>(frames: &[Option<&'a FixedPlane>], poses: &[Option<Pose>]) -> Vec<Posed<'a>> {
-    let every = frames.len().div_ceil(SOME).max(1);
-    posed(frames, poses).into_iter().flatten().step_by(every).collect()
+/// Which of the first block's still pixels are still in these frames too, and the mean of some of them.
+fn still_now(
+    frames: &[Option<&FixedPlane>],
+    poses: &[Option<Pose>],
+    noise: &PixelNoise,
+    first: &Block,
+) -> Option<(Vec<u8>, Mean)> {
+    let sigma = median_sigma(poses).ok()?;
+    let some = some_of(posed(frames, poses));
+    let (w, h) = (first.template.width(), first.template.height());
+    let count = Plane::from_vec(w, h, seen(&some, (w, 0, h)))?;
+    let (still, mean) =
+        still_and_mean(&some, &first.template, (noise, sigma), (&count, &first.still));
+    Some((still, (Average::of(&some, mean, count), some.len())))
+}
+
+/// A mean, and of how many frames.
+type Mean = (Average, usize);
+
+/// The mean of some of the frames.
+fn mean_of(frames: &[Option<&FixedPlane>], poses: &[Option<Pose>], first: &Block) -> Mean {
+    let some = some_of(posed(frames, poses));
+    (average(&some, first.template.width(), first.template.height()), some.len())
+}
+
+/// Some of a block's frames, or of what belongs to them, all over the block.
+fn some_of<T>(all: Vec<Option<T>>) -> Vec<T> {
+    let every = all.len().div_ceil(SOME).max(1);
+    all.into_iter().flatten().step_by(every).collect()
 }
 
 /// The poses once more as a whole: what single frames have in common in how they fit, such as a rest
-/// of a pattern, moves all of them; the mean of some of them lies where it is.
+/// of a pattern, moves all of them; the mean of some of them lies where it is. That mean is of frames
+/// as they were `seen` to lie; `poses` are better.
 fn placed(
-    frames: &[Option<&FixedPlane>],
-    poses: &[Option<Pose>],
+    (mean, frames): &Mean,
+    (seen, poses): (&[Option<Pose>], &[Option<Pose>]),
     (noise, first): (&PixelNoise, &Block),
     patches: &[Patch],
 ) -> Option<Vec<Option<Pose>>> {
-    let some = some_of(frames, poses);
-    let mean = average(&some, first.template.width(), first.template.height());
-    let anchor = tied((&mean, some.len()), first, noise, (patches, [0.0; 2])).ok()?;
+    let mut anchor = tied((mean, *frames), first, noise, (patches, [0.0; 2])).ok()?;
+    let moved = seen.iter().zip(poses).map(|(a, b)| a.as_ref().map(|a| (a, b.as_ref())));
+    let moved: Vec<(&Pose, &Pose)> =
+        some_of(moved.collect()).into_iter().filter_map(|(a, b)| Some((a, b?))).collect();
+    let n = moved.len().max(1) as f64;
+    for axis in [0, 1] {
+        anchor.shift[axis] +=
+            moved.iter().map(|(a, b)| a.shift[axis] - b.shift[axis]).sum::<f64>() / n;
+    }
+    anchor.light *= moved.iter().map(|(a, b)| a.light / b.light).sum::<f64>() / n;
     Some(anchor.apply_all(poses))
 }
 
@@ -355,31 +389,21 @@ fn starts_of(fits: &[Option<Fit>]) -> Vec<Option<Start>> {
     poses_of(fits).iter().map(|p| p.as_ref().map(start_of)).collect()
 }
 
-/// Fits frames to the patches that agree with each other, which come first then; and the usual
-/// misfit.
+/// Fits frames to the patches that agree with each other; and the usual misfit.
 fn agreed(
     frames: &[Option<&FixedPlane>],
-    patches: &mut Vec<Patch>,
+    patches: &[Patch],
     noise: &PixelNoise,
     (starts, turns): (&[Option<Start>], bool),
 ) -> Option<(Vec<Option<Fit>>, f64)> {
     let target = Target { turns, ..Target::new(patches, noise) };
-    let fits = fits_of(frames, &target, starts);
-    let starts = starts_of(&fits);
-    let some: Vec<(&FixedPlane, Start)> =
-        frames.iter().zip(&starts).filter_map(|(f, s)| (*f).zip(*s)).step_by(LOOK).collect();
-    let (keep, usual) = agreeing(&misfits(&some, &target))?;
-    if !keep.contains(&false) {
-        return Some((fits, usual));
+    let (mut fits, last) = fit_frames_by_tile(frames, &target, starts);
+    let (keep, usual) = agreeing(&last.misfits(patches.len()))?;
+    if keep.contains(&false) {
+        let size = frames.iter().flatten().next().map(|f| [f.width, f.height])?;
+        fits = last.again(&target, &keep, size);
     }
-    let mut keep = keep.into_iter();
-    let all = std::mem::take(patches);
-    let (good, bad): (Vec<Patch>, Vec<Patch>) =
-        all.into_iter().partition(|_| keep.next().unwrap_or(true));
-    let used = good.len();
-    patches.extend(good.into_iter().chain(bad));
-    let target = Target { turns, ..Target::new(&patches[..used], noise) };
-    Some((fits_of(frames, &target, &starts), usual))
+    Some((believed(fits, starts), usual))
 }
 
 /// The pose half-way between those of a frame's nearest neighbours that have one.
@@ -411,16 +435,24 @@ struct Seen {
 impl Looking<'_> {
     /// Looks for a frame around a place.
     fn look(&mut self, frame: &FixedPlane, around: [f64; 2]) -> Option<Seen> {
+        let few = self.tiles.len() >= PIECES / 2;
+        let first = few.then(|| self.look_by(ASKED, frame, around)).flatten();
+        first.filter(|s| s.sure > QUITE_SURE).or_else(|| self.look_by(1, frame, around))
+    }
+
+    /// The same by one of so many pieces.
+    fn look_by(&mut self, every: usize, frame: &FixedPlane, around: [f64; 2]) -> Option<Seen> {
         let Self { correlator, window, tiles, noise, reach } = self;
         let whole = nearest(around);
-        tiles.par_iter_mut().for_each(|t| {
+        tiles.iter_mut().enumerate().for_each(|(k, t)| t.active = k % every == 0);
+        tiles.par_iter_mut().filter(|t| t.active).for_each(|t| {
             t.see(frame, noise, (correlator, window), whole);
             t.correlate(correlator, t.seen, *reach);
         });
         let here = [0, 1].map(|a| whole[a] as f64);
         let sum = total(tiles, 1.0)?;
         let peak = peak(&sum, *reach, [0, 1].map(|a| around[a] - here[a]));
-        let seen = tiles.iter().filter(|t| t.is_seen()).count();
+        let seen = tiles.iter().filter(|t| t.active && t.is_seen()).count();
         let height = sum.iter().copied().fold(f32::NEG_INFINITY, f32::max) / seen.max(1) as f32;
         let place = [0, 1].map(|a| here[a] + peak.shift[a]);
         Some(Seen { place, sure: peak.sure, height })

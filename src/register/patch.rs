@@ -15,10 +15,11 @@ use rayon::prelude::*;
 use rustfft::num_complex::Complex32;
 
 use super::template::Average;
-use super::{PixelNoise, TILE};
+use super::{PixelNoise, TILE, variance};
 use crate::frame::Plane;
 use crate::frame::convert::{clamp_index, signed, to_f32};
 use crate::math::fft2::{Fft2, Rings, Scratch};
+use crate::math::wide::{Wide, wide};
 
 /// Half-pixel samples of a patch along each axis.
 pub const SIDE: usize = 72;
@@ -193,20 +194,73 @@ pub(super) fn rough_information(
     noise: &PixelNoise,
     corner: [usize; 2],
 ) -> f64 {
-    let mask = still_tile(template, still, corner);
-    let (w, d) = (template.width(), template.data());
-    let (mut sum, mut count) = (0.0_f32, 0_usize);
-    for (i, line) in mask.chunks_exact(TILE).enumerate() {
-        for (j, &m) in line.iter().enumerate() {
-            if m > 0.0 {
-                let at = (corner[1] + i) * w + corner[0] + j;
-                let (gx, gy) = (d[at + 1] - d[at - 1], d[at + w] - d[at - w]);
-                sum += 0.25 * (gx * gx + gy * gy) / noise.variance(d[at], at).max(1e-12);
-                count += 1;
+    let size = [template.width(), template.height()];
+    let [(x0, x1), (y0, y1)] = [0, 1].map(|a| {
+        let end = (corner[a] + TILE).min(size[a].saturating_sub(BORDER));
+        (corner[a].max(BORDER).min(end), end)
+    });
+    if x0 == x1 {
+        return 0.0;
+    }
+    let mut sums = [0.0; TILE];
+    for y in y0..y1 {
+        let part = |y: usize| &template.row(y)[x0..x1];
+        let at = y * size[0] + x0;
+        wide(RoughRow {
+            row: &template.row(y)[x0 - 1..=x1],
+            above: part(y - 1),
+            below: part(y + 1),
+            still: &still[at..at + x1 - x0],
+            coefficients: [noise.slope, noise.floor],
+            factor: noise.factor.as_ref().map(|f| &f.data()[at..at + x1 - x0]),
+            sums: &mut sums,
+        });
+    }
+    let row = |y: usize| still[y * size[0]..][x0..x1].iter().map(|&s| usize::from(s));
+    let count: usize = (y0..y1).flat_map(row).sum();
+    if count < FEWEST { 0.0 } else { f64::from(sums.iter().sum::<f32>()) }
+}
+
+/// What a row of a tile adds to its information, as one piece of work.
+struct RoughRow<'a> {
+    /// The row with one pixel more on either side.
+    row: &'a [f32],
+    above: &'a [f32],
+    below: &'a [f32],
+    still: &'a [u8],
+    /// Slope and floor of the noise.
+    coefficients: [f32; 2],
+    factor: Option<&'a [f32]>,
+    sums: &'a mut [f32; TILE],
+}
+
+impl Wide for RoughRow<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { row, above, below, still, coefficients, factor, sums } = self;
+        let (n, middle) = (still.len(), row.get(1..).unwrap_or_default());
+        let along = row.iter().zip(row.get(2..).unwrap_or_default());
+        let slopes = along.zip(above.iter().zip(below));
+        let pixels = sums[..n].iter_mut().zip(still).zip(middle).zip(slopes);
+        let add = |s: &mut f32, still: u8, value: f32, slopes: [f32; 2], factor: f32| {
+            let square = slopes[0] * slopes[0] + slopes[1] * slopes[1];
+            *s += f32::from(still) * 0.25 * square / variance(coefficients, value, factor);
+        };
+        match factor {
+            None => {
+                for (((s, &m), &v), ((l, r), (a, b))) in pixels {
+                    add(s, m, v, [r - l, b - a], 1.0);
+                }
+            }
+            Some(factor) => {
+                for ((((s, &m), &v), ((l, r), (a, b))), &f) in pixels.zip(factor) {
+                    add(s, m, v, [r - l, b - a], f);
+                }
             }
         }
     }
-    if count < FEWEST { 0.0 } else { f64::from(sum) }
 }
 
 /// Makes patches, one after another.

@@ -70,14 +70,28 @@ pub fn deviation(
     noise: &PixelNoise,
     sigma: f64,
 ) -> Deviation {
+    deviation_and_sum(frames, template, (noise, sigma), None)
+}
+
+/// The same; adds what each frame leaves, in the template's light, to `left`.
+fn deviation_and_sum(
+    frames: &[Posed<'_>],
+    template: &Plane,
+    (noise, sigma): (&PixelNoise, f64),
+    left: Option<&mut Plane>,
+) -> Deviation {
     let (width, height) = (template.width(), template.height());
     let s2 = to_f32(sigma * sigma);
     let [mut each, mut sums] = [0, 1].map(|_| Plane::filled(width, height, 0.0));
     let rows = (BAND * width).max(1);
+    let mut left: Vec<Option<&mut [f32]>> = match left {
+        Some(plane) => plane.data_mut().chunks_mut(rows).map(Some).collect(),
+        None => (0..height.div_ceil(BAND)).map(|_| None).collect(),
+    };
     let bands = each.data_mut().par_chunks_mut(rows).zip(sums.data_mut().par_chunks_mut(rows));
-    bands.enumerate().for_each_init(
+    bands.zip(&mut left).enumerate().for_each_init(
         || (BandScratch::default(), Terrain::default(), Cells::default()),
-        |(scratch, terrain, cells), (band, (each, sums))| {
+        |(scratch, terrain, cells), (band, ((each, sums), left))| {
             let (y0, y1) = (band * BAND, (band * BAND + BAND).min(height));
             terrain.survey(template, noise, (y0, y1));
             cells.begin(terrain, width, s2);
@@ -100,6 +114,9 @@ pub fn deviation(
                             });
                         });
                     });
+                }
+                if let Some(left) = left {
+                    left.iter_mut().zip(&cells.residual).for_each(|(l, r)| *l += r);
                 }
                 cells.add(&seen(group, (width, y0, y1)), terrain);
             }
@@ -185,20 +202,30 @@ impl Terrain {
 /// at the right and the lower edge may be smaller. `add` adds the values from an index on to a
 /// row. `line` is working memory.
 pub(super) fn by_cell(
+    size: (usize, usize),
+    add: impl Fn(usize, &mut [f32]),
+    line: &mut Vec<f32>,
+    out: &mut Vec<f32>,
+) {
+    by_square::<CELL>(size, add, line, out);
+}
+
+/// The same of squares of N x N.
+fn by_square<const N: usize>(
     (width, rows): (usize, usize),
     add: impl Fn(usize, &mut [f32]),
     line: &mut Vec<f32>,
     out: &mut Vec<f32>,
 ) {
     out.clear();
-    for first in (0..rows).step_by(CELL) {
+    for first in (0..rows).step_by(N) {
         line.clear();
         line.resize(width, 0.0);
-        for row in first..(first + CELL).min(rows) {
+        for row in first..(first + N).min(rows) {
             add(row * width, line);
         }
-        let (cells, rest) = line.as_chunks::<CELL>();
-        out.extend(cells.iter().map(|[a, b, c, d]| a + b + c + d));
+        let (squares, rest) = line.as_chunks::<N>();
+        out.extend(squares.iter().map(|values| values.iter().sum::<f32>()));
         if !rest.is_empty() {
             out.push(rest.iter().sum());
         }
@@ -299,6 +326,22 @@ pub fn still_in(
     still_pixels(&[Look::each(&left.each), Look::sums(&left.sums)], count, candidates)
 }
 
+/// The same; and the mean of the frames, that is the template where none saw it.
+pub(super) fn still_and_mean(
+    frames: &[Posed<'_>],
+    template: &Plane,
+    noise: (&PixelNoise, f64),
+    (count, candidates): (&Plane, &[u8]),
+) -> (Vec<u8>, Plane) {
+    let mut mean = Plane::filled(template.width(), template.height(), 0.0);
+    let left = deviation_and_sum(frames, template, noise, Some(&mut mean));
+    for ((v, t), n) in mean.data_mut().iter_mut().zip(template.data()).zip(count.data()) {
+        *v = t + *v / n.max(1.0);
+    }
+    let maps = [Look::each(&left.each), Look::sums(&left.sums)];
+    (still_pixels(&maps, count, candidates), mean)
+}
+
 /// Keeps of `candidates` the pixels that many frames saw and whose deviation is usual in each of
 /// `maps`, both close by and in their wider surroundings (which tells at low light what single
 /// pixels cannot).
@@ -313,67 +356,94 @@ pub fn still_pixels(maps: &[Look<'_>], count: &Plane, candidates: &[u8]) -> Vec<
     // Close by first, so that what is plainly moving does not spill into its surroundings when
     // the wider ones are looked at.
     for (look, &scale) in maps.iter().flat_map(|m| m.scales.iter().map(move |s| (m, s))) {
-        let smooth = smoothed(look.map, &still, scale);
-        let Some(limit) = usual_limit(&smooth, &still, look.least) else { continue };
-        for (s, &v) in still.iter_mut().zip(smooth.data()) {
-            *s &= u8::from(v < limit);
+        let smooth = Smooth::of(look.map, &still, scale);
+        let value = |at: usize| smooth.at(at);
+        if let Some(limit) = usual_limit((value, smooth.width), &still, look.least) {
+            smooth.keep_below(limit, &mut still);
         }
     }
-    let w = count.width();
-    let good = Plane::from_fn(w, count.height(), |x, y| f32::from(still[y * w + x]));
-    let eroded = minimum(&good, ERODE);
-    eroded.data().iter().map(|&v| u8::from(v > 0.5)).collect()
+    minimum(&still, count.width(), ERODE)
 }
 
-/// The mean of `plane` over the chosen pixels around each place.
-///
-/// Wide means are taken over cells of [`CELL`] x [`CELL`] pixels: they hardly change within one.
-fn smoothed(plane: &Plane, chosen: &[u8], scale: f64) -> Plane {
-    let (w, h) = (plane.width(), plane.height());
-    let side = if scale < CELL as f64 { 1 } else { CELL };
-    let (cw, ch) = (w.div_ceil(side), h.div_ceil(side));
-    let [mut sum, mut weight] = [0, 1].map(|_| Plane::filled(cw, ch, 0.0));
-    let lines = sum.data_mut().par_chunks_mut(cw).zip(weight.data_mut().par_chunks_mut(cw));
-    lines.enumerate().for_each(|(cy, (sum, weight))| {
-        for y in cy * side..(cy * side + side).min(h) {
-            let values = plane.row(y).chunks(side).zip(chosen[y * w..(y + 1) * w].chunks(side));
-            for ((s, n), (values, chosen)) in sum.iter_mut().zip(weight.iter_mut()).zip(values) {
-                for (v, &c) in values.iter().zip(chosen) {
-                    *s += v * f32::from(c);
-                    *n += f32::from(c);
-                }
+/// The mean of a map over the chosen pixels around each place, one for each square of pixels: wide
+/// means hardly change within one.
+struct Smooth {
+    squares: Plane,
+    side: usize,
+    /// Of the map, in pixels.
+    width: usize,
+}
+
+impl Smooth {
+    fn of(map: &Plane, chosen: &[u8], scale: f64) -> Self {
+        const FINE: usize = CELL / 2;
+        let side = if scale < CELL as f64 { FINE } else { CELL };
+        let (w, h) = (map.width(), map.height());
+        let (across, down) = (w.div_ceil(side), h.div_ceil(side));
+        let [mut sum, mut weight] = [0, 1].map(|_| Plane::filled(across, down, 0.0));
+        let rows = across * (BAND / side);
+        let bands = sum.data_mut().par_chunks_mut(rows).zip(weight.data_mut().par_chunks_mut(rows));
+        bands.enumerate().for_each_init(Default::default, |(line, out), (band, (sum, weight))| {
+            let size = (w, BAND.min(h - band * BAND));
+            let pixels = band * BAND * w..(band * BAND + size.1) * w;
+            let (values, chosen) = (&map.data()[pixels.clone()], &chosen[pixels]);
+            let product = |at: usize, line: &mut [f32]| {
+                let both = values[at..].iter().zip(&chosen[at..]);
+                line.iter_mut().zip(both).for_each(|(l, (v, &c))| *l += v * f32::from(c));
+            };
+            let number = |at: usize, line: &mut [f32]| {
+                line.iter_mut().zip(&chosen[at..]).for_each(|(l, &c)| *l += f32::from(c));
+            };
+            if side == FINE {
+                by_square::<FINE>(size, product, line, out);
+                sum.copy_from_slice(out);
+                by_square::<FINE>(size, number, line, out);
+            } else {
+                by_cell(size, product, line, out);
+                sum.copy_from_slice(out);
+                by_cell(size, number, line, out);
             }
+            weight.copy_from_slice(out);
+        });
+        let scale = scale / side as f64;
+        let (mut squares, weight) = (gaussian(&sum, scale), gaussian(&weight, scale));
+        for (s, n) in squares.data_mut().iter_mut().zip(weight.data()) {
+            *s /= n.max(1e-6);
         }
-    });
-    let scale = scale / side as f64;
-    let (mut sum, weight) = (gaussian(&sum, scale), gaussian(&weight, scale));
-    for (s, n) in sum.data_mut().iter_mut().zip(weight.data()) {
-        *s /= n.max(1e-6);
+        Self { squares, side, width: w }
     }
-    if side == 1 {
-        return sum;
+
+    /// The mean around a pixel of the map.
+    fn at(&self, pixel: usize) -> f32 {
+        self.squares.at(pixel % self.width / self.side, pixel / self.width / self.side)
     }
-    let mut out = Plane::filled(w, h, 0.0);
-    out.data_mut().par_chunks_mut(w).enumerate().for_each(|(y, row)| {
-        for (part, &v) in row.chunks_mut(side).zip(sum.row(y / side)) {
-            part.fill(v);
-        }
-    });
-    out
+
+    /// Keeps of `chosen` where the mean is below a limit.
+    fn keep_below(&self, limit: f32, chosen: &mut [u8]) {
+        let (w, side) = (self.width, self.side);
+        let bands = chosen.par_chunks_mut(w * side).enumerate();
+        bands.for_each_init(Vec::new, |keep, (y, rows)| {
+            keep.clear();
+            for &v in self.squares.row(y) {
+                keep.extend(std::iter::repeat_n(u8::from(v < limit), side));
+            }
+            for row in rows.chunks_mut(w) {
+                row.iter_mut().zip(keep.iter()).for_each(|(c, k)| *c &= k);
+            }
+        });
+    }
 }
 
 /// Up to which value a smoothed variance counts as usual: from the lower part of its
-/// distribution, because moving parts sit in the upper one.
-pub(super) fn usual_limit(smooth: &Plane, allowed: &[u8], least: f32) -> Option<f32> {
-    let step = asked(allowed.len(), smooth.width());
-    let mut values: Vec<f32> = smooth
-        .data()
-        .iter()
-        .zip(allowed)
-        .step_by(step)
-        .filter(|&(_, &a)| a != 0)
-        .map(|(&v, _)| v)
-        .collect();
+/// distribution, because moving parts sit in the upper one. `value` gives it at each place of a picture
+/// so wide.
+pub(super) fn usual_limit(
+    (value, width): (impl Fn(usize) -> f32, usize),
+    allowed: &[u8],
+    least: f32,
+) -> Option<f32> {
+    let asked = (0..allowed.len()).step_by(asked(allowed.len(), width));
+    let mut values: Vec<f32> = asked.filter(|&at| allowed[at] != 0).map(value).collect();
     let (low, middle) = (quantile(&mut values, 0.1)?, quantile(&mut values, 0.3)?);
     // Quantiles of a normal distribution: -1.2816 and -0.5244 standard deviations.
     let spread = (middle - low) / (1.2816 - 0.5244);

@@ -95,6 +95,13 @@ pub(super) struct Base<'a> {
 }
 
 impl Average {
+    /// A mean of frames, `count` of which saw each pixel.
+    pub(super) fn of(frames: &[Posed<'_>], mean: Plane, count: Plane) -> Self {
+        let gains: f32 = frames.iter().map(Posed::noise_gain).sum();
+        let noise_gain = gains / frames.len().max(1) as f32;
+        Self { mean, count, noise_gain, made_of: None }
+    }
+
     /// How many frames the mean around a pixel was made of.
     pub(super) fn seen(&self, at: usize) -> f32 {
         self.frames()[at].max(1.0)
@@ -234,10 +241,8 @@ pub fn average(frames: &[Posed<'_>], width: usize, height: usize) -> Average {
             made_of
         })
         .collect();
-    let gains: f32 = frames.iter().map(Posed::noise_gain).sum();
-    let noise_gain = gains / frames.len().max(1) as f32;
     let made_of = any.then(|| made_of.concat());
-    let mut out = Average { mean, count, noise_gain, made_of };
+    let mut out = Average { made_of, ..Average::of(frames, mean, count) };
     out.fill_unseen();
     out
 }
