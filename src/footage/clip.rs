@@ -82,6 +82,13 @@ impl Clip {
         self.numbers().filter(|(_, f)| f.is_none()).map(|(n, _)| n)
     }
 
+    /// How headerless frames lie in their files, which decides what they are; empty for other files.
+    #[must_use]
+    pub fn headerless(&self) -> String {
+        let raw = self.frames.first().and_then(|f| f.raw.as_deref());
+        raw.map(|raw| format!("{raw:?}\n")).unwrap_or_default()
+    }
+
     /// The folder that a `clip.toml` for this clip lies in.
     #[must_use]
     pub fn folder(&self) -> &Path {
