@@ -187,9 +187,9 @@ fn nothing_else_goes_round_the_templates() {
     }
     found.sort();
     let known = [
-        "page.rs: (PreEscaped(printable(&body.0)))",
-        "page.rs: script { (PreEscaped(SCRIPT)) }",
-        "page.rs: style { (PreEscaped(STYLE)) }",
+        "document.rs: (PreEscaped(printable(&body.0)))",
+        "document.rs: script { (PreEscaped(SCRIPT)) }",
+        "document.rs: style { (PreEscaped(STYLE)) }",
         "sheet.rs: style { (PreEscaped(STYLE)) }",
     ];
     assert_eq!(found, known);

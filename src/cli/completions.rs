@@ -1,8 +1,6 @@
 //! `hushframe completions` and `hushframe man`, from the same definitions as the help.
 
-use clap::CommandFactory;
-
-use super::{Cli, Outcome, Ui};
+use super::{Outcome, Ui};
 
 /// Arguments of `completions`.
 #[derive(Debug, clap::Args)]
@@ -11,16 +9,17 @@ pub(super) struct Args {
     shell: clap_complete::Shell,
 }
 
-pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
+/// Completions for `all`, the whole command line.
+pub(super) fn run(args: &Args, mut all: clap::Command, ui: &Ui) -> anyhow::Result<Outcome> {
     let mut text = Vec::new();
-    clap_complete::generate(args.shell, &mut Cli::command(), "hushframe", &mut text);
+    clap_complete::generate(args.shell, &mut all, "hushframe", &mut text);
     ui.print(&String::from_utf8_lossy(&text));
     Ok(Outcome::Well)
 }
 
-pub(super) fn man(ui: &Ui) -> anyhow::Result<Outcome> {
+/// The manual page of `all`.
+pub(super) fn man(mut all: clap::Command, ui: &Ui) -> anyhow::Result<Outcome> {
     let mut text = Vec::new();
-    let mut all = Cli::command();
     all.build();
     clap_mangen::Man::new(all.clone()).render(&mut text)?;
     of_commands(&all, "hushframe", &mut text)?;

@@ -23,7 +23,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "PLACE")]
     to: Option<PathBuf>,
     /// Only the frames from A to B, by their numbers
-    #[arg(long, value_name = "A-B", value_parser = super::run::range)]
+    #[arg(long, value_name = "A-B", value_parser = super::options::range)]
     frames: Option<(u64, u64)>,
 }
 

@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use super::facts::FactOptions;
+use super::options::{Region, range, region};
 use super::{Outcome, Ui};
 use crate::day::motion::{self, MotionArgs};
 use crate::footage::printable;
@@ -28,13 +29,13 @@ pub(super) struct Args {
     #[arg(long, value_name = "DEGREES", allow_negative_numbers = true, value_parser = degrees)]
     direction: Option<f64>,
     /// Only these frames
-    #[arg(long, value_name = "A-B", value_parser = super::run::range)]
+    #[arg(long, value_name = "A-B", value_parser = range)]
     frames: Option<(u64, u64)>,
     /// Frames in which one event is: rest, motion, rest [default: all]
-    #[arg(long, value_name = "A-B", value_parser = super::run::range)]
+    #[arg(long, value_name = "A-B", value_parser = range)]
     event: Option<(u64, u64)>,
     /// Frames in which the part rings freely [default: after the largest displacement]
-    #[arg(long, value_name = "A-B", value_parser = super::run::range)]
+    #[arg(long, value_name = "A-B", value_parser = range)]
     ring: Option<(u64, u64)>,
     /// Most oscillations looked for in the ringing
     #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u8).range(1..=6))]
@@ -65,20 +66,6 @@ fn degrees(text: &str) -> Result<f64, String> {
     text.trim().parse().ok().filter(|v: &f64| v.is_finite()).ok_or_else(|| {
         format!("\"{text}\" is no angle: write degrees, 0 for right, 90 for down, -90 for up")
     })
-}
-
-/// A rectangle of pixels; a type of its own, as clap takes lists for repeated options.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Region(pub(super) [usize; 4]);
-
-pub(super) fn region(text: &str) -> Result<Region, String> {
-    let bad = || format!("\"{text}\" is not a region: write X,Y,W,H in px, such as 300,180,40,40");
-    let all: Vec<usize> =
-        text.split(',').map(|t| t.trim().parse().map_err(|_| bad())).collect::<Result<_, _>>()?;
-    match all[..] {
-        [x, y, w, h] if w > 0 && h > 0 => Ok(Region([x, y, w, h])),
-        _ => Err(bad()),
-    }
 }
 
 pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {

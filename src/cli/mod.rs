@@ -11,6 +11,7 @@ mod farm;
 mod init;
 mod measure;
 mod options;
+mod outcome;
 mod plan;
 mod reference;
 mod report;
@@ -21,31 +22,10 @@ mod stages;
 mod status;
 mod ui;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 
+pub use outcome::Outcome;
 pub use ui::Ui;
-
-/// How a command ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Outcome {
-    /// All well.
-    Well,
-    /// Finished, but some frames or clips failed; they were listed.
-    Faults,
-    /// Stopped by the person; the same command goes on.
-    Interrupted,
-}
-
-impl Outcome {
-    /// The exit code: 0 all well, 1 finished with faults, 130 interrupted (2 is an error).
-    fn code(self) -> u8 {
-        match self {
-            Self::Well => 0,
-            Self::Faults => 1,
-            Self::Interrupted => 130,
-        }
-    }
-}
 
 /// Overnight post-processing of high-speed macro footage.
 ///
@@ -145,7 +125,7 @@ fn dispatch(command: Command, ui: &Ui) -> anyhow::Result<Outcome> {
         Command::Shard(step) => shard::run(&step, ui),
         Command::Farm(engine) => farm::run(&engine, ui),
         Command::Stages(args) => stages::run(&args, ui),
-        Command::Completions(args) => completions::run(&args, ui),
-        Command::Man => completions::man(ui),
+        Command::Completions(args) => completions::run(&args, Cli::command(), ui),
+        Command::Man => completions::man(Cli::command(), ui),
     }
 }

@@ -1,4 +1,4 @@
-//! Options that every command takes.
+//! Options that every command takes, and how times, ranges of frames and regions are written.
 
 use std::time::Duration;
 
@@ -38,6 +38,33 @@ pub(super) fn wait(text: &str) -> Result<Duration, String> {
     // A month is more than any night; beyond it a slip of the pen is likelier.
     let month = 31.0 * 86_400.0;
     Duration::try_from_secs_f64(seconds).ok().filter(|_| seconds <= month).ok_or_else(bad)
+}
+
+/// A range of frames: first and last, such as 100-250.
+pub(super) fn range(text: &str) -> Result<(u64, u64), String> {
+    let bad = || format!("\"{text}\" is not a range of frames such as 100-250");
+    let (a, b) = text.split_once('-').ok_or_else(bad)?;
+    let (a, b) = (a.trim().parse().map_err(|_| bad())?, b.trim().parse().map_err(|_| bad())?);
+    if a <= b {
+        Ok((a, b))
+    } else {
+        Err(format!("\"{text}\" is no range of frames: it ends before it begins"))
+    }
+}
+
+/// A rectangle of pixels; a type of its own, as clap takes lists for repeated options.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Region(pub(super) [usize; 4]);
+
+/// X,Y,W,H in px.
+pub(super) fn region(text: &str) -> Result<Region, String> {
+    let bad = || format!("\"{text}\" is not a region: write X,Y,W,H in px, such as 300,180,40,40");
+    let all: Vec<usize> =
+        text.split(',').map(|t| t.trim().parse().map_err(|_| bad())).collect::<Result<_, _>>()?;
+    match all[..] {
+        [x, y, w, h] if w > 0 && h > 0 => Ok(Region([x, y, w, h])),
+        _ => Err(bad()),
+    }
 }
 
 #[cfg(test)]

@@ -7,8 +7,7 @@ use anyhow::{Context, bail};
 use serde::Serialize;
 
 use super::facts::FactOptions;
-use super::measure::{Region, region};
-use super::options::wait;
+use super::options::{Region, range, region, wait};
 use super::ui::whole;
 use super::{Outcome, Ui};
 use crate::engine::Work;
@@ -97,17 +96,6 @@ pub(super) struct What {
     exclude_region: Vec<Region>,
     #[command(flatten)]
     facts: FactOptions,
-}
-
-pub(super) fn range(text: &str) -> Result<(u64, u64), String> {
-    let bad = || format!("\"{text}\" is not a range of frames such as 100-250");
-    let (a, b) = text.split_once('-').ok_or_else(bad)?;
-    let (a, b) = (a.trim().parse().map_err(|_| bad())?, b.trim().parse().map_err(|_| bad())?);
-    if a <= b {
-        Ok((a, b))
-    } else {
-        Err(format!("\"{text}\" is no range of frames: it ends before it begins"))
-    }
 }
 
 impl What {

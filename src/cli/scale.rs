@@ -20,8 +20,8 @@ pub(super) struct Args {
     #[arg(long, value_name = "LENGTH", required_unless_present = "from", conflicts_with = "from")]
     pitch: Option<Length>,
     /// Only this part of the picture, in px, where the rule does not fill it
-    #[arg(long, value_name = "X,Y,W,H", value_parser = super::measure::region, conflicts_with = "from")]
-    region: Option<super::measure::Region>,
+    #[arg(long, value_name = "X,Y,W,H", value_parser = super::options::region, conflicts_with = "from")]
+    region: Option<super::options::Region>,
     /// First of two points in the picture, in px
     #[arg(long, value_name = "X,Y", allow_hyphen_values = true, value_parser = point, requires = "to", requires = "length")]
     from: Option<[f64; 2]>,

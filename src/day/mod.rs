@@ -8,6 +8,7 @@ mod analysis;
 mod clip;
 pub mod export;
 pub mod motion;
+mod moved;
 mod overlay;
 mod plot;
 pub mod scale;

@@ -12,7 +12,7 @@ use rayon::prelude::*;
 
 use super::DayError;
 use super::clip::Opened;
-use super::motion::Step;
+use super::moved::Step;
 use crate::engine::Work;
 use crate::footage::{FootageError, OutFrame, encode_png16, write_bytes};
 use crate::frame::FixedPlane;

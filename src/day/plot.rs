@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use maud::{Markup, html};
 
-use super::motion::MotionReport;
+use super::moved::MotionReport;
 use crate::footage::printable;
 use crate::measure::Series;
 

@@ -4,7 +4,8 @@ use std::fmt::Write as _;
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
-use super::motion::{MotionReport, Sought, Step};
+use super::analysis::Sought;
+use super::moved::{MotionReport, Step};
 use crate::footage::{OutFrame, printable};
 use crate::frame::FixedPlane;
 use crate::frame::convert::{round_isize, round_u16, signed};
@@ -85,16 +86,19 @@ struct Lines<'a> {
     out: Vec<(String, String)>,
 }
 
-/// What was found, in lines of words and values; uncertainties are standard ones.
-pub(super) fn lines(report: &MotionReport) -> Vec<(String, String)> {
-    let um = report.on_object.as_ref().map_or(1.0, |o| o.um_per_px);
-    let mut lines = Lines { report, um, out: Vec::new() };
-    lines.part();
-    lines.event();
-    lines.ring_down();
-    lines.repeating();
-    lines.speed();
-    lines.out
+impl MotionReport {
+    /// What was found, in words and values for people; +- is one standard uncertainty.
+    #[must_use]
+    pub fn lines(&self) -> Vec<(String, String)> {
+        let um = self.on_object.as_ref().map_or(1.0, |o| o.um_per_px);
+        let mut lines = Lines { report: self, um, out: Vec::new() };
+        lines.part();
+        lines.event();
+        lines.ring_down();
+        lines.repeating();
+        lines.speed();
+        lines.out
+    }
 }
 
 impl Lines<'_> {
@@ -209,7 +213,7 @@ pub(super) fn page(report: &MotionReport, svg: &Markup) -> String {
             h1 { (title) }
             (svg)
             table {
-                @for (name, value) in lines(report) { tr { th { (name) } td { (value) } } }
+                @for (name, value) in report.lines() { tr { th { (name) } td { (value) } } }
             }
             p {
                 "\u{b1} is one standard uncertainty. Times are those at which a frame's exposure \

@@ -14,10 +14,12 @@
 //! Source: Digital Negative (DNG) Specification 1.4 and 1.6, chapters 4 and 5; TIFF/EP
 //! (ISO 12234-2) for CFAPattern; CinemaDNG 1.1 for FrameRate and TimeCodes.
 
-use super::decode::{Decoded, Fault, Shape, Source};
 use super::facts::{Fact, Facts};
+use super::fault::Fault;
 use super::header::{HeaderFacts, rate_of, source};
 use super::ifd::{Directories, Page};
+use super::kind::Source;
+use super::shape::{Decoded, Shape};
 use crate::frame::Mosaic;
 use crate::frame::convert::{floor_usize, round_u16, to_f32};
 use crate::record::Warning;

@@ -19,10 +19,12 @@
 //! Source: SMPTE ST 268-1:2014, tables 1 to 6 (offsets from memory, held by those checks).
 
 use super::FootageError;
-use super::decode::{Decoded, Fault, FileKind, Shape};
+use super::fault::Fault;
+use super::finished::OutFrame;
 use super::header::{self, HeaderFacts, date_of, rate_of, time_code_bits, time_code_of};
+use super::kind::FileKind;
 use super::packed::Packing;
-use super::write::OutFrame;
+use super::shape::{Decoded, Shape};
 use crate::frame::Curve;
 use crate::frame::convert::count_u32;
 use crate::frame::units::{Duration, FrameRate};

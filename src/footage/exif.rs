@@ -14,10 +14,10 @@ use std::io::{BufReader, Read, Seek};
 use exif::{Exif, In, Reader, Tag, Value};
 use serde::{Deserialize, Serialize};
 
-use super::decode::kind_of;
+use super::clip::FrameFile;
 use super::facts::{Fact, FactSource, Facts};
-use super::find::FrameFile;
 use super::header::HeaderFacts;
+use super::kind::kind_of;
 use super::open::open_regular;
 use super::{FileKind, FootageError, dng, dpx, openexr, tiff, y4m};
 use crate::frame::units::{Duration, Length};

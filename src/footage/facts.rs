@@ -14,7 +14,7 @@ use std::str::FromStr;
 use serde::{Deserialize, Serialize};
 
 use super::FootageError;
-use super::find::Clip;
+use super::clip::Clip;
 use super::motion::{MotionValue, read_motion};
 use super::raw::RawLayout;
 use super::scale::{ScaleText, ScaleValue, Taken, read_scale};

@@ -9,7 +9,6 @@
 use serde::{Deserialize, Serialize};
 
 use super::facts::{Fact, FactSource, Facts};
-use super::write::rational;
 use crate::frame::convert::round_u64;
 use crate::frame::units::FrameRate;
 
@@ -86,6 +85,20 @@ pub(super) fn exif_date(text: &str) -> String {
     text.replace('-', ":")
 }
 
+/// A rational of two 32-bit numbers near `x` (above zero), with the largest denominator that
+/// is a power of ten and fits.
+pub(super) fn rational(x: f64) -> Option<(u32, u32)> {
+    let mut den = 1_000_000_u32;
+    while den >= 1 {
+        let num = round_u64(x * f64::from(den));
+        if num > 0 && num <= u64::from(u32::MAX) {
+            return u32::try_from(num).ok().map(|num| (num, den));
+        }
+        den /= 10;
+    }
+    None
+}
+
 /// Seconds as a fraction: one over a whole number where that is as good, else a decimal one.
 pub(super) fn seconds(s: f64) -> Option<(u32, u32)> {
     let per = round_u64(1.0 / s);
@@ -153,5 +166,12 @@ mod tests {
         assert_eq!(time_code_of(0x0102_0304).as_deref(), Some("01:02:03:04"));
         assert_eq!(time_code_of(0xffff_ffff), None);
         assert_eq!(time_code_bits(25 * 3661 + 7, 25), 0x0101_0107);
+    }
+
+    #[test]
+    fn resolutions_fit_their_rationals() {
+        assert_eq!(rational(10_000.0), Some((1_000_000_000, 100_000)));
+        assert_eq!(rational(1e12), None);
+        assert_eq!(rational(2.5), Some((2_500_000, 1_000_000)));
     }
 }

@@ -3,8 +3,9 @@
 
 use std::io::{self, Cursor, Read};
 
-use super::decode::{Expected, Fault, MAX_FILE_BYTES, Place, Refusal, decode_source};
-use super::find::FrameFile;
+use super::clip::FrameFile;
+use super::decode::{Expected, MAX_FILE_BYTES, Place, Refusal, decode_source};
+use super::fault::Fault;
 use super::open::open_regular;
 use super::{Decoded, FileKind, FootageError, Shape, tiff};
 use crate::frame::{Curve, spare};

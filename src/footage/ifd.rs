@@ -10,7 +10,7 @@
 use std::collections::HashSet;
 use std::io::{Read, Seek, SeekFrom};
 
-use super::decode::{Fault, ends_early};
+use super::fault::{Fault, ends_early};
 
 /// Pages a file may hold; a clip of more is certainly a damaged chain.
 const MAX_PAGES: usize = 1_000_000;

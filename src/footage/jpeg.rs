@@ -12,7 +12,9 @@ use std::io::Cursor;
 use image::codecs::jpeg::JpegDecoder;
 use image::{ColorType, ImageDecoder, ImageError};
 
-use super::decode::{Decoded, Fault, FileKind, Shape, plausible};
+use super::fault::Fault;
+use super::kind::FileKind;
+use super::shape::{Decoded, Shape, plausible};
 use crate::frame::Samples;
 use crate::record::Warning;
 

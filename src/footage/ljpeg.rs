@@ -10,7 +10,7 @@
 //! Source: ITU-T T.81 | ISO/IEC 10918-1 (1992), annexes B (markers), C and F.2.2.3 (Huffman
 //! codes), H (lossless); DNG Specification 1.4, "Compression".
 
-use super::decode::Fault;
+use super::fault::Fault;
 
 /// Bits looked up at once; longer codes are searched.
 const LOOK: u32 = 10;

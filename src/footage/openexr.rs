@@ -23,10 +23,12 @@ use ::exr::meta::attribute::{AttributeValue, Text, TimeCode};
 use ::exr::prelude::{self as lib, ReadChannels, ReadLayers, WritableImage};
 
 use super::FootageError;
-use super::decode::{Decoded, Fault, FileKind, Shape, plausible};
 use super::facts::Fact;
+use super::fault::Fault;
+use super::finished::OutFrame;
 use super::header::{HeaderFacts, date_of, source};
-use super::write::OutFrame;
+use super::kind::FileKind;
+use super::shape::{Decoded, Shape, plausible};
 use crate::frame::Samples;
 use crate::frame::convert::{round_u16, to_f32};
 use crate::frame::units::{Duration, FrameRate};

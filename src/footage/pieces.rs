@@ -15,10 +15,12 @@ use std::io::{Read, Seek, SeekFrom};
 
 use flate2::read::ZlibDecoder;
 
-use super::decode::{Fault, MAX_DECODED_BYTES, MAX_SIDE, Shape, Source, ends_early, plausible};
+use super::fault::{Fault, ends_early};
 use super::ifd::{Directories, Page};
+use super::kind::Source;
 use super::ljpeg;
 use super::packed::Packing;
+use super::shape::{MAX_DECODED_BYTES, MAX_SIDE, Shape, plausible};
 
 /// Most bytes that one byte of deflate can stand for.
 const DEFLATE_RATIO: u64 = 1032;

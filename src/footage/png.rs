@@ -12,7 +12,9 @@ use std::io::Cursor;
 use png::{BitDepth, ColorType, Decoder, DecodingError, Limits, Transformations};
 
 use super::FootageError;
-use super::decode::{Decoded, Fault, FileKind, Shape, ends_early, plausible};
+use super::fault::{Fault, ends_early};
+use super::kind::FileKind;
+use super::shape::{Decoded, Shape, plausible};
 use crate::frame::convert::count_u32;
 use crate::record::Warning;
 

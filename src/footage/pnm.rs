@@ -9,7 +9,9 @@
 //! word and its value (WIDTH, HEIGHT, DEPTH, MAXVAL, TUPLTYPE) that end with ENDHDR; depths 1
 //! (grey), 2 (grey, alpha), 3 (RGB) and 4 (RGB, alpha). Alpha is dropped with a warning.
 
-use super::decode::{Decoded, Fault, FileKind, Shape};
+use super::fault::Fault;
+use super::kind::FileKind;
+use super::shape::{Decoded, Shape};
 
 /// Longest PAM header, comments included.
 const PAM_HEADER: usize = 8192;

@@ -18,8 +18,10 @@
 
 use serde::Deserialize;
 
-use super::decode::{Decoded, Fault, FileKind, MAX_SIDE, Shape, Source, ends_early};
+use super::fault::{Fault, ends_early};
+use super::kind::{FileKind, Source};
 use super::packed::Packing;
+use super::shape::{Decoded, MAX_SIDE, Shape};
 use std::io::SeekFrom;
 
 /// The table `[raw]`: how headerless frames lie in their files.

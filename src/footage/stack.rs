@@ -4,9 +4,9 @@ use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use super::decode::{FileKind, kind_of};
+use super::clip::{FrameFile, MAX_SPAN};
 use super::facts::FactsFile;
-use super::find::{FrameFile, MAX_SPAN};
+use super::kind::{FileKind, kind_of};
 use super::open::open_regular;
 use super::raw::RawLayout;
 use super::{FootageError, printable, tiff, y4m};

@@ -15,13 +15,13 @@ use std::io::{self, BufReader, Read, Seek, SeekFrom};
 use tiff::TiffError;
 use tiff::decoder::{Decoder, DecodingResult, Limits};
 
-use super::decode::{
-    Decoded, Fault, FileKind, MAX_DECODED_BYTES, Shape, Source, ends_early, plausible,
-};
 use super::dng::RawPage;
+use super::fault::{Fault, ends_early};
 use super::ifd::{Directories, Page};
+use super::kind::{FileKind, Source};
 use super::packed::unpack_msb;
 use super::pieces;
+use super::shape::{Decoded, MAX_DECODED_BYTES, Shape, plausible};
 use crate::frame::spare;
 
 /// Most decoded bytes a compressed byte can stand for: deflate 1032, LZW of 12-bit codes and

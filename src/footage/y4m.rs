@@ -20,11 +20,12 @@
 
 use std::io::{self, Read, SeekFrom, Write};
 
-use super::decode::{Decoded, Fault, FileKind, Shape, Source, ends_early};
 use super::facts::Facts;
+use super::fault::{Fault, ends_early};
+use super::finished::OutFrame;
 use super::header::HeaderFacts;
-use super::write::OutFrame;
-use crate::frame::Curve;
+use super::kind::{FileKind, Source};
+use super::shape::{Decoded, Shape};
 use crate::frame::convert::{round_u16, to_f32};
 use crate::frame::units::FrameRate;
 use crate::record::Warning;
@@ -430,9 +431,6 @@ fn half(plane: &[f32], width: usize, height: usize) -> Vec<f32> {
     }
     out
 }
-
-/// The curve that its samples went through.
-pub(super) const CURVE: Curve = Curve::Bt709;
 
 #[cfg(test)]
 #[path = "y4m_tests.rs"]

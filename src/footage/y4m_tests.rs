@@ -1,6 +1,7 @@
 use std::io::Cursor;
 
 use super::*;
+use crate::frame::Curve;
 
 fn decode_all(bytes: &[u8]) -> Vec<Vec<u16>> {
     let mut source = Cursor::new(bytes);

@@ -4,7 +4,6 @@ use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 
-use super::estimate::Standing;
 use super::job::ClipJob;
 use super::place::{FRAMES, check_places, inputs};
 use super::references::{made_by_us, sensor_shape};
@@ -40,6 +39,19 @@ pub struct ClipCheck {
     pub expected_s: Option<f64>,
     /// Memory that a run would take.
     pub memory: Option<Memory>,
+}
+
+/// What a run would find of a clip.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Standing {
+    /// In words.
+    pub words: String,
+    /// Whether the first pass is done.
+    pub analysed: bool,
+    /// Finished frames that stay; their sizes were looked at, a run looks at their hashes too.
+    pub done: u64,
+    /// Frames to be made.
+    pub to_make: u64,
 }
 
 /// Memory that a run of a clip takes, in bytes.

@@ -7,8 +7,9 @@ use std::sync::{Mutex, PoisonError};
 use serde::Serialize;
 use serde_json::json;
 
-use super::job::{ClipJob, VERSION, key};
+use super::job::{ClipJob, VERSION};
 use super::journal::{Entry, Journal};
+use super::key::key;
 use super::out::Out;
 use super::place::{
     FRAMES, Lock, REFERENCES, check_ours, check_places, clear, file_name, inputs, remove, sweep,

@@ -11,9 +11,7 @@ use std::io::{self, ErrorKind, Read};
 use std::path::Path;
 use std::time::{Duration, Instant};
 
-use serde::Serialize;
-
-use super::check::ClipCheck;
+use super::check::{ClipCheck, Standing};
 use super::clip::lay_out;
 use super::job::ClipJob;
 use super::journal::Journal;
@@ -34,19 +32,6 @@ use crate::frame::NoiseModel;
 
 /// Frames of a sample.
 const SAMPLE: usize = 32;
-
-/// What a run would find of a clip.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Standing {
-    /// In words.
-    pub words: String,
-    /// Whether the first pass is done.
-    pub analysed: bool,
-    /// Finished frames that stay; their sizes were looked at, a run looks at their hashes too.
-    pub done: u64,
-    /// Frames to be made.
-    pub to_make: u64,
-}
 
 /// Seconds a frame.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -1,18 +1,13 @@
-//! What is to be done with one clip, and the key that tells whether it was done already.
+//! What is to be done with one clip.
 
-use std::collections::BTreeMap;
 use std::path::PathBuf;
-use std::time::UNIX_EPOCH;
-
-use serde::Serialize;
 
 use super::NightError;
 use super::checksum::of_clip;
-use super::references::{Noise, Prepared};
 use crate::engine::memory::Plan;
 use crate::engine::source::Source;
 use crate::engine::{EngineError, Work};
-use crate::footage::{Digest, Facts, hash_bytes};
+use crate::footage::Facts;
 use crate::pipeline::Pipeline;
 use crate::record::Warning;
 
@@ -38,19 +33,6 @@ pub struct ClipJob {
     pub listed: Option<PathBuf>,
     /// Only these source frames, first and last; all where `None`.
     pub range: Option<(u64, u64)>,
-}
-
-/// Everything that decides what the finished frames are.
-#[derive(Serialize)]
-struct Deciding<'a> {
-    version: &'a str,
-    pipeline: &'a Pipeline,
-    facts: &'a Facts,
-    references: &'a [Option<String>; 2],
-    noise: &'a Noise,
-    inventory: String,
-    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
-    listed: &'a BTreeMap<u64, Digest>,
 }
 
 impl ClipJob {
@@ -104,47 +86,4 @@ impl ClipJob {
         }
         Ok(source)
     }
-}
-
-/// Names, sizes and times of the clip's files, as one hash.
-fn inventory(source: &Source) -> String {
-    let mut text = String::new();
-    for f in &source.clip.frames {
-        let meta = std::fs::metadata(&f.path).ok();
-        let size = meta.as_ref().map_or(0, std::fs::Metadata::len);
-        let time = meta
-            .and_then(|m| m.modified().ok())
-            .and_then(|t| t.duration_since(UNIX_EPOCH).ok())
-            .map_or(0, |d| d.as_nanos());
-        let name = f.path.file_name().map(|n| n.to_string_lossy().into_owned());
-        text.push_str(&format!(
-            "{} {} {} {size} {time}\n",
-            f.number,
-            f.page,
-            name.unwrap_or_default()
-        ));
-    }
-    text.push_str(&headerless(source));
-    hash_bytes(text.as_bytes())
-}
-
-/// How headerless frames lie in their files, which decides what they are; empty for other files.
-pub(super) fn headerless(source: &Source) -> String {
-    let raw = source.clip.frames.first().and_then(|f| f.raw.as_deref());
-    raw.map(|raw| format!("{raw:?}\n")).unwrap_or_default()
-}
-
-/// The key of a job: same key, same bits.
-#[must_use]
-pub fn key(pipeline: &Pipeline, source: &Source, prepared: &Prepared, noise: &Noise) -> String {
-    let deciding = Deciding {
-        version: VERSION,
-        pipeline,
-        facts: &source.facts,
-        references: &prepared.keys,
-        noise,
-        inventory: inventory(source),
-        listed: &source.listed,
-    };
-    hash_bytes(serde_json::to_string(&deciding).unwrap_or_default().as_bytes())
 }

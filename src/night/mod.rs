@@ -16,6 +16,7 @@ pub mod hook;
 pub mod init;
 pub mod job;
 pub mod journal;
+pub mod key;
 mod mhl;
 pub mod noise;
 pub mod out;

@@ -138,7 +138,7 @@ impl Stack {
         }
         let mut text = format!("{VERSION}\n");
         let total = source.clip.frames.len() as u64;
-        text.push_str(&super::job::headerless(&source));
+        text.push_str(&source.clip.headerless());
         if let (true, Some(first)) = (source.paged, source.clip.frames.first()) {
             text.push_str(&hash_file(&first.path)?.hash);
         } else {

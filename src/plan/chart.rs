@@ -1,6 +1,6 @@
 //! A small plot of a sweep in text.
 
-use super::Sweep;
+use super::answer::Sweep;
 use super::quantity::Quantity;
 use super::text::{figures, show};
 use crate::frame::convert::round_usize;

@@ -17,7 +17,10 @@
 //! camera can fulfil, are errors that name the values. Nothing here prints.
 
 mod advice;
+mod answer;
 mod chart;
+mod error;
+mod law;
 mod laws;
 mod more_laws;
 mod needs;
@@ -27,10 +30,9 @@ mod text;
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use serde::Serialize;
-use thiserror::Error;
-
 pub use advice::Caution;
+pub use answer::{Plan, PlanReport, Row, Source, Sweep, SweepRow};
+pub use error::PlanError;
 pub use quantity::{About, Kind, Quantity};
 pub use text::{figures, parse, show};
 
@@ -41,44 +43,6 @@ use crate::frame::units::FrameRate;
 
 /// Most values of a sweep.
 const MOST_VALUES: usize = 1000;
-
-/// Why there is no plan.
-#[derive(Debug, Clone, PartialEq, Error)]
-pub enum PlanError {
-    /// A value that cannot be read or makes no sense.
-    #[error("{option}: {why}")]
-    Value {
-        /// The option.
-        option: String,
-        /// What is wrong and what to write.
-        why: String,
-    },
-    /// No such option.
-    #[error("there is no quantity \"{0}\" to plan with")]
-    Unknown(String),
-    /// Values that do not fit together.
-    #[error("{what}: {remedy}")]
-    Contradiction {
-        /// Which values and by which formula.
-        what: String,
-        /// What to do.
-        remedy: String,
-    },
-    /// A wish that cannot be fulfilled.
-    #[error("{what}: {remedy}")]
-    Impossible {
-        /// The wish and the limit.
-        what: String,
-        /// What would do.
-        remedy: String,
-    },
-    /// What was asked for does not follow.
-    #[error("{0}")]
-    Missing(String),
-    /// Nothing was given, or more than one list.
-    #[error("{0}")]
-    Input(String),
-}
 
 /// What is known: quantities by name, at most one of them with several values.
 #[derive(Debug, Clone, Default)]
@@ -170,99 +134,6 @@ impl PlanInput {
         self.sweep = Some((quantity, values));
         Ok(())
     }
-}
-
-/// How a row's value came about.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Source {
-    /// Given.
-    Given,
-    /// Assumed, as nothing was given.
-    Assumed,
-    /// Worked out.
-    Computed,
-}
-
-/// One quantity of a plan.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Row {
-    /// The quantity's key.
-    pub quantity: Quantity,
-    /// Its name for people.
-    pub name: &'static str,
-    /// Its value in `unit`.
-    pub value: f64,
-    /// Unit of `value`; empty for plain numbers.
-    pub unit: &'static str,
-    /// Value and unit for people.
-    pub shown: String,
-    /// Given, assumed or worked out.
-    pub source: Source,
-    /// The formula's name, where it was worked out.
-    pub formula: Option<String>,
-    /// What else to know of it.
-    pub note: Option<String>,
-}
-
-/// A plan: all that follows from what was given.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Plan {
-    /// The quantities known, in a fixed order.
-    pub rows: Vec<Row>,
-    /// What is wrong or risky in this plan.
-    pub warnings: Vec<String>,
-}
-
-impl Plan {
-    /// The value of a quantity in the unit of its kind; `None` where it does not follow.
-    #[must_use]
-    pub fn value(&self, quantity: Quantity) -> Option<f64> {
-        self.rows.iter().find(|r| r.quantity == quantity).map(|r| r.value)
-    }
-}
-
-/// One value of a sweep and what follows from it.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct SweepRow {
-    /// The value that was given.
-    pub value: f64,
-    /// The values of the table's columns; `None` where one does not follow.
-    pub results: Vec<Option<f64>>,
-    /// The same for people.
-    pub shown: Vec<String>,
-    /// Why there is no plan for this value.
-    pub fault: Option<String>,
-    /// Warnings of this plan.
-    pub warnings: Vec<String>,
-}
-
-/// A table over several values of one quantity.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Sweep {
-    /// The quantity with several values.
-    pub quantity: Quantity,
-    /// Unit of its values.
-    pub unit: &'static str,
-    /// The quantities that change with it, and follow from it.
-    pub columns: Vec<Quantity>,
-    /// A row a value, in the order given.
-    pub rows: Vec<SweepRow>,
-}
-
-/// The answer to a question about a shot.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct PlanReport {
-    /// The plan, where every quantity has one value.
-    pub plan: Option<Plan>,
-    /// The table, where one has several.
-    pub sweep: Option<Sweep>,
-    /// The quantity that was asked for.
-    pub wanted: Option<Quantity>,
-    /// A small plot of the table in text, a line each.
-    pub plot: Vec<String>,
-    /// Cautions on safety.
-    pub cautions: Vec<Caution>,
 }
 
 /// Works out all that follows.

@@ -1,7 +1,7 @@
 //! Formulas beside the main chain of a plan: tilt, tube lenses, references, dark current, decibels,
 //! uncertainties, non-uniformity.
 
-use super::laws::{Law, Relation, function, product};
+use super::law::{Law, Relation, function, product};
 use super::quantity::Quantity::*;
 use crate::optics;
 

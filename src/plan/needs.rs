@@ -2,8 +2,9 @@
 
 use std::collections::BTreeSet;
 
-use super::Plan;
-use super::laws::{Law, Relation, laws};
+use super::answer::Plan;
+use super::law::{Law, Relation};
+use super::laws::laws;
 use super::quantity::Quantity;
 
 impl Law {

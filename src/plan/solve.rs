@@ -2,8 +2,9 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::PlanError;
-use super::laws::{Law, law, laws};
+use super::error::PlanError;
+use super::law::Law;
+use super::laws::{law, laws};
 use super::quantity::Quantity;
 use super::text::{in_range, show};
 use crate::optics;

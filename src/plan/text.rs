@@ -1,6 +1,6 @@
 //! How people write the quantities of a plan, and how a plan shows them.
 
-use super::PlanError;
+use super::error::PlanError;
 use super::quantity::{Kind, Quantity};
 use crate::footage::Mains;
 use crate::frame::units::{Duration, FrameRate, Length};

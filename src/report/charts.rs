@@ -2,8 +2,8 @@
 
 use maud::{Markup, html};
 
+use super::document::{and_more, capital};
 use super::html::figures;
-use super::page::{and_more, capital};
 use super::plot::{Line, Mark, Plot, path, strip};
 use super::read::{ClipFolder, Row, STATES};
 use super::spectrum::{Spectrum, folded};

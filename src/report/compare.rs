@@ -8,8 +8,7 @@
 //! as bright as after at the median, colour by colour; else it is shown in grey, as the sensor gave
 //! it. The original is only read.
 
-use serde::{Deserialize, Serialize};
-
+use super::notes::{AFTER, BEFORE, COMPARED, Compared, THUMB};
 use super::picture::{Shown, as_picture, finished, png};
 use super::read::ClipFolder;
 use crate::engine::EngineError;
@@ -19,38 +18,8 @@ use crate::frame::convert::{clamp_index, round_isize, round_u8, signed, to_f32};
 use crate::frame::{Curve, Frame, Layout, Mosaic};
 use crate::math::robust::median;
 
-/// The note about the pictures.
-pub const NOTE: &str = "compare.json";
-/// The original's picture.
-pub const BEFORE: &str = "compare-before.png";
-/// The finished frame's picture.
-pub const AFTER: &str = "compare-after.png";
-/// A small picture for the overview.
-pub const THUMB: &str = "thumb.png";
-/// Its width at most.
+/// Width of the small picture at most.
 const THUMB_WIDTH: usize = 320;
-
-/// What the two pictures are.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Compared {
-    /// Number of the frame.
-    pub frame: u64,
-    /// Width and height of both pictures.
-    pub size: [usize; 2],
-    /// How the finished frame is shown.
-    pub after: Shown,
-    /// Whether before has the exposure of after, or only its median brightness.
-    pub same_exposure: bool,
-    /// Whether before is a mosaic in grey.
-    pub mosaic: bool,
-    /// Whether before has its colours from the nearest samples of each.
-    #[serde(default)]
-    pub coloured: bool,
-    /// Median of the original in DN above black.
-    pub median_dn: f64,
-    /// The job the pictures belong to.
-    pub key: String,
-}
 
 /// Makes the pictures of a clip, unless they are there for this job already.
 ///
@@ -108,7 +77,7 @@ pub fn make(clip: &ClipFolder, disk: &dyn Disk, source: &Source) -> Result<(), E
         key,
     };
     let text = serde_json::to_string_pretty(&note).unwrap_or_default();
-    write(NOTE, text.as_bytes())?;
+    write(COMPARED, text.as_bytes())?;
     Ok(())
 }
 

@@ -23,7 +23,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::flash_count::{Area, Counter};
+use super::flash_count::{Area, Counter, within_second};
 use crate::frame::convert::to_f32;
 use crate::frame::units::FrameRate;
 use crate::frame::{Curve, convert::floor_usize};
@@ -323,12 +323,6 @@ impl Screening {
             long_run_s: (run > LONG_RUN_S).then_some(run),
         }
     }
-}
-
-/// Whether two frames lie less than a second apart.
-#[must_use]
-pub fn within_second(earlier: u64, later: u64, rate: FrameRate) -> bool {
-    u128::from(later.saturating_sub(earlier)) * u128::from(rate.den()) < u128::from(rate.num())
 }
 
 fn field(area: Area, size: (usize, usize)) -> [f64; 4] {

@@ -31,6 +31,12 @@ pub struct Stretch {
     pub quarter_of_frame: bool,
 }
 
+/// Whether two frames lie less than a second apart.
+#[must_use]
+pub fn within_second(earlier: u64, later: u64, rate: FrameRate) -> bool {
+    u128::from(later.saturating_sub(earlier)) * u128::from(rate.den()) < u128::from(rate.num())
+}
+
 /// The last changes of one place.
 #[derive(Debug, Clone, Default)]
 struct Ring {
@@ -47,7 +53,7 @@ impl Ring {
 
     /// Changes in the second that ends with frame `at`.
     fn count(&self, at: u64, rate: FrameRate) -> usize {
-        self.times.iter().rev().take_while(|t| super::flash::within_second(**t, at, rate)).count()
+        self.times.iter().rev().take_while(|t| within_second(**t, at, rate)).count()
     }
 
     /// The change `n` before the last, counted from 1.
@@ -127,7 +133,7 @@ impl Counter {
         self.most = self.most.max(reached);
         if reached >= RUN_CHANGES {
             let (from, to) = self.run.unwrap_or((at, at));
-            let from = if super::flash::within_second(to, at, self.rate) { from } else { at };
+            let from = if within_second(to, at, self.rate) { from } else { at };
             self.run = Some((from, at));
             self.longest_run = self.longest_run.max(at - from);
         }

@@ -8,9 +8,8 @@
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
-use super::flash::{
-    Cells, FlashReport, Screening, State, general_change, red_change, within_second,
-};
+use super::flash::{Cells, FlashReport, Screening, State, general_change, red_change};
+use super::flash_count::within_second;
 use crate::frame::Curve;
 use crate::frame::convert::to_f32;
 use crate::frame::units::FrameRate;

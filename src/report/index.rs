@@ -3,13 +3,20 @@
 use maud::{Markup, html};
 
 use super::charts::{fault_words, jitter_words};
-use super::compare::THUMB;
+use super::document::document;
 use super::flash::FlashReport;
 use super::html::{figures, href};
-use super::page::document;
-use super::preview::{MOVIE, PreviewNote, playing_time};
+use super::notes::{MOVIE, PreviewNote, THUMB};
+use super::page::PAGE;
+use super::preview::playing_time;
 use super::read::ClipFolder;
 use super::verdict::{Grade, noise, plural, verdict};
+
+/// Name of the overview.
+pub const INDEX: &str = "index.html";
+
+/// The words before that time on the overview.
+pub const MADE_IN: &str = "made in ";
 
 /// What the overview shows of a clip; the clip's rows need not be kept for it.
 #[derive(Debug, Clone)]
@@ -28,7 +35,7 @@ impl Line {
             .map_or("\u{2013}".to_owned(), |g| figures(g, 2));
         let cells = html! {
             td { (picture(clip)) }
-            th scope="row" { a.name href=(address(clip, super::PAGE)) { (clip.name) } }
+            th scope="row" { a.name href=(address(clip, PAGE)) { (clip.name) } }
             td data-k="Verdict" {
                 span.word { (v.grade.word()) } " " (v.sentences.join(" "))
             }
@@ -109,7 +116,7 @@ fn times(clip: &ClipFolder) -> String {
         parts.push(format!("{} shown", seconds(shown)));
     }
     if let Some(took) = clip.took_s {
-        parts.push(format!("{}{}", super::MADE_IN, seconds(took)));
+        parts.push(format!("{}{}", MADE_IN, seconds(took)));
     }
     if parts.is_empty() { "\u{2013}".to_owned() } else { parts.join(", ") }
 }

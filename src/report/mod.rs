@@ -2,8 +2,10 @@
 //!
 //! | file | what it holds |
 //! | --- | --- |
+//! | `notes` | what is noted beside a page of its pictures, and their files' names |
 //! | `read` | a clip's folder as its files say it |
 //! | `verdict` | what it came to, in words and few numbers |
+//! | `document` | what all pages have in common |
 //! | `page`, `charts`, `noise`, `tables`, `movie`, `index` | the pages |
 //! | `plot`, `spectrum` | decimated plots; frequencies of a series |
 //! | `html` | addresses; significant figures |
@@ -19,6 +21,7 @@
 
 pub mod charts;
 pub mod compare;
+pub mod document;
 pub mod flash;
 pub mod flash_count;
 #[cfg(test)]
@@ -27,6 +30,7 @@ pub mod html;
 pub mod index;
 pub mod movie;
 pub mod noise;
+pub mod notes;
 pub mod page;
 pub mod picture;
 pub mod plot;
@@ -38,32 +42,16 @@ pub mod verdict;
 
 use std::path::{Path, PathBuf};
 
-use serde::{Deserialize, Serialize};
-
 use crate::engine::source::Source;
 use crate::engine::{EngineError, Work};
 use crate::footage::{CAN_ENCODE, Disk, Facts, FootageError, clip_folders, write_on};
 use crate::record::Warning;
+use notes::Took;
 use read::ClipFolder;
 
-/// Name of a clip's page.
-pub const PAGE: &str = "report.html";
-/// Name of the overview.
-pub const INDEX: &str = "index.html";
-
-/// How long a clip took; no result, so runs may differ in it.
-pub const TOOK: &str = "took.json";
-/// The words before that time on the overview.
-pub const MADE_IN: &str = "made in ";
-
-/// The note of that.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-struct Took {
-    /// The job it belongs to.
-    key: String,
-    /// Seconds, over all runs that worked on it.
-    seconds: f64,
-}
+pub use index::{INDEX, MADE_IN};
+pub use notes::TOOK;
+pub use page::PAGE;
 
 /// Notes that a run worked on a clip for `seconds`; runs of one job add up.
 ///

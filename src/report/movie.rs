@@ -4,10 +4,11 @@ use std::ffi::OsStr;
 
 use maud::{Markup, html};
 
+use super::document::{and_more, capital};
 use super::flash::{Failure, FlashReport};
 use super::html::{figures, href};
-use super::page::{and_more, capital};
-use super::preview::{MOVIE, PreviewNote, playing_time};
+use super::notes::{MOVIE, PreviewNote};
+use super::preview::playing_time;
 
 /// Failing stretches listed at most.
 const MOST_LISTED: usize = 50;

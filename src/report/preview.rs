@@ -9,10 +9,9 @@
 use std::path::Path;
 use std::sync::atomic::Ordering;
 
-use serde::{Deserialize, Serialize};
-
 use super::compare::fitted;
 use super::flash::{Cells, FlashReport, Screening};
+use super::notes::{MOVIE, PREVIEWED, PreviewNote};
 use super::picture::{Shown, as_picture, finished, is_finished, smaller};
 use super::read::{ClipFolder, Row};
 use crate::engine::ordered::ordered;
@@ -24,10 +23,6 @@ use crate::footage::{
 use crate::frame::convert::{count_u32, round_u64, to_f32};
 use crate::frame::units::FrameRate;
 
-/// The movie.
-pub const MOVIE: &str = "preview.mp4";
-/// The note about it.
-pub const NOTE: &str = "preview.json";
 /// Widest movie in pixels.
 pub const WIDEST: usize = 1280;
 /// Tallest movie in pixels: what decoders of phones take at that width.
@@ -44,34 +39,6 @@ const MOST_BITS: f64 = 24_000_000.0;
 const MOST_BYTES: f64 = 256e6;
 /// Playback rate where nobody gave one.
 const USUAL_RATE: u64 = 25;
-
-/// What the movie is.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct PreviewNote {
-    /// Pictures in the movie.
-    pub frames: usize,
-    /// Width and height in pixels.
-    pub size: [usize; 2],
-    /// Playback rate.
-    pub rate: FrameRate,
-    /// Whether the rate was given, or is the usual 25.
-    pub rate_given: bool,
-    /// Playing time in seconds.
-    pub duration_s: f64,
-    /// How frames are shown.
-    pub frames_shown: Shown,
-    /// Mean light of each picture, by the number of its frame, 1 at white.
-    #[serde(default)]
-    pub light: Vec<(u64, f64)>,
-    /// The flash screening; `None` for pictures too small for it.
-    pub flash: Option<FlashReport>,
-    /// The job that the movie belongs to.
-    pub key: String,
-    /// What the movie was made of.
-    pub made_of: String,
-    /// BLAKE3 of the movie.
-    pub blake3: String,
-}
 
 /// Makes the movie of a clip on the disk that its folder lies on, unless it is there for these frames already.
 ///
@@ -118,7 +85,7 @@ pub fn make(clip: &ClipFolder, disk: &dyn Disk, work: &Work<'_>) -> Result<(), E
         blake3: film.hash,
     };
     let text = serde_json::to_string(&note).unwrap_or_default();
-    write_on(disk, &clip.folder.join(NOTE), |w| w.write_all(text.as_bytes()))?;
+    write_on(disk, &clip.folder.join(PREVIEWED), |w| w.write_all(text.as_bytes()))?;
     Ok(())
 }
 

@@ -8,8 +8,7 @@ use std::path::{Path, PathBuf};
 
 use serde_json::Value;
 
-use super::compare::Compared;
-use super::preview::PreviewNote;
+use super::notes::{AFTER, BEFORE, COMPARED, Compared, MOVIE, PREVIEWED, PreviewNote, TOOK, Took};
 use crate::footage::printable;
 use crate::record::Warning;
 
@@ -79,19 +78,15 @@ impl ClipFolder {
         // Pictures of an earlier job say nothing of this one.
         let key = record.get("key").and_then(Value::as_str).unwrap_or("").to_owned();
         let ours = |of: &String| *of == key;
-        let compared = json(&folder.join(super::compare::NOTE), &mut faults)
+        let compared = json(&folder.join(COMPARED), &mut faults)
             .and_then(|v| serde_json::from_value::<Compared>(v).ok())
             .filter(|c| ours(&c.key))
-            .filter(|_| {
-                [super::compare::BEFORE, super::compare::AFTER]
-                    .iter()
-                    .all(|n| folder.join(n).is_file())
-            });
-        let preview = json(&folder.join(super::preview::NOTE), &mut faults)
+            .filter(|_| [BEFORE, AFTER].iter().all(|n| folder.join(n).is_file()));
+        let preview = json(&folder.join(PREVIEWED), &mut faults)
             .and_then(|v| serde_json::from_value::<PreviewNote>(v).ok())
-            .filter(|p| ours(&p.key) && folder.join(super::preview::MOVIE).is_file());
-        let took = json(&folder.join(super::TOOK), &mut faults)
-            .and_then(|v| serde_json::from_value::<super::Took>(v).ok())
+            .filter(|p| ours(&p.key) && folder.join(MOVIE).is_file());
+        let took = json(&folder.join(TOOK), &mut faults)
+            .and_then(|v| serde_json::from_value::<Took>(v).ok())
             .filter(|t| ours(&t.key));
         Self {
             took_s: took.map(|t| t.seconds),

@@ -3,8 +3,8 @@
 use maud::{Markup, html};
 use serde_json::Value;
 
+use super::document::capital;
 use super::html::figures;
-use super::page::capital;
 use super::read::ClipFolder;
 use crate::pipeline::STAGES;
 

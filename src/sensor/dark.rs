@@ -11,9 +11,10 @@
 //! Limit: below 2 ms dark current is far under the read noise; above, a master of another exposure or
 //! temperature is scaled by the clip's hot pixels (`rescale`).
 
+use serde::{Deserialize, Serialize};
+
 use super::defects::{DefectMap, mark_blinking, mark_hot};
 use super::pattern::split;
-use super::rescale::DarkScale;
 use super::robust::typical_variance;
 use super::stack::StackStats;
 use super::{SensorError, Shape};
@@ -51,6 +52,21 @@ pub struct MasterDark {
     pub defects: DefectMap,
     /// How it was scaled to another exposure or temperature; not kept in files.
     pub scaled: Option<DarkScale>,
+}
+
+/// How a dark was scaled (`rescale`).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct DarkScale {
+    /// Factor on the dark current of pixels that stand out.
+    pub factor: f64,
+    /// Its standard uncertainty.
+    pub sigma: f64,
+    /// Pixels that told it.
+    pub told_by: usize,
+    /// Pixels that were scaled.
+    pub scaled: usize,
+    /// What is uncertain for it, rms over all pixels in DN; an upper bound.
+    pub uncertain_dn: f64,
 }
 
 impl MasterDark {

@@ -16,8 +16,7 @@
 //! no source. Limits: the mean dark current (a plane's level) and glow of the sensor's edge cannot
 //! be told from the scene's light and are not scaled; sensors without hot pixels give no answer.
 
-use serde::{Deserialize, Serialize};
-
+use super::dark::DarkScale;
 use super::robust::median;
 use super::{MasterDark, SensorError};
 use crate::frame::convert::{index_in, signed, to_f32};
@@ -37,21 +36,6 @@ const WORST: f64 = 0.1;
 const SAME: f64 = 0.1;
 /// Residuals beyond this many deviations do not count (Tukey's biweight).
 const BIWEIGHT: f64 = 4.685;
-
-/// How a dark was scaled.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct DarkScale {
-    /// Factor on the dark current of pixels that stand out.
-    pub factor: f64,
-    /// Its standard uncertainty.
-    pub sigma: f64,
-    /// Pixels that told it.
-    pub told_by: usize,
-    /// Pixels that were scaled.
-    pub scaled: usize,
-    /// What is uncertain for it, rms over all pixels in DN; an upper bound.
-    pub uncertain_dn: f64,
-}
 
 /// What a pixel stands out by: its value less the median of its eight neighbours of one colour.
 fn stands_out(plane: &Plane, step: usize) -> Plane {

@@ -1,7 +1,7 @@
 //! The picture with what was measured drawn into it, so that the eye can check.
 
-use super::Ticks;
 use super::strips::Turned;
+use super::ticks::Ticks;
 use crate::footage::OutFrame;
 use crate::frame::Plane;
 use crate::frame::convert::{round_i64, round_u16, to_f32};

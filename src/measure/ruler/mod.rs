@@ -27,188 +27,23 @@ mod cells;
 mod draw;
 mod result;
 mod strips;
+mod ticks;
 
 use std::path::{Path, PathBuf};
 
 pub use draw::annotated;
 pub use result::{MARK, ScaleFile, Tolerance};
+pub use strips::SUPPORT;
+pub use ticks::{EXPLAINED, EXPLAINED_BY_MANY, PERIODS, SLIP, Ticks, find_ticks};
 
 use super::MeasureError;
 use crate::footage::{Decoded, FrameFile, OutFrame, decode, printable};
 use crate::frame::Plane;
 use crate::frame::units::Length;
-use crate::optics::{self, rectangular_sigma};
+use crate::optics;
 
-/// Least explained energy of the best strip.
-pub const EXPLAINED: f64 = 0.93;
-/// The same where many periods are in step: what is no rule explains less the more there are. Ticks
-/// in brushed metal, a rule that fills a part of a strip. Ten photographs: 15 % at the most.
-pub const EXPLAINED_BY_MANY: f64 = 0.85;
-/// Periods that are many.
-const MANY: f64 = 16.0;
-/// Largest phase slip with [`EXPLAINED_BY_MANY`], in cycles.
-const SLIP_OF_MANY: f64 = 0.01;
-/// Largest phase slip between the halves of the best strip, in cycles.
-pub const SLIP: f64 = 0.03;
-/// Least number of periods.
-pub const PERIODS: f64 = 8.0;
-/// Least number of strips that support the pitch.
-pub const STRIPS: usize = 2;
-/// Least side of a picture, in pixels.
-const LEAST_SIDE: usize = 48;
-/// Change of the pitch across the picture that is warned of, relative.
-const UNEVEN: f64 = 1e-3;
 /// Usual uncertainty of a line picked by hand, in pixels (common practice, no source).
 pub const PICK_SIGMA_PX: f64 = 0.5;
-
-/// Ticks found in a picture.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
-pub struct Ticks {
-    /// Pixels from tick to tick, at the picture's centre.
-    pub pitch_px: f64,
-    /// Its relative standard uncertainty, without the rule's tolerance.
-    pub relative: f64,
-    /// Direction from tick to tick in degrees: 0 along the rows, positive clockwise on screen.
-    pub angle_deg: f64,
-    /// Periods that were seen in the best strip.
-    pub periods: f64,
-    /// Strips that support the pitch.
-    pub strips: usize,
-    /// Explained energy of the best strip, 0 to 1.
-    pub explained: f64,
-    /// Phase slip between the halves of the best strip, in cycles.
-    pub slip: f64,
-    /// Relative change of the pitch over the picture along the rule, and across it.
-    pub change: [f64; 2],
-    /// Relative change of the pitch from the middle to the ends.
-    pub curvature: f64,
-    /// Phase at the picture's centre in cycles: ticks lie where phase + position / pitch is whole.
-    pub phase: f64,
-    /// From where to where the ticks reach, in pixels from the centre square to the rule.
-    pub reach: [f64; 2],
-    /// What to know of the result.
-    #[serde(skip)]
-    pub warnings: Vec<String>,
-}
-
-/// Finds the ticks of a rule.
-///
-/// # Errors
-/// [`MeasureError::Refused`] where the picture is no rule, with what speaks against it.
-pub fn find_ticks(picture: &Plane) -> Result<Ticks, MeasureError> {
-    let (w, h) = (picture.width(), picture.height());
-    if w.min(h) < LEAST_SIDE {
-        return Err(MeasureError::input(
-            format!("the picture has {w}x{h} pixels"),
-            format!("give one of at least {LEAST_SIDE} pixels on each side"),
-        ));
-    }
-    if !picture.data().iter().all(|v| v.is_finite()) {
-        return Err(MeasureError::input("the picture has values that are no numbers", "repair it"));
-    }
-    let angle = strips::direction(picture);
-    // Lines along the rule (its edge, a base line) can outweigh the ticks: then it is the other.
-    let first = along(picture, angle);
-    if first.is_ok() {
-        return first;
-    }
-    let second = along(picture, angle + std::f64::consts::FRAC_PI_2);
-    if second.is_ok() { second } else { first }
-}
-
-fn refused(what: &str) -> MeasureError {
-    MeasureError::refused(
-        format!("not a rule: {what}"),
-        "name the part that shows the ticks (--region), frame them larger, sharper and evenly lit, \
-         or give two points by hand (--from, --to, --length)",
-    )
-}
-
-/// Finds ticks that follow each other in the direction `angle` (radians).
-fn along(picture: &Plane, angle: f64) -> Result<Ticks, MeasureError> {
-    let rows = strips::Strips::new(picture, angle);
-    let Some(pitch) = rows.pitch() else {
-        return Err(refused("no two strips along the ticks share a period"));
-    };
-    let fit = cells::refine(picture, angle, &pitch)
-        .ok_or_else(|| refused("the ticks' phases do not line up"))?;
-    let turned = libm::atan2(fit.frequency[1], fit.frequency[0]);
-    let frequency = libm::hypot(fit.frequency[0], fit.frequency[1]);
-    let straight = strips::Strips::new(picture, turned);
-    let test =
-        straight.test(frequency, pitch.reach).ok_or_else(|| refused("no strip can be fitted"))?;
-    if test.periods < PERIODS {
-        return Err(refused(&format!("only {:.1} periods, wanted {PERIODS}", test.periods)));
-    }
-    let many = test.periods >= MANY && test.slip <= SLIP_OF_MANY;
-    let wanted = if many { EXPLAINED_BY_MANY } else { EXPLAINED };
-    if test.explained < wanted {
-        return Err(refused(&format!(
-            "even ticks explain {:.1} % of the best strip, wanted {:.0} %",
-            100.0 * test.explained,
-            100.0 * wanted
-        )));
-    }
-    if test.slip > SLIP {
-        return Err(refused(&format!(
-            "its halves are out of step by {:.3} cycles, allowed {SLIP}",
-            test.slip
-        )));
-    }
-    // Ticks are narrower than gaps: where the profile is skewed down they are dark.
-    let dark = if test.skew < 0.0 { 0.5 } else { 0.0 };
-    let mut ticks = Ticks {
-        pitch_px: 1.0 / frequency,
-        relative: libm::hypot(fit.relative, fit.uneven()),
-        angle_deg: turned.to_degrees(),
-        periods: test.periods,
-        strips: pitch.support,
-        explained: test.explained,
-        slip: test.slip,
-        change: fit.change,
-        curvature: fit.curvature,
-        phase: fit.phase + dark,
-        reach: pitch.reach,
-        warnings: Vec::new(),
-    };
-    ticks.warnings = warnings(&ticks, &fit);
-    Ok(ticks)
-}
-
-fn warnings(ticks: &Ticks, fit: &cells::PhaseFit) -> Vec<String> {
-    let mut out = Vec::new();
-    let percent = |x: f64| format!("{:.2} %", 100.0 * x.abs());
-    let [along, across] = ticks.change;
-    if along.abs() > UNEVEN && fit.significant[0] {
-        out.push(format!(
-            "the pitch changes by {} along the rule: it is tilted, or not in the middle of a lens \
-             that distorts",
-            percent(along)
-        ));
-    }
-    if across.abs() > UNEVEN && fit.significant[1] {
-        out.push(format!(
-            "the pitch changes by {} across the rule: the ticks run together, the rule or camera \
-             is tilted",
-            percent(across)
-        ));
-    }
-    if ticks.curvature.abs() > UNEVEN && fit.significant[2] {
-        out.push(format!(
-            "the pitch differs by {} between middle and ends: the lens distorts, the scale holds \
-             for the middle",
-            percent(ticks.curvature)
-        ));
-    }
-    if ticks.pitch_px < 4.0 {
-        out.push(format!(
-            "ticks are only {:.2} px apart: take care that they are not a coarse pattern of finer \
-             ones",
-            ticks.pitch_px
-        ));
-    }
-    out
-}
 
 /// What `scale` is asked.
 #[derive(Debug, Clone, PartialEq)]
@@ -419,15 +254,4 @@ fn levelled(mosaic: &Plane) -> Plane {
             + mosaic.at(x, below)
             + mosaic.at(right, below))
     })
-}
-
-impl cells::PhaseFit {
-    /// What an uneven pitch adds to the relative uncertainty: half its range, rectangular.
-    fn uneven(&self) -> f64 {
-        let [along, across] = self.change;
-        let parts = [along, across, self.curvature];
-        let shown = parts.iter().zip(self.significant).filter(|(c, s)| *s && c.abs() > UNEVEN);
-        let range: f64 = shown.map(|(c, _)| c.abs()).sum();
-        rectangular_sigma(0.5 * range)
-    }
 }

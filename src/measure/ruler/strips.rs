@@ -11,6 +11,8 @@ use crate::frame::convert::{floor_isize, index_in, round_usize};
 use crate::math::blur::gaussian;
 use crate::math::robust::{median_f64, quantile};
 
+/// Least number of strips that support the pitch.
+pub const SUPPORT: usize = 2;
 /// Strips along the ticks.
 const STRIPS: usize = 15;
 /// Fine bins square to the rule that strips are made from.
@@ -185,7 +187,7 @@ impl Strips {
         let support = |f: f64| {
             let same: Vec<_> =
                 found.iter().filter(|s| (s.1 / f - 1.0).abs() < SAME).copied().collect();
-            (same.len() >= super::STRIPS).then_some(same)
+            (same.len() >= SUPPORT).then_some(same)
         };
         let (_, same) = found
             .iter()
