@@ -80,6 +80,8 @@ pub struct CorrelateScratch {
     pub fft: Scratch,
     cross: Vec<Complex32>,
     surface: Vec<f32>,
+    /// By how much each row is turned.
+    rows: Vec<Complex32>,
 }
 
 /// The peak of a correlation.
@@ -229,36 +231,37 @@ impl Correlator {
         to_f32((f64::from(peak.height) - mean) / spread.max(1e-30))
     }
 
-    /// Adds `gain * tile` to `sum`, the tile's content first moved back by `shift`.
+    /// Makes of `sum` `keep * sum + gain * tile`, the tile's content first moved back by `shift`.
     pub fn accumulate(
         &self,
-        sum: &mut [Complex32],
-        tile: &[Complex32],
+        (sum, keep): (&mut [Complex32], f32),
+        (tile, gain): (&[Complex32], f32),
         shift: [f64; 2],
-        gain: f32,
+        scratch: &mut CorrelateScratch,
     ) {
         let (w, h) = (self.fft.width(), self.fft.height());
-        let narrow = |v: Complex64| Complex32::new(to_f32(v.re), to_f32(v.im));
-        let mut rows = turns(shift[1] / h as f64, h / 2 + 1);
+        let rows = &mut scratch.rows;
+        rows.clear();
+        rows.extend(turns(shift[1] / h as f64).take(h / 2 + 1));
         for ky in h / 2 + 1..h {
             rows.push(rows[h - ky].conj());
         }
-        let rows: Vec<Complex32> = rows.into_iter().map(|r| narrow(r) * gain).collect();
-        let columns = turns(shift[0] / w as f64, self.fft.columns());
-        for (kx, column) in columns.into_iter().map(narrow).enumerate() {
+        rows.iter_mut().for_each(|r| *r *= gain);
+        for (kx, column) in turns(shift[0] / w as f64).take(self.fft.columns()).enumerate() {
             let range = kx * h..(kx + 1) * h;
-            for ((s, t), r) in sum[range.clone()].iter_mut().zip(&tile[range]).zip(&rows) {
-                *s += t * column * r;
+            for ((s, t), r) in sum[range.clone()].iter_mut().zip(&tile[range]).zip(rows.iter()) {
+                *s = *s * keep + t * column * r;
             }
         }
     }
 }
 
-/// The first `count` powers, from 0, of a turn by this part of a circle.
-fn turns(part: f64, count: usize) -> Vec<Complex64> {
+/// Powers, from 0, of a turn by this part of a circle.
+fn turns(part: f64) -> impl Iterator<Item = Complex32> {
     let angle = 2.0 * std::f64::consts::PI * part;
     let step = Complex64::new(libm::cos(angle), libm::sin(angle));
-    std::iter::successors(Some(Complex64::new(1.0, 0.0)), |v| Some(v * step)).take(count).collect()
+    std::iter::successors(Some(Complex64::new(1.0, 0.0)), move |v| Some(v * step))
+        .map(|v| Complex32::new(to_f32(v.re), to_f32(v.im)))
 }
 
 /// Whole-pixel nearest to a shift.
@@ -316,7 +319,7 @@ mod tests {
             .collect();
         c.fft().forward(&moved, &mut f, &mut s.fft);
         let mut sum = vec![Complex32::default(); t.len()];
-        c.accumulate(&mut sum, &f, [3.0, 5.0], 1.0);
+        c.accumulate((&mut sum, 1.0), (&f, 1.0), [3.0, 5.0], &mut s);
         for (a, b) in sum.iter().zip(&t) {
             assert!((a - b).norm() < 0.05, "{a} {b}");
         }

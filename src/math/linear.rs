@@ -4,28 +4,44 @@
 /// `None` where the matrix is singular to working precision.
 #[must_use]
 pub fn solve(mut a: Vec<Vec<f64>>, mut b: Vec<f64>) -> Option<Vec<f64>> {
+    eliminate(&mut a, &mut b)?;
+    Some(b)
+}
+
+/// [`solve`] for a system of known size.
+#[must_use]
+pub fn solve_small<const N: usize>(mut a: [[f64; N]; N], mut b: [f64; N]) -> Option<[f64; N]> {
+    eliminate(&mut a, &mut b)?;
+    Some(b)
+}
+
+/// Makes of `b` the solution.
+fn eliminate<R: AsRef<[f64]> + AsMut<[f64]>>(a: &mut [R], b: &mut [f64]) -> Option<()> {
     let n = b.len();
+    let at = |a: &[R], row: usize, col: usize| a[row].as_ref()[col];
     for col in 0..n {
-        let pivot = (col..n).max_by(|&i, &j| a[i][col].abs().total_cmp(&a[j][col].abs()))?;
-        if a[pivot][col].abs() < 1e-300 {
+        let size = |row: usize| at(a, row, col).abs();
+        let pivot = (col..n).max_by(|&i, &j| size(i).total_cmp(&size(j)))?;
+        if size(pivot) < 1e-300 {
             return None;
         }
         a.swap(col, pivot);
         b.swap(col, pivot);
         for row in col + 1..n {
-            let factor = a[row][col] / a[col][col];
+            let factor = at(a, row, col) / at(a, col, col);
             let (above, below) = a.split_at_mut(row);
-            for (v, u) in below[0][col..n].iter_mut().zip(&above[col][col..n]) {
+            let (above, below) = (above[col].as_ref(), below[0].as_mut());
+            for (v, u) in below[col..n].iter_mut().zip(&above[col..n]) {
                 *v -= factor * u;
             }
             b[row] -= factor * b[col];
         }
     }
     for row in (0..n).rev() {
-        let known: f64 = (row + 1..n).map(|k| a[row][k] * b[k]).sum();
-        b[row] = (b[row] - known) / a[row][row];
+        let known: f64 = (row + 1..n).map(|k| at(a, row, k) * b[k]).sum();
+        b[row] = (b[row] - known) / at(a, row, row);
     }
-    b.iter().all(|v| v.is_finite()).then_some(b)
+    b.iter().all(|v| v.is_finite()).then_some(())
 }
 
 /// A symmetric 2 x 2 matrix `[[xx, xy], [xy, yy]]`.
@@ -76,6 +92,7 @@ mod tests {
         let x = solve(vec![vec![2.0, 1.0], vec![1.0, 3.0]], vec![5.0, 10.0]).unwrap();
         assert!((x[0] - 1.0).abs() < 1e-12 && (x[1] - 3.0).abs() < 1e-12);
         assert!(solve(vec![vec![1.0, 2.0], vec![2.0, 4.0]], vec![1.0, 2.0]).is_none());
+        assert_eq!(solve_small([[2.0, 1.0], [1.0, 3.0]], [5.0, 10.0]).unwrap(), x[..]);
         let m = Sym2 { xx: 2.0, xy: 1.0, yy: 3.0 };
         let v = m.inverse().unwrap().times(m.times([0.3, -0.7]));
         assert!((v[0] - 0.3).abs() < 1e-12 && (v[1] + 0.7).abs() < 1e-12);

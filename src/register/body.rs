@@ -432,7 +432,8 @@ impl Tile {
         let mut others = self.seen;
         if let Some(moved) = moved {
             others = (self.seen - 1.0).max(0.0);
-            correlator.accumulate(&mut f.template, &f.spectrum, moved, -1.0);
+            let (sum, tile) = ((&mut f.template[..], 1.0), (&f.spectrum[..], -1.0));
+            correlator.accumulate(sum, tile, moved, &mut f.correlate);
         }
         for t in &mut f.template {
             *t *= 1.0 / others.max(1.0);
@@ -454,7 +455,9 @@ impl Tile {
             return;
         }
         self.sum.resize(self.follower.spectrum.len(), Complex32::default());
-        correlator.accumulate(&mut self.sum, &self.follower.spectrum, moved, gain);
+        let f = &mut self.follower;
+        let (sum, tile) = ((&mut self.sum[..], 1.0), (&f.spectrum[..], gain));
+        correlator.accumulate(sum, tile, moved, &mut f.correlate);
         self.seen += 1.0;
     }
 
@@ -466,10 +469,8 @@ impl Tile {
         let f = &mut self.follower;
         let keep = self.seen.min(MEMORY);
         f.template.resize(f.spectrum.len(), Complex32::default());
-        for t in &mut f.template {
-            *t *= keep / (keep + 1.0);
-        }
-        correlator.accumulate(&mut f.template, &f.spectrum, moved, 1.0 / (keep + 1.0));
+        let sum = (&mut f.template[..], keep / (keep + 1.0));
+        correlator.accumulate(sum, (&f.spectrum, 1.0 / (keep + 1.0)), moved, &mut f.correlate);
         self.seen = keep + 1.0;
     }
 }

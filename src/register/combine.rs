@@ -2,7 +2,7 @@
 
 use super::tile::Sums;
 use crate::frame::convert::to_f32;
-use crate::math::linear::{Sym2, solve};
+use crate::math::linear::{Sym2, solve_small};
 use crate::math::robust::quantile;
 
 /// Soft limit of a tile's disagreement, in squared standard deviations.
@@ -128,21 +128,21 @@ impl Normal {
         let m = &self.matrix;
         // Without texture along some direction there is no shift to be had.
         Sym2 { xx: m[0][0], xy: m[0][1], yy: m[1][1] }.inverse()?;
-        let n = if turns { 5 } else { 3 };
-        let x =
-            solve(m.iter().take(n).map(|r| r[..n].to_vec()).collect(), self.right[..n].to_vec())?;
-        let mut out = [0.0; 5];
-        out[..n].copy_from_slice(&x);
-        Some(out)
+        if turns {
+            return solve_small(*m, self.right);
+        }
+        let row = |i: usize| [m[i][0], m[i][1], m[i][2]];
+        let [x, y, light] =
+            solve_small([row(0), row(1), row(2)], [0, 1, 2].map(|i| self.right[i]))?;
+        Some([x, y, light, 0.0, 0.0])
     }
 
     /// One column of the inverse without light; `unit` is 0, 1 for the shift, 2, 3 for the turn.
-    fn inverse(&self, unit: usize) -> Option<Vec<f64>> {
-        let row = |i: usize| WITH_TURN.iter().map(|&j| self.matrix[i][j]).collect();
-        let matrix = WITH_TURN.iter().map(|&i| row(i)).collect();
-        let mut right = vec![0.0; 4];
+    fn inverse(&self, unit: usize) -> Option<[f64; 4]> {
+        let matrix = WITH_TURN.map(|i| WITH_TURN.map(|j| self.matrix[i][j]));
+        let mut right = [0.0; 4];
         right[unit] = 1.0;
-        solve(matrix, right)
+        solve_small(matrix, right)
     }
 
     /// Standard uncertainty of the shift where the turn is fitted too.

@@ -30,18 +30,15 @@ pub struct Consensus {
     pub path: Vec<Option<[f64; 2]>>,
 }
 
-fn apart(a: &Track, b: &Track, frames: usize) -> f64 {
-    let part = |range: std::ops::Range<usize>, seen: usize| {
-        let mut d: Vec<f64> = a.shifts[range.clone()]
-            .iter()
-            .zip(&b.shifts[range])
-            .filter_map(|(p, q)| {
-                let (p, q) = ((*p)?, (*q)?);
-                Some(((p[0] - q[0]).powi(2) + (p[1] - q[1]).powi(2)).sqrt())
-            })
-            .collect();
+fn apart(a: &Track, b: &Track, frames: usize, d: &mut Vec<f64>) -> f64 {
+    let mut part = |range: std::ops::Range<usize>, seen: usize| {
+        d.clear();
+        d.extend(a.shifts[range.clone()].iter().zip(&b.shifts[range]).filter_map(|(p, q)| {
+            let (p, q) = ((*p)?, (*q)?);
+            Some(((p[0] - q[0]).powi(2) + (p[1] - q[1]).powi(2)).sqrt())
+        }));
         // Tiles that were hardly seen together tell nothing of each other.
-        (2 * d.len() >= seen).then(|| median_f64(&mut d)).flatten()
+        (2 * d.len() >= seen).then(|| median_f64(d)).flatten()
     };
     let n = a.shifts.len();
     let third = n.div_ceil(3);
@@ -92,11 +89,11 @@ fn distances(tracks: &[Track], free: &[bool]) -> Vec<Vec<f64>> {
     // Frames that are there at all: those that any tile saw.
     let length = tracks.first().map_or(0, |t| t.shifts.len());
     let frames = (0..length).filter(|&k| tracks.iter().any(|t| t.shifts[k].is_some())).count();
-    let mut distance = vec![vec![0.0; n]; n];
+    let (mut distance, mut scratch) = (vec![vec![0.0; n]; n], Vec::new());
     for i in (0..n).filter(|&i| free[i]) {
         for j in (i + 1..n).filter(|&j| free[j]) {
             let noise = tracks[i].sigma.powi(2) + tracks[j].sigma.powi(2);
-            let d = apart(&tracks[i], &tracks[j], frames);
+            let d = apart(&tracks[i], &tracks[j], frames, &mut scratch);
             let d = (d * d - MEDIAN_SQUARE * noise).max(0.0).sqrt();
             distance[i][j] = d;
             distance[j][i] = d;

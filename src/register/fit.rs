@@ -204,12 +204,13 @@ fn fit_all(
             .patches
             .par_chunks(NEIGHBOURS)
             .map_init(FitScratch::default, |scratch, patches| {
-                let of_frame = |((k, f, s), m): (&(usize, &FixedPlane, Search), &Moves)| {
+                let mut all = Vec::with_capacity(going.len() * patches.len());
+                for ((k, f, s), m) in going.iter().zip(&moved) {
                     let group = target.cover.map_or(usize::MAX, |c| c.group(*k));
                     let sums = |p| tile_sums(f, target, p, (m, s.light, group), scratch);
-                    patches.iter().map(sums).collect::<Vec<Sums>>()
-                };
-                going.iter().zip(&moved).flat_map(of_frame).collect()
+                    all.extend(patches.iter().map(sums));
+                }
+                all
             })
             .collect();
         let next: Vec<(usize, Search, Option<LastStep>)> = going

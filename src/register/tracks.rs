@@ -226,14 +226,11 @@ impl Follower {
             info += peak.sigma.max(1e-3).powi(-2);
             found += 1.0;
             let keep = seen.min(MEMORY);
-            for t in &mut self.template {
-                *t *= keep / (keep + 1.0);
-            }
             correlator.accumulate(
-                &mut self.template,
-                &self.spectrum,
+                (&mut self.template, keep / (keep + 1.0)),
+                (&self.spectrum, 1.0 / (keep + 1.0)),
                 peak.shift,
-                1.0 / (keep + 1.0),
+                &mut self.correlate,
             );
             seen += 1.0;
         }
