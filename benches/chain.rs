@@ -1,11 +1,12 @@
 //! The whole chain on frames of 1920 x 1080, beside a plain loop that reads, decodes, encodes and
 //! writes the same files: frames a second, ratio, peak memory.
 //!
-//! `cargo bench --bench chain` (120 frames) or `cargo bench --bench chain -- 3000 480x270 WORD ...`:
-//! number of frames, their size, then which rows (all that hold a word; `loop` is always measured
-//! first). Each row is a
-//! process of its own, so that threads and peak memory (as Linux reports it) are its own; the frames
-//! lie in a temporary folder (4 MB each, three times).
+//! `cargo bench --bench chain` (500 frames, the shortest clip that a night is planned for) or
+//! `cargo bench --bench chain -- 3000 480x270 WORD ...`: number of frames, their size, then which
+//! rows (all that hold a word; `loop` is always measured first). Each row is a process of its own, so
+//! that threads and peak memory (as Linux reports it) are its own; the frames lie in a temporary
+//! folder (4 MB each, three times). Said first is what the machine itself gives: how many times as
+//! fast a sum that touches no memory runs on all threads, before and after the rows.
 //!
 //! `-- 40 keep DIR` leaves frames, truth and the results of `quality` in DIR for
 //! `benches/peers/chain.py`, which does the same job with general-purpose libraries.
@@ -35,7 +36,8 @@ use hushframe::stages::average::Preset;
 
 use camera::{Camera, job};
 
-/// Size of the frames where nothing is said.
+/// Frames, and their size, where nothing is said.
+const FRAMES: usize = 500;
 const SIZE: (usize, usize) = (1920, 1080);
 
 /// Peak resident memory so far in MB.
@@ -140,6 +142,29 @@ fn film(dir: &Path, frames: usize, (width, height): (usize, usize)) {
     fs::write(dir.join("scene.f32"), scene).expect("truth");
 }
 
+/// How many times as fast all threads together are as one at a sum that touches no memory: the
+/// machine's own limit, which it may share with others.
+fn machine() -> f64 {
+    let sum = || {
+        let start = Instant::now();
+        let mut lanes = [0x2545_f491_4f6c_dd1d_u64; 8];
+        for _ in 0..60_000_000_u64 {
+            for v in &mut lanes {
+                *v ^= *v << 13;
+                *v ^= *v >> 7;
+            }
+        }
+        std::hint::black_box(lanes);
+        start.elapsed().as_secs_f64()
+    };
+    let alone = sum();
+    let together: Vec<f64> = std::thread::scope(|scope| {
+        let all: Vec<_> = (0..available()).map(|_| scope.spawn(sum)).collect();
+        all.into_iter().map(|t| t.join().expect("a thread")).collect()
+    });
+    available() as f64 * alone / together.iter().copied().fold(0.0, f64::max)
+}
+
 fn main() {
     let args: Vec<String> = std::env::args().skip(1).filter(|a| a != "--bench").collect();
     if let [first, row, threads, dir] = args.as_slice()
@@ -149,7 +174,7 @@ fn main() {
         println!("{seconds} {peak}");
         return;
     }
-    let frames: usize = args.first().and_then(|a| a.parse().ok()).unwrap_or(120);
+    let frames: usize = args.first().and_then(|a| a.parse().ok()).unwrap_or(FRAMES);
     let size = args.iter().find_map(|a| size_of(a)).unwrap_or(SIZE);
     let words: Vec<String> =
         args.iter().skip(1).filter(|a| size_of(a).is_none()).cloned().collect();
@@ -169,6 +194,7 @@ fn main() {
     film(dir.path(), frames, size);
     let (w, h) = size;
     println!("{frames} frames of {w} x {h}, 16 bit; {} threads at the most", available());
+    println!("a sum that touches no memory: {:.2} times as fast on all of them", machine());
     println!(
         "{:30} {:>7} {:>10} {:>8} {:>10} {:>10}",
         "", "threads", "ms a frame", "x loop", "x 1 thread", "peak MB"
@@ -196,6 +222,7 @@ fn main() {
             }
         }
     }
+    println!("and now: {:.2} times", machine());
 }
 
 /// A size such as `480x270`.

@@ -194,6 +194,9 @@ fn facts_that_make_no_sense_are_refused() {
     place
         .run(&["run", "clip", "--black", "4095", "--white", "160"])
         .expect(2, &["160", "4095", "black"]);
+    place
+        .run(&["run", "clip", "--white", "65536"])
+        .expect(2, &["white is 65536 DN", "above 65535"]);
     place.write("clip/clip.toml", "rate = 0\n");
     place.run(&["run", "clip"]).expect(2, &["clip.toml:1", "above zero"]);
     place.write("clip/clip.toml", "rate = 5000\nspeed = 9\n");

@@ -279,6 +279,9 @@ fn check_sees_that_a_folder_is_closed() {
     }
     let words = ["nothing can be written there", "choose another --out"];
     place.run(&["check", "comb-pluck", "--out", "shut/out"]).expect(1, &words);
+    let told = place.run(&["check", "comb-pluck", "--out", "shut/out", "--json"]).json();
+    let faults = told[0]["faults"].as_array().unwrap();
+    assert!(faults.iter().any(|f| f.as_str().unwrap().contains(words[0])), "{told}");
 }
 
 #[test]

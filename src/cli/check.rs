@@ -57,6 +57,8 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     if let Some(fault) = fault {
         bad = true;
         ui.say(&format!("fault: {fault}"));
+        // It stops each of them.
+        checks.iter_mut().for_each(|c| c.faults.push(fault.clone()));
     }
     let times: Vec<f64> = checks.iter().filter_map(|c| c.expected_s).filter(|s| *s > 0.0).collect();
     if !times.is_empty() {

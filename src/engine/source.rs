@@ -106,14 +106,17 @@ impl Source {
     }
 
     fn check_levels(&self) -> Result<(), EngineError> {
-        if self.white() > self.black() {
+        let (black, white) = (self.black(), self.white());
+        let most = self.expected.shape.full_scale;
+        let wrong = if white <= black {
+            format!("not above black at {black} DN")
+        } else if white > f32::from(most) {
+            format!("above {most}, the largest sample that the frames can hold")
+        } else {
             return Ok(());
-        }
+        };
         Err(EngineError::Refused(format!(
-            "white is {} DN, not above black at {} DN: give --black and --white as the camera has \
-             them",
-            self.white(),
-            self.black()
+            "white is {white} DN, {wrong}: give --black and --white as the camera has them"
         )))
     }
 

@@ -88,7 +88,7 @@ pub struct Known {
     pub(super) undrawn: bool,
     /// What part of the information the noise of all the block's frames would be in one.
     own: f64,
-    /// What frames are first fitted to.
+    /// What frames are first fitted to: [`FEW`] or, where these say too little, [`EARLY`].
     few: Vec<Patch>,
 }
 
@@ -160,9 +160,11 @@ impl Known {
         }
         let frames = first.frames.max(1) as f32 / first.average.noise_gain;
         let made_of = (Some(&first.average), ENOUGH);
-        let few = spread_patches(&first.template, still, noise, made_of, EARLY);
-        let information: f64 = few.iter().map(|p| p.information).sum();
-        let own = few.iter().map(|p| p.own * p.information).sum::<f64>() / information;
+        let early = spread_patches(&first.template, still, noise, made_of, EARLY);
+        let information: f64 = early.iter().map(|p| p.information).sum();
+        let own = early.iter().map(|p| p.own * p.information).sum::<f64>() / information;
+        let few = patches_of(first, still, noise, FEW);
+        let few = if told_by(&few) < ROUGHLY { few } else { foreign(early) };
         Some(Self {
             own: own * first.frames as f64,
             side,
@@ -170,7 +172,7 @@ impl Known {
             whole: whole(&[&picture], Some(still), noise, frames).0,
             turns: first.poses.iter().flatten().any(|p| !p.turn.is_none()),
             undrawn,
-            few: patches_of(first, still, noise, FEW),
+            few,
         })
     }
 
@@ -292,7 +294,7 @@ impl Known {
             there.map(|(_, f)| f.as_ref()).all(|f| f.is_some_and(|f| sigma(f) < ROUGHLY))
         };
         let mut fits = first_look(&self.few);
-        if !told(&fits) {
+        if !told(&fits) && self.few.len() <= FEW.spread {
             fits = first_look(&patches_of(first, &first.still, noise, EARLY));
         }
         let seen = poses_of(&fits);
@@ -328,8 +330,17 @@ impl Known {
 /// Pieces of the first block's template for frames that are no part of it.
 fn patches_of(first: &Block, still: &[u8], noise: &PixelNoise, amount: Amount) -> Vec<Patch> {
     let made_of = (Some(&first.average), ENOUGH);
-    let patches = spread_patches(&first.template, still, noise, made_of, amount);
+    foreign(spread_patches(&first.template, still, noise, made_of, amount))
+}
+
+/// The same patches for frames that are no part of the template.
+fn foreign(patches: Vec<Patch>) -> Vec<Patch> {
     patches.into_iter().map(|p| Patch { own: 0.0, ..p }).collect()
+}
+
+/// How well patches tell a shift, in pixels along an axis.
+fn told_by(patches: &[Patch]) -> f64 {
+    (2.0 / patches.iter().map(|p| p.information).sum::<f64>()).sqrt()
 }
 
 /// Which of the first block's still pixels are still in these frames too, and the mean of some of them.
