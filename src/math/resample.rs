@@ -22,7 +22,7 @@ use std::sync::OnceLock;
 
 use crate::frame::Plane;
 use crate::frame::convert::{clamp_index, floor_isize, floor_usize, signed, to_f32};
-use crate::math::linear::solve;
+use crate::math::linear::solve_small;
 use crate::math::wide::{Wide, wide};
 
 /// Taps of the kernel.
@@ -76,10 +76,9 @@ fn moment(of: Design, d: f64) -> f64 {
 }
 
 fn design(of: Design, fraction: f64) -> [f64; TAPS] {
-    let n = TAPS + 2;
-    let mut a = vec![vec![0.0; n]; n];
-    let mut b = vec![0.0; n];
-    let lags: Vec<f64> = (0..TAPS).map(|d| moment(of, d as f64)).collect();
+    let mut a = [[0.0; TAPS + 2]; TAPS + 2];
+    let mut b = [0.0; TAPS + 2];
+    let lags: [f64; TAPS] = std::array::from_fn(|d| moment(of, d as f64));
     for i in 0..TAPS {
         let xi = i as f64 - BEFORE as f64;
         for j in 0..TAPS {
@@ -94,7 +93,7 @@ fn design(of: Design, fraction: f64) -> [f64; TAPS] {
     b[TAPS] = 1.0;
     b[TAPS + 1] = fraction;
     let mut taps = [0.0; TAPS];
-    match solve(a, b) {
+    match solve_small(a, b) {
         Some(x) => taps.copy_from_slice(&x[..TAPS]),
         // The matrix is fixed and positive definite; linear interpolation if it ever were not.
         None => {

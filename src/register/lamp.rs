@@ -36,6 +36,8 @@ const STRETCH: usize = 400;
 const LEAST: usize = 20;
 /// Harmonics of the ripple.
 const HARMONICS: usize = 3;
+/// Terms of a fit at the most: slow change, harmonics, and how the first of them grows.
+const MOST_TERMS: usize = 3 + 2 * HARMONICS + 2;
 /// How far the mains may be from its nominal frequency.
 const TOLERANCE: f64 = 0.01;
 /// Deviations beyond which a frame's light is its own.
@@ -267,13 +269,13 @@ impl Fit {
             terms: Vec::new(),
             left: 0.0,
         };
-        let size = fit.basis(first).len();
+        let size = fit.size();
         let mut matrix = vec![vec![0.0; size]; size];
         let mut right = vec![0.0; size];
         let mut count = 0;
         for (&(t, v), _) in measured.iter().zip(used).filter(|(_, u)| **u) {
             let basis = fit.basis(t);
-            for (i, a) in basis.iter().enumerate() {
+            for (i, a) in basis.iter().take(size).enumerate() {
                 for (m, b) in matrix[i].iter_mut().zip(&basis) {
                     *m += a * b;
                 }
@@ -296,16 +298,23 @@ impl Fit {
         Some(fit)
     }
 
-    fn basis(&self, t: f64) -> Vec<f64> {
+    /// Terms of the fit.
+    fn size(&self) -> usize {
+        3 + 2 * self.harmonics + if self.harmonics > 0 { 2 } else { 0 }
+    }
+
+    /// What the terms are multiplied with at a time; 0 beyond them.
+    fn basis(&self, t: f64) -> [f64; MOST_TERMS] {
         let u = (t - self.middle) / self.half;
-        let mut out = vec![1.0, u, u * u];
+        let mut out = [0.0; MOST_TERMS];
+        out[..3].copy_from_slice(&[1.0, u, u * u]);
         for h in 1..=self.harmonics {
             let phase = std::f64::consts::TAU * h as f64 * self.hz * (t - self.middle);
-            out.push(libm::cos(phase));
-            out.push(libm::sin(phase));
+            (out[1 + 2 * h], out[2 + 2 * h]) = (libm::cos(phase), libm::sin(phase));
         }
         if self.harmonics > 0 {
-            out.extend([u * out[3], u * out[4]]);
+            let last = self.size() - 2;
+            (out[last], out[last + 1]) = (u * out[3], u * out[4]);
         }
         out
     }
