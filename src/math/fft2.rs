@@ -198,6 +198,21 @@ impl Rings {
         power
     }
 
+    /// Mean over each ring of a function of the frequency along x and y, in cycles a pixel; `fft` is the
+    /// transform of these rings.
+    #[must_use]
+    pub fn mean_of(&self, fft: &Fft2, value: impl Fn([f64; 2]) -> f32) -> [f32; Self::COUNT] {
+        let mut mean = [0.0; Self::COUNT];
+        let mut rings = self.each();
+        for kx in 0..fft.columns() {
+            for (ky, r) in (0..fft.height()).zip(&mut rings) {
+                mean[r] += value([frequency(kx, fft.width()), frequency(ky, fft.height())]);
+            }
+        }
+        mean.iter_mut().zip(&self.count).for_each(|(m, n)| *m /= n.max(1.0));
+        mean
+    }
+
     /// Stored spectrum values in each ring.
     #[must_use]
     pub fn counts(&self) -> &[f32; Self::COUNT] {

@@ -213,6 +213,20 @@ fn power_left(taps: &[f32; TAPS]) -> [f32; FREQUENCIES] {
     left
 }
 
+/// The power at a frequency in cycles a pixel, between those that are known.
+#[must_use]
+pub fn power_at(power: &NoisePower, frequency: [f64; 2]) -> f32 {
+    let last = FREQUENCIES - 1;
+    let [(i, x), (j, y)] = frequency.map(|f| {
+        let k = (f.abs() * 2.0 * FREQUENCIES as f64).min(last as f64);
+        let low = floor_usize(k).min(last - 1);
+        (low, to_f32(k - low as f64))
+    });
+    let between = |a: f32, b: f32, t: f32| a + t * (b - a);
+    let line = |i: usize| between(power[i][j], power[i][j + 1], y);
+    between(line(i), line(i + 1), x)
+}
+
 /// The mean of powers; white where there are none.
 #[must_use]
 pub fn mean_power(powers: impl Iterator<Item = NoisePower>) -> NoisePower {

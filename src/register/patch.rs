@@ -19,6 +19,7 @@ use super::{PixelNoise, TILE, variance};
 use crate::frame::Plane;
 use crate::frame::convert::{clamp_index, signed, to_f32};
 use crate::math::fft2::{Fft2, Rings, Scratch};
+use crate::math::resample::power_at;
 use crate::math::wide::{Wide, wide};
 
 /// Half-pixel samples of a patch along each axis.
@@ -269,6 +270,8 @@ struct Maker<'a> {
     noise: &'a PixelNoise,
     average: Option<&'a Average>,
     rings: Rings,
+    /// What is left of white noise in each ring.
+    noise_left: [f32; Rings::COUNT],
     small: Fft2,
     large: Fft2,
     window: Vec<f32>,
@@ -298,11 +301,16 @@ impl<'a> Maker<'a> {
             })
             .collect();
         let small = Fft2::new(WINDOW, WINDOW);
+        let rings = Rings::new(&small);
+        let noise_left = average.map_or([1.0; Rings::COUNT], |a| {
+            rings.mean_of(&small, |f| power_at(&a.noise_power, f))
+        });
         Self {
             template,
             noise,
             average,
-            rings: Rings::new(&small),
+            rings,
+            noise_left,
             small,
             large: Fft2::new(FINE, FINE),
             window,
@@ -342,11 +350,12 @@ impl<'a> Maker<'a> {
         let at = middle(corner[1], h) * w + middle(corner[0], w);
         let seen = average.seen(at);
         let squares: f32 = self.window.iter().map(|w| w * w).sum();
-        let n = squares * squares * self.noise.variance(mean, at) * average.noise_gain / seen;
+        let white = squares * squares * self.noise.variance(mean, at) / seen;
         let (mut pull, mut all) = (0.0_f64, 0.0_f64);
-        for (r, (&q, &count)) in
-            self.rings.mean_power(spectrum).iter().zip(self.rings.counts()).enumerate()
-        {
+        let powers = self.rings.mean_power(spectrum);
+        let rings = powers.iter().zip(self.rings.counts()).zip(&self.noise_left);
+        for (r, ((&q, &count), left)) in rings.enumerate() {
+            let n = white * left;
             let s = 0.5 * (q + (q * q + 4.0 * q * n).sqrt());
             let f = (r as f64 + 0.5).powi(2) * f64::from(count * s / (s + n).max(1e-30));
             pull += f * f64::from(n);

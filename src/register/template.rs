@@ -10,7 +10,7 @@ use rayon::prelude::*;
 use super::hidden::Hidden;
 use crate::frame::convert::{signed, to_f32};
 use crate::frame::{FixedPlane, Plane};
-use crate::math::resample::{Rows, valid_range};
+use crate::math::resample::{NoisePower, Rows, mean_power, valid_range};
 use crate::math::turn::{Placement, ReadScratch, Reading, Turn};
 
 /// A pixel is used where at least this part of the frames saw it.
@@ -72,6 +72,10 @@ impl Posed<'_> {
     pub(super) fn noise_gain(&self) -> f32 {
         Reading::new(self.placement()).noise_gain()
     }
+
+    fn noise_power(&self) -> NoisePower {
+        Reading::new(self.placement()).noise_power()
+    }
 }
 
 /// Mean of posed frames.
@@ -81,8 +85,9 @@ pub struct Average {
     pub mean: Plane,
     /// How many frames saw each pixel.
     pub count: Plane,
-    /// Mean of the kernels' noise gains.
+    /// Mean of the kernels' noise gains, and what they leave of white noise at each frequency.
     pub noise_gain: f32,
+    pub(super) noise_power: NoisePower,
     /// How many frames each mean was made of, where that is more than saw the scene there.
     made_of: Option<Vec<f32>>,
 }
@@ -99,7 +104,8 @@ impl Average {
     pub(super) fn of(frames: &[Posed<'_>], mean: Plane, count: Plane) -> Self {
         let gains: f32 = frames.iter().map(Posed::noise_gain).sum();
         let noise_gain = gains / frames.len().max(1) as f32;
-        Self { mean, count, noise_gain, made_of: None }
+        let noise_power = mean_power(frames.iter().map(Posed::noise_power));
+        Self { mean, count, noise_gain, noise_power, made_of: None }
     }
 
     /// How many frames the mean around a pixel was made of.
@@ -148,6 +154,7 @@ impl Average {
             *v += (o - *v) * more / n.max(1.0);
         }
         self.noise_gain = 0.5 * (self.noise_gain + other.noise_gain);
+        self.noise_power = mean_power([self.noise_power, other.noise_power].into_iter());
         self.made_of = Some(all);
         self
     }
@@ -176,6 +183,7 @@ impl Average {
         }
         let gains = parts.iter().map(|p| p.average.noise_gain).sum::<f32>();
         out.noise_gain = gains / parts.len() as f32;
+        out.noise_power = mean_power(parts.iter().map(|p| p.average.noise_power));
         out.made_of = Some(all);
         Some((out, still))
     }

@@ -12,6 +12,7 @@ use super::tracks::tile_size;
 use crate::frame::convert::{clamp_index, signed};
 use crate::frame::{Plane, spare};
 use crate::math::fft2::{Fft2, Rings, Scratch};
+use crate::math::resample::power_at;
 use crate::math::window::hann;
 
 /// Takes the noise out of an average of frames, tile by tile.
@@ -26,11 +27,13 @@ pub fn wiener(average: &Average, noise: &PixelNoise) -> Plane {
     let window: Vec<f32> = hann(side).into_iter().map(f32::sqrt).collect();
     let strip_count = h.div_ceil(half) + 1;
     let rings = Rings::new(&fft);
+    let noise_left = rings.mean_of(&fft, |f| power_at(&average.noise_power, f));
     let strips: Vec<Vec<f32>> = (0..strip_count)
         .into_par_iter()
         .map(|ty| {
             let mut strip = spare::values_of(side * w, 0.0);
-            let mut tile = TileFilter { fft: &fft, rings: &rings, window: &window, average, noise };
+            let (fft, window) = (&fft, &window[..]);
+            let mut tile = TileFilter { fft, rings: (&rings, &noise_left), window, average, noise };
             for tx in 0..w.div_ceil(half) + 1 {
                 let corner = [signed(tx * half) - signed(half), signed(ty * half) - signed(half)];
                 tile.add(corner, &mut strip);
@@ -55,7 +58,8 @@ pub fn wiener(average: &Average, noise: &PixelNoise) -> Plane {
 /// Filters one tile at a time.
 struct TileFilter<'a> {
     fft: &'a Fft2,
-    rings: &'a Rings,
+    /// The rings, and what is left of white noise in each.
+    rings: (&'a Rings, &'a [f32; Rings::COUNT]),
     window: &'a [f32],
     average: &'a Average,
     noise: &'a PixelNoise,
@@ -80,17 +84,17 @@ impl TileFilter<'_> {
             + clamp_index(corner[0] + signed(side / 2), w);
         let seen = self.average.seen(centre);
         let squares: f32 = self.window.iter().map(|w| w * w).sum();
-        let noise =
-            squares * squares * self.noise.variance(mean, centre) * self.average.noise_gain / seen;
+        let white = squares * squares * self.noise.variance(mean, centre) / seen;
         let mut spectrum = Vec::new();
         let mut scratch = Scratch::default();
         self.fft.forward(&pixels, &mut spectrum, &mut scratch);
-        let keep = self
-            .rings
-            .mean_power(&spectrum)
-            .map(|total| if total > 0.0 { ((total - noise) / total).max(0.0) } else { 0.0 });
+        let (rings, noise_left) = self.rings;
+        let mut keep = rings.mean_power(&spectrum);
+        for (k, left) in keep.iter_mut().zip(noise_left) {
+            *k = if *k > 0.0 { ((*k - white * left) / *k).max(0.0) } else { 0.0 };
+        }
         let scale = 1.0 / (side * side) as f32;
-        for (v, r) in spectrum.iter_mut().zip(self.rings.each()) {
+        for (v, r) in spectrum.iter_mut().zip(rings.each()) {
             *v *= keep[r] * scale;
         }
         self.fft.inverse(&mut spectrum, &mut pixels, &mut scratch);
