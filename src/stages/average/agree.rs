@@ -7,7 +7,7 @@
 //! brought along a path, which was chosen because they agree.
 
 use crate::math::blur::{BlurScratch, binomial_3_rows, binomial_rows, box_rows};
-use crate::math::patch::{Square, binomial_with};
+use crate::math::patch::{Square, binned, binomial_with};
 
 /// Sum of squared taps of the 5 x 5 binomial, and of that applied twice.
 const SQUARES_1: f32 = 0.0748;
@@ -250,6 +250,89 @@ pub(super) fn agreement_square<const N: usize, const M: usize>(
             let limits = (inverse[y][x], PATH_RAISE);
             weight[y][x] = weight_of(once[y][x], twice[y][x], around[y][x], limits);
         }
+    }
+}
+
+/// Mean squares of cells of 2 x 2 pixels, four together and smoothed by 3 x 3: 1 over what noise spreads.
+const SPREAD_FOURS: f32 = 3.771_236_2;
+
+/// Working memory of [`doubted_square`]; `H` is half of `N`.
+pub(super) struct Fours<const N: usize, const H: usize> {
+    power: Square<N>,
+    cells: Square<H>,
+    around: Square<H>,
+    lines: Square<H>,
+    once: Square<H>,
+}
+
+impl<const N: usize, const H: usize> Fours<N, H> {
+    #[inline(always)]
+    pub(super) fn new() -> Self {
+        let none = [[0.0; H]; H];
+        Self { power: [[0.0; N]; N], cells: none, around: none, lines: none, once: none }
+    }
+}
+
+/// Whether [`agreement_square`] may give any weight but 1: asked of cells of 4 x 4 pixels, whose
+/// differences have the variances 1 / `inverse_fours`, at their own scale, at that of the 3 x 3 binomial,
+/// and of mean squares around, with the same limits.
+#[inline(always)]
+pub(super) fn doubted_square<const N: usize, const H: usize>(
+    difference: &Square<N>,
+    inverse: &Square<N>,
+    inverse_fours: &Square<H>,
+    s: &mut Fours<N, H>,
+) -> bool {
+    let Fours { power, cells, around, lines, once } = s;
+    for y in 0..N {
+        for x in 0..N {
+            power[y][x] = difference[y][x] * difference[y][x] * inverse[y][x];
+        }
+    }
+    binned(power, cells);
+    binomial_3(cells, lines, around);
+    binned(difference, cells);
+    binomial_3(cells, lines, once);
+    let (cells, once, around) = (cells.as_flattened(), once.as_flattened(), around.as_flattened());
+    let inverse = inverse_fours.as_flattened();
+    let mut most = [[0.0_f32; 8]; 3];
+    let all = cells.as_chunks::<8>().0.iter().zip(once.as_chunks::<8>().0);
+    let all = all.zip(around.as_chunks::<8>().0.iter().zip(inverse.as_chunks::<8>().0));
+    for ((cell, once), (around, inverse)) in all {
+        for l in 0..8 {
+            let t = cell[l] * cell[l] * inverse[l];
+            most[0][l] = if t > most[0][l] { t } else { most[0][l] };
+            let t = once[l] * once[l] * inverse[l];
+            most[1][l] = if t > most[1][l] { t } else { most[1][l] };
+            let t = around[l];
+            most[2][l] = if t > most[2][l] { t } else { most[2][l] };
+        }
+    }
+    let limits = [
+        4.0 + PATH_RAISE + LONE,
+        (3.0 + PATH_RAISE) * SQUARES_3,
+        1.0 + (2.0 + 0.4 * PATH_RAISE) / SPREAD_FOURS,
+    ];
+    most.iter().zip(limits).any(|(most, limit)| most.iter().any(|t| *t > limit))
+}
+
+/// 3 x 3 binomial smoothing; edges repeated.
+#[inline(always)]
+fn binomial_3<const N: usize>(source: &Square<N>, lines: &mut Square<N>, out: &mut Square<N>) {
+    for (y, line) in lines.iter_mut().enumerate() {
+        let (a, b, c) = (&source[y.saturating_sub(1)], &source[y], &source[(y + 1).min(N - 1)]);
+        for x in 0..N {
+            line[x] = 0.25 * (a[x] + c[x]) + 0.5 * b[x];
+        }
+    }
+    // All as one line; then the edges, where that took a neighbour of another row.
+    let (line, flat) = (lines.as_flattened(), out.as_flattened_mut());
+    for (o, v) in flat[1..].iter_mut().zip(line.array_windows::<3>()) {
+        *o = 0.25 * (v[0] + v[2]) + 0.5 * v[1];
+    }
+    for (line, out) in lines.iter().zip(out) {
+        out[0] = 0.75 * line[0] + 0.25 * line[1];
+        out[N - 1] = 0.75 * line[N - 1] + 0.25 * line[N - 2];
     }
 }
 

@@ -5,7 +5,9 @@
 //! frame alone, so the segments of the window are tested once more against it: what moves slowly
 //! in little light is told from what is still.
 
-use super::agree::{SQUARES_2, SquareScratch, agreement_square, spread_doubt_square};
+use super::agree::{
+    Fours, SQUARES_2, SquareScratch, agreement_square, doubted_square, spread_doubt_square,
+};
 use super::still::CellBand;
 use super::sums::good;
 use crate::frame::FixedPlane;
@@ -23,6 +25,7 @@ const MARGIN: usize = (SIDE - TILE) / 2;
 /// Cells of a tile and of its surroundings.
 pub(super) const CELLS: usize = TILE / 2;
 const AROUND: usize = SIDE / 2;
+const FOURS: usize = SIDE / 4;
 /// Frames on each side that a path is first found through.
 const FEW: usize = 2;
 /// Frames that a path runs through; every second one; the ends of the nearest.
@@ -167,6 +170,12 @@ impl Wide for Merging<'_> {
         let (mut evidence, mut difference, mut weight) = (NONE, NONE, NONE);
         let mut frames = 0.0_f32;
         let mut scratch = SquareScratch::<AROUND, 28>::new();
+        let mut fours = Fours::<AROUND, FOURS>::new();
+        let mut inverse_fours = [[0.0_f32; FOURS]; FOURS];
+        binned(&inverse, &mut inverse_fours);
+        for v in inverse_fours.as_flattened_mut() {
+            *v *= 4.0;
+        }
         for k in (-signed(moving.reach)..=signed(moving.reach)).filter(|&k| k != 0) {
             let Some(frame) = moving.frames[clamp_index(k + signed(REACH), FRAMES)] else {
                 continue;
@@ -184,6 +193,18 @@ impl Wide for Merging<'_> {
                     evidence[y][x] += (a * a - b * b) * inverse[y][x];
                 }
             }
+            frames += 1.0;
+            if !doubted_square(&difference, &inverse, &inverse_fours, &mut fours) {
+                for y in 0..AROUND {
+                    for x in 0..AROUND {
+                        mean[y][x] += along[y][x];
+                        total[y][x] += 1.0;
+                        squares[y][x] += 1.0;
+                    }
+                }
+                add(of, at, (d, gain), (&patch, None), tile);
+                continue;
+            }
             agreement_square(&difference, &inverse, &mut weight, &mut scratch);
             spread_doubt_square(&mut weight, &mut scratch);
             for y in 0..AROUND {
@@ -194,8 +215,7 @@ impl Wide for Merging<'_> {
                     squares[y][x] += k * k;
                 }
             }
-            frames += 1.0;
-            add(of, at, (d, gain), (&patch, &weight), tile);
+            add(of, at, (d, gain), (&patch, Some(&weight)), tile);
         }
         let moves = moves(&evidence, frames);
         for (m, t) in mean.as_flattened_mut().iter_mut().zip(total.as_flattened()) {
@@ -244,24 +264,26 @@ fn cells_of(band: &CellBand, values: &[f32], [x, y]: [isize; 2], out: &mut Aroun
     }
 }
 
-/// Adds one frame, read at `d`, to a tile's sums.
+/// Adds one frame, read at `d`, to a tile's sums; without weights all of it counts.
 #[inline(always)]
 fn add(
     (plane, flawed): (&FixedPlane, bool),
     at: [usize; 2],
     (d, gain): ([f64; 2], f32),
-    (patch, weight): (&Square<SIDE>, &Around),
+    (patch, weight): (&Square<SIDE>, Option<&Around>),
     tile: &mut Tile,
 ) {
     let (x0, x1) = valid_range(signed(at[0]), d[0], TILE, plane.width);
     let (y0, y1) = valid_range(signed(at[1]), d[1], TILE, plane.height);
     let flawed = flawed && flaws_near(plane, at, d);
     for y in y0..y1 {
-        let weights = &weight[(MARGIN + y) / 2][MARGIN / 2..MARGIN / 2 + CELLS];
         let values = &patch[MARGIN + y][MARGIN..MARGIN + TILE];
-        let mut w = [0.0_f32; TILE];
-        for (pair, v) in w.as_chunks_mut::<2>().0.iter_mut().zip(weights) {
-            *pair = [*v, *v];
+        let mut w = [1.0_f32; TILE];
+        if let Some(weight) = weight {
+            let weights = &weight[(MARGIN + y) / 2][MARGIN / 2..MARGIN / 2 + CELLS];
+            for (pair, v) in w.as_chunks_mut::<2>().0.iter_mut().zip(weights) {
+                *pair = [*v, *v];
+            }
         }
         if (x0, x1) != (0, TILE) {
             w[..x0].fill(0.0);
