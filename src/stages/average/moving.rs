@@ -222,7 +222,13 @@ impl Wide for Merging<'_> {
             *m /= t;
         }
         let (mut mean_s, mut count) = (NONE, NONE);
+        // What surely moves leaves nothing of what stands still.
+        let all_move = least_of(&moves) >= 1.0;
         for (s, (of_mean, of_count)) in band.mean.iter().zip(&band.count).enumerate().take(4) {
+            if all_move || !any_weight(band, &band.weight[s], cell) {
+                tile.retest[s] = [[0.0; CELLS]; CELLS];
+                continue;
+            }
             cells_of(band, of_mean, cell, &mut mean_s);
             cells_of(band, of_count, cell, &mut count);
             for y in 0..AROUND {
@@ -262,6 +268,29 @@ fn cells_of(band: &CellBand, values: &[f32], [x, y]: [isize; 2], out: &mut Aroun
             }
         }
     }
+}
+
+/// The smallest value.
+#[inline(always)]
+fn least_of(values: &Around) -> f32 {
+    let mut least = [f32::INFINITY; 8];
+    for chunk in values.as_flattened().as_chunks::<8>().0 {
+        for l in 0..8 {
+            least[l] = if chunk[l] < least[l] { chunk[l] } else { least[l] };
+        }
+    }
+    least.iter().fold(f32::INFINITY, |a, &b| if b < a { b } else { a })
+}
+
+/// Whether any cell of the tile in the middle of the square at (x, y) has a weight.
+#[inline(always)]
+fn any_weight(band: &CellBand, weights: &[f32], [x, y]: [isize; 2]) -> bool {
+    const BESIDE: isize = (MARGIN / 2).cast_signed();
+    let from = clamp_index(x + BESIDE - signed(band.left), band.width);
+    let to = (from + CELLS).min(band.width);
+    let first = clamp_index(y + BESIDE - signed(band.first), band.height);
+    let rows = weights[first * band.width..].chunks_exact(band.width).take(CELLS);
+    rows.map(|row| &row[from..to]).any(|row| row.iter().fold(0.0_f32, |sum, w| sum + w) > 0.0)
 }
 
 /// Adds one frame, read at `d`, to a tile's sums; without weights all of it counts.
