@@ -40,11 +40,11 @@ pub fn fill(row: &[u16], out: &mut [u16]) {
 
 /// What `of` makes of the codes of row `y` from column `left` on.
 #[inline(always)]
-fn decoded<const N: usize>(
+fn decoded<const N: usize, T>(
     (plane, flawed): (&FixedPlane, bool),
     [left, y]: [isize; 2],
-    of: impl Fn(u16) -> f32,
-    out: &mut [f32; N],
+    of: impl Fn(u16) -> T,
+    out: &mut [T; N],
 ) {
     let row = plane.row(clamp_index(y, plane.height));
     let start = clamp_index(left, row.len());
@@ -91,6 +91,28 @@ fn mended(row: &[u16], left: isize, out: &mut [u16]) {
 pub fn raw<const N: usize>(plane: &FixedPlane, [x, y]: [isize; 2], out: &mut [[f32; N]]) {
     for (j, out) in out.iter_mut().enumerate() {
         decoded((plane, false), [x, y + signed(j)], f32::from, out);
+    }
+}
+
+/// Means of cells of 2 x 2 values from (x, y) on; `N` is twice `C`.
+#[inline(always)]
+pub fn cells<const N: usize, const C: usize>(
+    of: (&FixedPlane, bool),
+    [x, y]: [isize; 2],
+    out: &mut Square<C>,
+) {
+    let Coding { zero, step } = of.0.coding;
+    let mut codes = [[0_u16; N]; 2];
+    for (j, out) in out.iter_mut().enumerate() {
+        for (i, codes) in codes.iter_mut().enumerate() {
+            decoded(of, [x, y + signed(2 * j + i)], |c| c, codes);
+        }
+        let (a, b) = (codes[0].as_chunks::<2>().0, codes[1].as_chunks::<2>().0);
+        for i in 0..C {
+            let sum = |p: [u16; 2]| u32::from(p[0]).wrapping_add(u32::from(p[1]));
+            let four = sum(a[i]).wrapping_add(sum(b[i])).cast_signed();
+            out[i] = (0.25 * four as f32 - zero) * step;
+        }
     }
 }
 

@@ -12,7 +12,7 @@ use super::still::CellBand;
 use super::sums::good;
 use crate::frame::FixedPlane;
 use crate::frame::convert::{clamp_index, index_in, round_isize, signed};
-use crate::math::patch::{Square, Work, any_marked, binned, binomial, read};
+use crate::math::patch::{Square, Work, any_marked, binned, binomial, cells, read};
 use crate::math::resample::valid_range;
 use crate::math::trajectory::{
     FRAMES, Found, Neighbours, Path, REACH, SIDE, Scratch, Size, Window, from_whole, refine, search,
@@ -50,12 +50,14 @@ pub(super) struct Tile {
     pub(super) squares: Square<TILE>,
     /// Weights that remain of each segment, by cell.
     pub(super) retest: [Square<CELLS>; 4],
+    /// Whether any of them is more than 0.
+    pub(super) remains: [bool; 4],
 }
 
 impl Default for Tile {
     fn default() -> Self {
         let none = [[0.0; TILE]; TILE];
-        Self { sum: none, weight: none, squares: none, retest: [[[0.0; CELLS]; CELLS]; 4] }
+        Self { sum: none, weight: none, squares: none, retest: [[[0.0; CELLS]; CELLS]; 4], remains: [false; 4] }
     }
 }
 
@@ -154,8 +156,7 @@ impl Wide for Merging<'_> {
         let cell = corner.map(|v| v / 2);
         let mut patch = [[0.0_f32; SIDE]; SIDE];
         let (mut own, mut along, mut still) = (NONE, NONE, NONE);
-        read::<SIDE, 56>((current.full, current.sizes.flawed), corner, [0.0; 2], &mut patch, work);
-        binned::<SIDE, AROUND>(&patch, &mut own);
+        cells::<SIDE, AROUND>((current.full, current.sizes.flawed), corner, &mut own);
         let mut cell_variance = NONE;
         cells_of(band, &band.cell_variance, cell, &mut cell_variance);
         let mut inverse = cell_variance;
@@ -181,8 +182,7 @@ impl Wide for Merging<'_> {
                 continue;
             };
             let of = (frame.full, frame.sizes.flawed);
-            read::<SIDE, 56>(of, corner, [0.0; 2], &mut patch, work);
-            binned::<SIDE, AROUND>(&patch, &mut still);
+            cells::<SIDE, AROUND>(of, corner, &mut still);
             let d = path.at(k);
             let gain = read::<SIDE, 56>(of, corner, d, &mut patch, work);
             binned::<SIDE, AROUND>(&patch, &mut along);
@@ -225,7 +225,8 @@ impl Wide for Merging<'_> {
         // What surely moves leaves nothing of what stands still.
         let all_move = least_of(&moves) >= 1.0;
         for (s, (of_mean, of_count)) in band.mean.iter().zip(&band.count).enumerate().take(4) {
-            if all_move || !any_weight(band, &band.weight[s], cell) {
+            tile.remains[s] = !all_move && any_weight(band, &band.weight[s], cell);
+            if !tile.remains[s] {
                 tile.retest[s] = [[0.0; CELLS]; CELLS];
                 continue;
             }
