@@ -68,6 +68,40 @@ fn decoded<const N: usize, T>(
     }
 }
 
+/// Codes from (x, y) on; `M` columns, as many rows as `out` has. Rows lie kilobytes apart: they are asked
+/// for all at once, before anything is done with them.
+#[inline(always)]
+fn copied<const M: usize>(
+    (plane, flawed): (&FixedPlane, bool),
+    [x, y]: [isize; 2],
+    out: &mut [[u16; M]],
+) {
+    let inside = x >= 0
+        && y >= 0
+        && x + signed(M) <= signed(plane.width)
+        && y + signed(out.len()) <= signed(plane.height);
+    if !inside {
+        for (j, out) in out.iter_mut().enumerate() {
+            decoded((plane, flawed), [x, y + signed(j)], |c| c, out);
+        }
+        return;
+    }
+    let from = clamp_index(y, plane.height) * plane.width + clamp_index(x, plane.width);
+    for (out, row) in out.iter_mut().zip(plane.codes[from..].chunks(plane.width)) {
+        if let Some(codes) = row.first_chunk::<M>() {
+            *out = *codes;
+        }
+    }
+    if !flawed {
+        return;
+    }
+    for (j, out) in out.iter_mut().enumerate() {
+        if any_marked(out) {
+            decoded((plane, true), [x, y + signed(j)], |c| c, out);
+        }
+    }
+}
+
 fn over_the_edge(row: &[u16], left: isize, out: &mut [u16]) {
     let before = clamp_index(-left, out.len() + 1);
     let from = clamp_index(left, row.len());
@@ -102,12 +136,10 @@ pub fn cells<const N: usize, const C: usize>(
     out: &mut Square<C>,
 ) {
     let Coding { zero, step } = of.0.coding;
-    let mut codes = [[0_u16; N]; 2];
-    for (j, out) in out.iter_mut().enumerate() {
-        for (i, codes) in codes.iter_mut().enumerate() {
-            decoded(of, [x, y + signed(2 * j + i)], |c| c, codes);
-        }
-        let (a, b) = (codes[0].as_chunks::<2>().0, codes[1].as_chunks::<2>().0);
+    let mut codes = [[0_u16; N]; N];
+    copied(of, [x, y], &mut codes);
+    for (rows, out) in codes.as_chunks::<2>().0.iter().zip(out) {
+        let (a, b) = (rows[0].as_chunks::<2>().0, rows[1].as_chunks::<2>().0);
         for i in 0..C {
             let sum = |p: [u16; 2]| u32::from(p[0]).wrapping_add(u32::from(p[1]));
             let four = sum(a[i]).wrapping_add(sum(b[i])).cast_signed();
@@ -119,6 +151,7 @@ pub fn cells<const N: usize, const C: usize>(
 /// Working memory of [`read`]; `M` is `N` + 8.
 #[derive(Debug, Clone)]
 pub struct Work<const N: usize, const M: usize> {
+    codes: [[u16; M]; M],
     source: Square<M>,
     sums: [[f32; M]; N],
 }
@@ -128,7 +161,7 @@ impl<const N: usize, const M: usize> Work<N, M> {
     #[inline(always)]
     #[must_use]
     pub fn new() -> Self {
-        Self { source: [[0.0; M]; M], sums: [[0.0; M]; N] }
+        Self { codes: [[0; M]; M], source: [[0.0; M]; M], sums: [[0.0; M]; N] }
     }
 }
 
@@ -159,9 +192,13 @@ pub fn read<const N: usize, const M: usize>(
         }
         return 1.0;
     }
-    let Work { source, sums } = work;
-    for (j, s) in source[..N + TAPS - 1].iter_mut().enumerate() {
-        decoded(of, [x - signed(BEFORE), y + signed(j) - signed(BEFORE)], value, s);
+    let Work { codes, source, sums } = work;
+    let codes = &mut codes[..N + TAPS - 1];
+    copied(of, [x - signed(BEFORE), y - signed(BEFORE)], codes);
+    for (s, codes) in source.iter_mut().zip(codes) {
+        for i in 0..M {
+            s[i] = value(codes[i]);
+        }
     }
     // All columns first: a row read right after it was written would wait for that.
     let t = shift.y;
@@ -219,9 +256,13 @@ pub fn sketch<const N: usize, const M: usize>(
     let Coding { zero, step } = of.0.coding;
     let value = |c: u16| (f32::from(c) - zero) * step;
     let ((dx, tx), (dy, ty)) = (cubic(offset[0]), cubic(offset[1]));
-    let Work { source, sums } = work;
-    for (j, s) in source[..N + 3].iter_mut().enumerate() {
-        decoded(of, [x + dx - 1, y + dy - 1 + signed(j)], value, s);
+    let Work { codes, source, sums } = work;
+    let codes = &mut codes[..N + 3];
+    copied(of, [x + dx - 1, y + dy - 1], codes);
+    for (s, codes) in source.iter_mut().zip(codes) {
+        for i in 0..M {
+            s[i] = value(codes[i]);
+        }
     }
     for (r, sum) in source.array_windows::<4>().zip(&mut *sums) {
         for c in 0..M {

@@ -486,7 +486,7 @@ fn shortfalls<const N: usize>(
 ) -> Option<([[f64; 2]; FRAMES], Sym2)> {
     // Gradients; none at the rim, where none were ever written, and outside the picture.
     let Fitting { mean, smooth, along, down } = fitting;
-    let mut squares = [[0.0_f32; 8]; 3];
+    let mut squares = [[0.0_f32; N]; 3];
     for y in 1..N - 1 {
         let (up, here, below) = (&smooth[y - 1], &smooth[y], &smooth[y + 1]);
         let (gx, gy) = (&mut along[y], &mut down[y]);
@@ -502,15 +502,14 @@ fn shortfalls<const N: usize>(
             g[..=at.x.0].fill(0.0);
             g[at.x.1 - 1..].fill(0.0);
         }
-        for (gx, gy) in gx.as_chunks::<8>().0.iter().zip(gy.as_chunks::<8>().0) {
-            for l in 0..8 {
-                squares[0][l] += gx[l] * gx[l];
-                squares[1][l] += gx[l] * gy[l];
-                squares[2][l] += gy[l] * gy[l];
-            }
+        let [xx, xy, yy] = &mut squares;
+        for i in 0..N {
+            xx[i] += gx[i] * gx[i];
+            xy[i] += gx[i] * gy[i];
+            yy[i] += gy[i] * gy[i];
         }
     }
-    let total = |v: &[f32; 8]| v.iter().map(|&v| f64::from(v)).sum::<f64>();
+    let total = |v: &[f32; N]| v.iter().map(|&v| f64::from(v)).sum::<f64>();
     let mut m = Sym2 { xx: total(&squares[0]), xy: total(&squares[1]), yy: total(&squares[2]) };
     // A little is added so that a patch with texture along one direction only is held still across.
     let little = 1e-3 * (m.xx + m.yy) + 1e-9;
@@ -519,16 +518,14 @@ fn shortfalls<const N: usize>(
     let inverse = m.inverse()?;
     let mut lacks = [[0.0; 2]; FRAMES];
     for (patch, lack) in patches.iter().zip(&mut lacks) {
-        let (mut a, mut b) = ([0.0_f32; 8], [0.0_f32; 8]);
+        // Column by column, so that sums do not wait for each other.
+        let (mut a, mut b) = ([0.0_f32; N], [0.0_f32; N]);
         for y in 1..N - 1 {
-            let (gx, gy) = (along[y].as_chunks::<8>().0, down[y].as_chunks::<8>().0);
-            let (p, m) = (patch[y].as_chunks::<8>().0, mean[y].as_chunks::<8>().0);
-            for c in 0..N / 8 {
-                for l in 0..8 {
-                    let r = p[c][l] - m[c][l];
-                    a[l] += gx[c][l] * r;
-                    b[l] += gy[c][l] * r;
-                }
+            let (gx, gy, p, m) = (&along[y], &down[y], &patch[y], &mean[y]);
+            for i in 0..N {
+                let r = p[i] - m[i];
+                a[i] += gx[i] * r;
+                b[i] += gy[i] * r;
             }
         }
         *lack = inverse.times([total(&a), total(&b)]).map(|v| -v.clamp(-1.0, 1.0));
