@@ -15,7 +15,7 @@
 use crate::frame::FixedPlane;
 use crate::frame::convert::{clamp_index, signed};
 use crate::math::linear::Sym2;
-use crate::math::patch::{Square, Work, binomial, raw, sketch};
+use crate::math::patch::{Square, Work, binomial, raw, read, sketch};
 use crate::math::pyramid::Pyramid;
 use crate::math::wide::{Wide, wide};
 
@@ -66,22 +66,38 @@ pub struct Neighbour<'a> {
 /// Frames -REACH..=REACH around the current one; `None` where one is missing.
 pub type Neighbours<'a> = [Option<Neighbour<'a>>; FRAMES];
 
+/// A square of a frame that the last correction read.
+#[derive(Debug, Clone, Copy)]
+pub struct Kept {
+    /// Which of [`Scratch::full`] it is.
+    pub slot: usize,
+    /// Where it was read, relative to the square in frame 0.
+    pub at: [f64; 2],
+    /// The part of white noise's variance that this left.
+    pub gain: f32,
+}
+
 /// Working memory of one thread.
 #[derive(Debug, Clone)]
 pub struct Scratch {
-    full: [Square<SIDE>; FRAMES],
+    /// Squares of the frames themselves that the last correction of a path read, and the mean of those.
+    pub full: [Square<SIDE>; FRAMES],
+    /// What is known of them, by frame.
+    pub kept: [Option<Kept>; FRAMES],
     half: [Square<HALF>; FRAMES],
     /// To read squares of either size with.
     pub reading: Work<SIDE, 56>,
     reading_half: Work<HALF, 32>,
-    fitting: Fitting<SIDE>,
+    /// What they were compared with.
+    pub fitting: Fitting<SIDE>,
     fitting_half: Fitting<HALF>,
 }
 
 /// What a correction is found with.
 #[derive(Debug, Clone)]
-struct Fitting<const N: usize> {
-    mean: Square<N>,
+pub struct Fitting<const N: usize> {
+    /// Mean of the squares.
+    pub mean: Square<N>,
     smooth: Square<N>,
     /// Gradients along x and y.
     along: Square<N>,
@@ -99,6 +115,7 @@ impl Default for Scratch {
     fn default() -> Self {
         Self {
             full: [[[0.0; SIDE]; SIDE]; FRAMES],
+            kept: [None; FRAMES],
             half: [[[0.0; HALF]; HALF]; FRAMES],
             reading: Work::new(),
             reading_half: Work::new(),
@@ -408,20 +425,29 @@ pub fn refine(
         return;
     }
     let ks = &ks[..n];
+    let mut gains = [1.0; FRAMES];
+    let before = *path;
     let step = Step { frames, at, path, ks };
     let scale = if size == Size::Half { 2.0 } else { 1.0 };
     let found = match size {
         Size::Half => {
             let (patches, work) = (&mut scratch.half, &mut scratch.reading_half);
             let fitting = &mut scratch.fitting_half;
-            wide(Refining::<HALF, 32, 28> { step, size, patches, work, fitting })
+            wide(Refining::<HALF, 32, 28> { step, size, patches, work, fitting, gains: &mut gains })
         }
         Size::Full => {
             let (patches, work) = (&mut scratch.full, &mut scratch.reading);
             let fitting = &mut scratch.fitting;
-            wide(Refining::<SIDE, 56, 52> { step, size, patches, work, fitting })
+            wide(Refining::<SIDE, 56, 52> { step, size, patches, work, fitting, gains: &mut gains })
         }
     };
+    if size == Size::Full {
+        scratch.kept = [None; FRAMES];
+        for (slot, (&k, &gain)) in ks.iter().zip(&gains).enumerate() {
+            let kept = Kept { slot, at: before.at(k), gain };
+            scratch.kept[clamp_index(k + signed(REACH), FRAMES)] = Some(kept);
+        }
+    }
     let Some((lacks, inverse)) = found else { return };
     correct(path, ks, &lacks[..n], (inverse, f64::from(noise)), scale);
 }
@@ -441,6 +467,7 @@ struct Refining<'a, const N: usize, const M: usize, const B: usize> {
     patches: &'a mut [Square<N>; FRAMES],
     work: &'a mut Work<N, M>,
     fitting: &'a mut Fitting<N>,
+    gains: &'a mut [f32; FRAMES],
 }
 
 impl<const N: usize, const M: usize, const B: usize> Wide for Refining<'_, N, M, B> {
@@ -453,14 +480,14 @@ impl<const N: usize, const M: usize, const B: usize> Wide for Refining<'_, N, M,
         let share = 1.0 / ks.len() as f32;
         let (work, fitting) = (self.work, self.fitting);
         fitting.mean = [[0.0; N]; N];
-        for (patch, &k) in self.patches.iter_mut().zip(ks) {
+        for ((patch, gain), &k) in self.patches.iter_mut().zip(self.gains).zip(ks) {
             let Some(f) = frames[clamp_index(k + signed(REACH), FRAMES)] else { continue };
             let d = path.at(k);
             if self.size == Size::Half {
                 let d = d.map(|v| 0.5 * v);
                 sketch::<N, M>((&f.sizes.half, false), at.corner, d, patch, work);
             } else {
-                sketch::<N, M>((f.full, f.sizes.flawed), at.corner, d, patch, work);
+                *gain = read::<N, M>((f.full, f.sizes.flawed), at.corner, d, patch, work);
             }
             for (mean, line) in fitting.mean.iter_mut().zip(&*patch) {
                 for i in 0..N {
@@ -509,7 +536,15 @@ fn shortfalls<const N: usize>(
             yy[i] += gy[i] * gy[i];
         }
     }
-    let total = |v: &[f32; N]| v.iter().map(|&v| f64::from(v)).sum::<f64>();
+    let total = |v: &[f32; N]| {
+        let mut lanes = [0.0_f32; 8];
+        for chunk in v.as_chunks::<8>().0 {
+            for l in 0..8 {
+                lanes[l] += chunk[l];
+            }
+        }
+        lanes.iter().map(|&v| f64::from(v)).sum::<f64>()
+    };
     let mut m = Sym2 { xx: total(&squares[0]), xy: total(&squares[1]), yy: total(&squares[2]) };
     // A little is added so that a patch with texture along one direction only is held still across.
     let little = 1e-3 * (m.xx + m.yy) + 1e-9;

@@ -11,11 +11,11 @@ use super::agree::{
 use super::still::CellBand;
 use super::sums::good;
 use crate::frame::FixedPlane;
-use crate::frame::convert::{clamp_index, index_in, round_isize, signed};
-use crate::math::patch::{Square, Work, any_marked, binned, binomial, cells, read};
+use crate::frame::convert::{clamp_index, index_in, round_isize, signed, to_f32};
+use crate::math::patch::{Square, any_marked, binned, binomial, cells, read};
 use crate::math::resample::valid_range;
 use crate::math::trajectory::{
-    FRAMES, Found, Neighbours, Path, REACH, SIDE, Scratch, Size, Window, from_whole, refine, search,
+    FRAMES, Found, Kept, Neighbours, Path, REACH, SIDE, Scratch, Size, Window, from_whole, refine, search,
 };
 use crate::math::wide::{Wide, wide};
 
@@ -34,6 +34,11 @@ const SECONDS: [isize; 5] = [-4, -2, 0, 2, 4];
 const ENDS: [isize; 3] = [-2, 0, 2];
 /// A tile moves where the best path explains this part of what standing still leaves.
 const MOVES: f32 = 0.9;
+
+/// How far (px) the last correction may move a square along an axis that it was found with, so that it need
+/// not be read again; and how far so that it is used as it is.
+const NEARLY: f64 = 0.1;
+const AT_ONCE: f32 = 0.01;
 
 /// The frames around the current one.
 pub(super) struct Moving<'a> {
@@ -74,6 +79,7 @@ impl Moving<'_> {
         near: &mut Option<(Found, Path)>,
         s: &mut TileScratch,
     ) -> Option<Path> {
+        s.kept = [None; FRAMES];
         let corner = at.map(|v| signed(v) - signed(MARGIN));
         let window = Window::new(corner, self.frames[REACH]?.full);
         let before = near.take();
@@ -128,7 +134,7 @@ impl Moving<'_> {
         band: &CellBand,
         (tile, s): (&mut Tile, &mut TileScratch),
     ) {
-        wide(Merging { moving: self, at, path, band, tile, work: &mut s.reading });
+        wide(Merging { moving: self, at, path, band, tile, s });
     }
 }
 
@@ -139,7 +145,7 @@ struct Merging<'a> {
     path: &'a Path,
     band: &'a CellBand,
     tile: &'a mut Tile,
-    work: &'a mut Work<SIDE, 56>,
+    s: &'a mut TileScratch,
 }
 
 type Around = Square<AROUND>;
@@ -150,7 +156,8 @@ impl Wide for Merging<'_> {
 
     #[inline(always)]
     fn call(self) {
-        let Self { moving, at, path, band, tile, work } = self;
+        let Self { moving, at, path, band, tile, s } = self;
+        let TileScratch { full, kept, reading: work, fitting, .. } = s;
         let Some(current) = moving.frames[REACH] else { return };
         let corner = at.map(|v| signed(v) - signed(MARGIN));
         let cell = corner.map(|v| v / 2);
@@ -184,8 +191,22 @@ impl Wide for Merging<'_> {
             let of = (frame.full, frame.sizes.flawed);
             cells::<SIDE, AROUND>(of, corner, &mut still);
             let d = path.at(k);
-            let gain = read::<SIDE, 56>(of, corner, d, &mut patch, work);
-            binned::<SIDE, AROUND>(&patch, &mut along);
+            let near = kept[clamp_index(k + signed(REACH), FRAMES)]
+                .filter(|kept| (0..2).all(|a| (d[a] - kept.at[a]).abs() < NEARLY));
+            let (patch, gain) = match near {
+                Some(Kept { slot, at, gain }) => {
+                    let by = [0, 1].map(|a| to_f32(d[a] - at[a]));
+                    if by.iter().any(|v| v.abs() > AT_ONCE) {
+                        nudge(&mut full[slot], &fitting.mean, by);
+                    }
+                    (&full[slot], gain)
+                }
+                None => {
+                    let gain = read::<SIDE, 56>(of, corner, d, &mut patch, work);
+                    (&patch, gain)
+                }
+            };
+            binned::<SIDE, AROUND>(patch, &mut along);
             for y in 0..AROUND {
                 for x in 0..AROUND {
                     let (a, b) = (still[y][x] - own[y][x], along[y][x] - own[y][x]);
@@ -202,7 +223,7 @@ impl Wide for Merging<'_> {
                         squares[y][x] += 1.0;
                     }
                 }
-                add(of, at, (d, gain), (&patch, None), tile);
+                add(of, at, (d, gain), (patch, None), tile);
                 continue;
             }
             agreement_square(&difference, &inverse, &mut weight, &mut scratch);
@@ -215,7 +236,7 @@ impl Wide for Merging<'_> {
                     squares[y][x] += k * k;
                 }
             }
-            add(of, at, (d, gain), (&patch, Some(&weight)), tile);
+            add(of, at, (d, gain), (patch, Some(&weight)), tile);
         }
         let moves = moves(&evidence, frames);
         for (m, t) in mean.as_flattened_mut().iter_mut().zip(total.as_flattened()) {
@@ -267,6 +288,20 @@ fn cells_of(band: &CellBand, values: &[f32], [x, y]: [isize; 2], out: &mut Aroun
                     *o = row[clamp_index(x + signed(i), row.len())];
                 }
             }
+        }
+    }
+}
+
+/// Moves a square by a part of a pixel, to first order: by the slopes of the mean of its like, which have
+/// a third of its noise.
+#[inline(always)]
+fn nudge(patch: &mut Square<SIDE>, mean: &Square<SIDE>, by: [f32; 2]) {
+    let [dx, dy] = by.map(|v| 0.5 * v);
+    for y in 1..SIDE - 1 {
+        let (up, here, below) = (&mean[y - 1], &mean[y], &mean[y + 1]);
+        let row = &mut patch[y];
+        for x in 1..SIDE - 1 {
+            row[x] += dx * (here[x + 1] - here[x - 1]) + dy * (below[x] - up[x]);
         }
     }
 }
