@@ -244,7 +244,8 @@ fn cubic(offset: f64) -> (isize, [f32; 4]) {
     (whole, taps)
 }
 
-/// [`read`] with a kernel half as long: softer, but nothing moves.
+/// [`read`] with a kernel half as long: softer, but nothing moves. The noise it leaves lies at low
+/// frequencies.
 #[inline(always)]
 pub fn sketch<const N: usize, const M: usize>(
     of: (&FixedPlane, bool),
@@ -252,7 +253,7 @@ pub fn sketch<const N: usize, const M: usize>(
     offset: [f64; 2],
     out: &mut Square<N>,
     work: &mut Work<N, M>,
-) {
+) -> f32 {
     let Coding { zero, step } = of.0.coding;
     let value = |c: u16| (f32::from(c) - zero) * step;
     let ((dx, tx), (dy, ty)) = (cubic(offset[0]), cubic(offset[1]));
@@ -274,6 +275,25 @@ pub fn sketch<const N: usize, const M: usize>(
             out[i] =
                 (tx[0] * sum[i] + tx[1] * sum[i + 1]) + (tx[2] * sum[i + 2] + tx[3] * sum[i + 3]);
         }
+    }
+    let square = |t: [f32; 4]| (t[0] * t[0] + t[1] * t[1]) + (t[2] * t[2] + t[3] * t[3]);
+    square(tx) * square(ty)
+}
+
+/// [`sketch`] where `soft`, else [`read`].
+#[inline(always)]
+pub fn read_as<const N: usize, const M: usize>(
+    soft: bool,
+    of: (&FixedPlane, bool),
+    corner: [isize; 2],
+    offset: [f64; 2],
+    out: &mut Square<N>,
+    work: &mut Work<N, M>,
+) -> f32 {
+    if soft {
+        sketch::<N, M>(of, corner, offset, out, work)
+    } else {
+        read::<N, M>(of, corner, offset, out, work)
     }
 }
 
@@ -356,6 +376,22 @@ mod tests {
                 let place = (at[0], at[1] + signed(j));
                 shifted_row((&values).into(), &shift, place, &mut expected, &mut rows);
                 assert_eq!(line.map(f32::to_bits), expected.map(f32::to_bits));
+            }
+        }
+    }
+
+    #[test]
+    fn cells_are_means_of_what_is_read() {
+        let mut plane = plane();
+        plane.codes[70 * 9 + 20] = Coding::SATURATED;
+        for at in [[4, 6], [-9, -4], [60, 50], [75, 2]] {
+            let (mut values, mut expected) = ([[0.0; 24]; 24], [[0.0; 12]; 12]);
+            read::<24, 32>((&plane, true), at, [0.0; 2], &mut values, &mut Work::new());
+            binned(&values, &mut expected);
+            let mut out = [[0.0; 12]; 12];
+            cells::<24, 12>((&plane, true), at, &mut out);
+            for (a, b) in out.as_flattened().iter().zip(expected.as_flattened()) {
+                assert!((a - b).abs() < 1e-4, "{at:?}: {a} {b}");
             }
         }
     }
