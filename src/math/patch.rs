@@ -40,11 +40,11 @@ pub fn fill(row: &[u16], out: &mut [u16]) {
 
 /// What `of` makes of the codes of row `y` from column `left` on.
 #[inline(always)]
-fn decoded<const N: usize>(
+fn decoded<const N: usize, T>(
     (plane, flawed): (&FixedPlane, bool),
     [left, y]: [isize; 2],
-    of: impl Fn(u16) -> f32,
-    out: &mut [f32; N],
+    of: impl Fn(u16) -> T,
+    out: &mut [T; N],
 ) {
     let row = plane.row(clamp_index(y, plane.height));
     let start = clamp_index(left, row.len());
@@ -64,6 +64,40 @@ fn decoded<const N: usize>(
             for i in 0..N {
                 out[i] = of(codes[i]);
             }
+        }
+    }
+}
+
+/// Codes from (x, y) on; `M` columns, as many rows as `out` has. Rows lie kilobytes apart: they are asked
+/// for all at once, before anything is done with them.
+#[inline(always)]
+fn copied<const M: usize>(
+    (plane, flawed): (&FixedPlane, bool),
+    [x, y]: [isize; 2],
+    out: &mut [[u16; M]],
+) {
+    let inside = x >= 0
+        && y >= 0
+        && x + signed(M) <= signed(plane.width)
+        && y + signed(out.len()) <= signed(plane.height);
+    if !inside {
+        for (j, out) in out.iter_mut().enumerate() {
+            decoded((plane, flawed), [x, y + signed(j)], |c| c, out);
+        }
+        return;
+    }
+    let from = clamp_index(y, plane.height) * plane.width + clamp_index(x, plane.width);
+    for (out, row) in out.iter_mut().zip(plane.codes[from..].chunks(plane.width)) {
+        if let Some(codes) = row.first_chunk::<M>() {
+            *out = *codes;
+        }
+    }
+    if !flawed {
+        return;
+    }
+    for (j, out) in out.iter_mut().enumerate() {
+        if any_marked(out) {
+            decoded((plane, true), [x, y + signed(j)], |c| c, out);
         }
     }
 }
@@ -94,9 +128,30 @@ pub fn raw<const N: usize>(plane: &FixedPlane, [x, y]: [isize; 2], out: &mut [[f
     }
 }
 
+/// Means of cells of 2 x 2 values from (x, y) on; `N` is twice `C`.
+#[inline(always)]
+pub fn cells<const N: usize, const C: usize>(
+    of: (&FixedPlane, bool),
+    [x, y]: [isize; 2],
+    out: &mut Square<C>,
+) {
+    let Coding { zero, step } = of.0.coding;
+    let mut codes = [[0_u16; N]; N];
+    copied(of, [x, y], &mut codes);
+    for (rows, out) in codes.as_chunks::<2>().0.iter().zip(out) {
+        let (a, b) = (rows[0].as_chunks::<2>().0, rows[1].as_chunks::<2>().0);
+        for i in 0..C {
+            let sum = |p: [u16; 2]| u32::from(p[0]).wrapping_add(u32::from(p[1]));
+            let four = sum(a[i]).wrapping_add(sum(b[i])).cast_signed();
+            out[i] = (0.25 * four as f32 - zero) * step;
+        }
+    }
+}
+
 /// Working memory of [`read`]; `M` is `N` + 8.
 #[derive(Debug, Clone)]
 pub struct Work<const N: usize, const M: usize> {
+    codes: [[u16; M]; M],
     source: Square<M>,
     sums: [[f32; M]; N],
 }
@@ -106,7 +161,7 @@ impl<const N: usize, const M: usize> Work<N, M> {
     #[inline(always)]
     #[must_use]
     pub fn new() -> Self {
-        Self { source: [[0.0; M]; M], sums: [[0.0; M]; N] }
+        Self { codes: [[0; M]; M], source: [[0.0; M]; M], sums: [[0.0; M]; N] }
     }
 }
 
@@ -137,9 +192,13 @@ pub fn read<const N: usize, const M: usize>(
         }
         return 1.0;
     }
-    let Work { source, sums } = work;
-    for (j, s) in source[..N + TAPS - 1].iter_mut().enumerate() {
-        decoded(of, [x - signed(BEFORE), y + signed(j) - signed(BEFORE)], value, s);
+    let Work { codes, source, sums } = work;
+    let codes = &mut codes[..N + TAPS - 1];
+    copied(of, [x - signed(BEFORE), y - signed(BEFORE)], codes);
+    for (s, codes) in source.iter_mut().zip(codes) {
+        for i in 0..M {
+            s[i] = value(codes[i]);
+        }
     }
     // All columns first: a row read right after it was written would wait for that.
     let t = shift.y;
@@ -185,7 +244,8 @@ fn cubic(offset: f64) -> (isize, [f32; 4]) {
     (whole, taps)
 }
 
-/// [`read`] with a kernel half as long: softer, but nothing moves.
+/// [`read`] with a kernel half as long: softer, but nothing moves. The noise it leaves lies at low
+/// frequencies.
 #[inline(always)]
 pub fn sketch<const N: usize, const M: usize>(
     of: (&FixedPlane, bool),
@@ -193,13 +253,17 @@ pub fn sketch<const N: usize, const M: usize>(
     offset: [f64; 2],
     out: &mut Square<N>,
     work: &mut Work<N, M>,
-) {
+) -> f32 {
     let Coding { zero, step } = of.0.coding;
     let value = |c: u16| (f32::from(c) - zero) * step;
     let ((dx, tx), (dy, ty)) = (cubic(offset[0]), cubic(offset[1]));
-    let Work { source, sums } = work;
-    for (j, s) in source[..N + 3].iter_mut().enumerate() {
-        decoded(of, [x + dx - 1, y + dy - 1 + signed(j)], value, s);
+    let Work { codes, source, sums } = work;
+    let codes = &mut codes[..N + 3];
+    copied(of, [x + dx - 1, y + dy - 1], codes);
+    for (s, codes) in source.iter_mut().zip(codes) {
+        for i in 0..M {
+            s[i] = value(codes[i]);
+        }
     }
     for (r, sum) in source.array_windows::<4>().zip(&mut *sums) {
         for c in 0..M {
@@ -211,6 +275,25 @@ pub fn sketch<const N: usize, const M: usize>(
             out[i] =
                 (tx[0] * sum[i] + tx[1] * sum[i + 1]) + (tx[2] * sum[i + 2] + tx[3] * sum[i + 3]);
         }
+    }
+    let square = |t: [f32; 4]| (t[0] * t[0] + t[1] * t[1]) + (t[2] * t[2] + t[3] * t[3]);
+    square(tx) * square(ty)
+}
+
+/// [`sketch`] where `soft`, else [`read`].
+#[inline(always)]
+pub fn read_as<const N: usize, const M: usize>(
+    soft: bool,
+    of: (&FixedPlane, bool),
+    corner: [isize; 2],
+    offset: [f64; 2],
+    out: &mut Square<N>,
+    work: &mut Work<N, M>,
+) -> f32 {
+    if soft {
+        sketch::<N, M>(of, corner, offset, out, work)
+    } else {
+        read::<N, M>(of, corner, offset, out, work)
     }
 }
 
@@ -293,6 +376,22 @@ mod tests {
                 let place = (at[0], at[1] + signed(j));
                 shifted_row((&values).into(), &shift, place, &mut expected, &mut rows);
                 assert_eq!(line.map(f32::to_bits), expected.map(f32::to_bits));
+            }
+        }
+    }
+
+    #[test]
+    fn cells_are_means_of_what_is_read() {
+        let mut plane = plane();
+        plane.codes[70 * 9 + 20] = Coding::SATURATED;
+        for at in [[4, 6], [-9, -4], [60, 50], [75, 2]] {
+            let (mut values, mut expected) = ([[0.0; 24]; 24], [[0.0; 12]; 12]);
+            read::<24, 32>((&plane, true), at, [0.0; 2], &mut values, &mut Work::new());
+            binned(&values, &mut expected);
+            let mut out = [[0.0; 12]; 12];
+            cells::<24, 12>((&plane, true), at, &mut out);
+            for (a, b) in out.as_flattened().iter().zip(expected.as_flattened()) {
+                assert!((a - b).abs() < 1e-4, "{at:?}: {a} {b}");
             }
         }
     }

@@ -15,9 +15,13 @@
 use crate::frame::FixedPlane;
 use crate::frame::convert::{clamp_index, signed};
 use crate::math::linear::Sym2;
-use crate::math::patch::{Square, Work, binomial, raw, sketch};
+use crate::math::patch::{Square, Work, binomial, read_as, sketch};
 use crate::math::pyramid::Pyramid;
 use crate::math::wide::{Wide, wide};
+
+mod search;
+
+pub use search::{Found, search};
 
 /// Frames on each side that a path runs through.
 pub const REACH: usize = 4;
@@ -66,22 +70,40 @@ pub struct Neighbour<'a> {
 /// Frames -REACH..=REACH around the current one; `None` where one is missing.
 pub type Neighbours<'a> = [Option<Neighbour<'a>>; FRAMES];
 
+/// A square of a frame that the last correction read.
+#[derive(Debug, Clone, Copy)]
+pub struct Kept {
+    /// Which of [`Scratch::full`] it is.
+    pub slot: usize,
+    /// Where it was read, relative to the square in frame 0.
+    pub at: [f64; 2],
+    /// The part of white noise's variance that this left.
+    pub gain: f32,
+}
+
 /// Working memory of one thread.
 #[derive(Debug, Clone)]
 pub struct Scratch {
-    full: [Square<SIDE>; FRAMES],
+    /// Squares of the frames themselves that the last correction of a path read, and the mean of those.
+    pub full: [Square<SIDE>; FRAMES],
+    /// Whether frames themselves are read with the shorter kernel.
+    pub soft: bool,
+    /// What is known of them, by frame.
+    pub kept: [Option<Kept>; FRAMES],
     half: [Square<HALF>; FRAMES],
     /// To read squares of either size with.
     pub reading: Work<SIDE, 56>,
     reading_half: Work<HALF, 32>,
-    fitting: Fitting<SIDE>,
+    /// What they were compared with.
+    pub fitting: Fitting<SIDE>,
     fitting_half: Fitting<HALF>,
 }
 
 /// What a correction is found with.
 #[derive(Debug, Clone)]
-struct Fitting<const N: usize> {
-    mean: Square<N>,
+pub struct Fitting<const N: usize> {
+    /// Mean of the squares.
+    pub mean: Square<N>,
     smooth: Square<N>,
     /// Gradients along x and y.
     along: Square<N>,
@@ -99,6 +121,8 @@ impl Default for Scratch {
     fn default() -> Self {
         Self {
             full: [[[0.0; SIDE]; SIDE]; FRAMES],
+            soft: false,
+            kept: [None; FRAMES],
             half: [[[0.0; HALF]; HALF]; FRAMES],
             reading: Work::new(),
             reading_half: Work::new(),
@@ -134,250 +158,6 @@ impl Window {
     }
 }
 
-/// The frames before, at, and after the current one that are compared.
-type Three<'a> = [Option<&'a FixedPlane>; 3];
-
-/// Half the sum of the squares of all differences of three values. Without a past or without a
-/// future the square of the one that is left.
-#[inline(always)]
-fn apart<const PAST: bool, const FUTURE: bool>(past: f32, now: f32, future: f32) -> f32 {
-    let (a, b) = (past - now, future - now);
-    match (PAST, FUTURE) {
-        (true, true) => a * a + b * (b - a),
-        (true, false) => a * a,
-        (false, true) => b * b,
-        (false, false) => 0.0,
-    }
-}
-
-/// What makes sums of [`apart`] a mean over pairs.
-#[inline(always)]
-fn per_pair([past, _, future]: Three<'_>) -> f32 {
-    if past.is_some() && future.is_some() { 2.0 / 3.0 } else { 1.0 }
-}
-
-/// Costs of whole velocities, by vy and vx.
-type Costs = [[f32; 16]; STEPS];
-
-/// How badly quarter-size frames agree for all whole velocities.
-#[inline(always)]
-fn coarse(three: Three<'_>, at: Window) -> Costs {
-    match three {
-        [Some(_), Some(_), Some(_)] => coarse_of::<true, true>(three, at),
-        [Some(_), Some(_), None] => coarse_of::<true, false>(three, at),
-        [None, Some(_), Some(_)] => coarse_of::<false, true>(three, at),
-        _ => [[0.0; 16]; STEPS],
-    }
-}
-
-#[inline(always)]
-fn coarse_of<const PAST: bool, const FUTURE: bool>(three: Three<'_>, at: Window) -> Costs {
-    const ROWS: usize = QUARTER + 2 * RANGE;
-    const ACROSS: usize = ROWS + 2;
-    let mut costs = [[0.0; 16]; STEPS];
-    let mut middle = [[0.0_f32; QUARTER]; QUARTER];
-    let (mut after, mut before) = ([[0.0_f32; ACROSS]; ROWS], [[0.0_f32; ACROSS]; ROWS]);
-    let [left, top] = at.corner.map(|v| v - signed(RANGE));
-    if let Some(now) = three[1] {
-        raw(now, at.corner, &mut middle);
-    }
-    if let Some(future) = three[2] {
-        raw(future, [left, top], &mut after);
-    }
-    if let Some(past) = three[0] {
-        // The past runs the other way: turned by half a turn, it runs along.
-        raw(past, [left - 2, top], &mut before);
-        before.reverse();
-        for row in &mut before {
-            row.reverse();
-        }
-    }
-    for (vy, costs) in costs.iter_mut().enumerate() {
-        let mut sum = [0.0_f32; 16];
-        for (j, middle) in middle.iter().enumerate().take(at.y.1).skip(at.y.0) {
-            let (after, before) = (&after[j + vy], &before[QUARTER - 1 - j + vy]);
-            for (i, &now) in middle.iter().enumerate().take(at.x.1).skip(at.x.0) {
-                let (f, p) = (&after[i..i + 16], &before[QUARTER - 1 - i..QUARTER + 15 - i]);
-                for l in 0..16 {
-                    sum[l] += apart::<PAST, FUTURE>(p[l], now, f[l]);
-                }
-            }
-        }
-        let scale = per_pair(three);
-        for (c, s) in costs.iter_mut().zip(sum) {
-            *c = s * scale;
-        }
-    }
-    costs
-}
-
-/// Frames around a square of `N` pixels a side, in `ROWS` rows of at least as many columns.
-struct Around<const N: usize, const ROWS: usize, const ACROSS: usize> {
-    past: [[f32; ACROSS]; ROWS],
-    now: Square<N>,
-    future: [[f32; ACROSS]; ROWS],
-    at: Window,
-}
-
-type Fine = Around<HALF, { HALF + 2 * RANGE }, 40>;
-type Rough = Around<QUARTER, { QUARTER + 2 * RANGE }, 28>;
-
-impl<const N: usize, const ROWS: usize, const ACROSS: usize> Around<N, ROWS, ACROSS> {
-    #[inline(always)]
-    fn new(three: Three<'_>, at: Window) -> Self {
-        let (past, future) = ([[0.0; ACROSS]; ROWS], [[0.0; ACROSS]; ROWS]);
-        let mut around = Self { past, now: [[0.0; N]; N], future, at };
-        let corner = at.corner.map(|v| v - signed(RANGE));
-        if let Some(p) = three[0] {
-            raw(p, corner, &mut around.past);
-        }
-        if let Some(p) = three[1] {
-            raw(p, at.corner, &mut around.now);
-        }
-        if let Some(p) = three[2] {
-            raw(p, corner, &mut around.future);
-        }
-        around
-    }
-
-    /// How badly they agree for the velocity (vx, vy), counted from -RANGE.
-    #[inline(always)]
-    fn cost(&self, three: Three<'_>, v: [usize; 2]) -> f32 {
-        match (three[0].is_some(), three[2].is_some()) {
-            (true, true) => self.cost_of::<true, true>(v),
-            (true, false) => self.cost_of::<true, false>(v),
-            (false, true) => self.cost_of::<false, true>(v),
-            (false, false) => 0.0,
-        }
-    }
-
-    #[inline(always)]
-    fn cost_of<const PAST: bool, const FUTURE: bool>(&self, [vx, vy]: [usize; 2]) -> f32 {
-        let mut sum = [0.0_f32; N];
-        for (j, now) in self.now.iter().enumerate().take(self.at.y.1).skip(self.at.y.0) {
-            let back = 2 * RANGE - vx;
-            let p = &self.past[j + 2 * RANGE - vy][back..back + N];
-            let f = &self.future[j + vy][vx..vx + N];
-            for i in 0..N {
-                sum[i] += apart::<PAST, FUTURE>(p[i], now[i], f[i]);
-            }
-        }
-        sum[self.at.x.0..self.at.x.1].iter().sum()
-    }
-}
-
-/// Velocities that the quarter-size pictures hand on.
-const FINALISTS: usize = 3;
-
-/// The best whole velocity of a square, and how its cost compares to standing still (1 where it is the
-/// same; below where motion explains more).
-pub type Found = ([isize; 2], f32);
-
-/// Looks for the best whole velocity of a square. `near`: what was found for one beside it; where this
-/// one moves alike, and that explains as much, no others are looked at.
-#[must_use]
-pub fn search(frames: &Neighbours<'_>, at: Window, near: Option<Found>) -> Found {
-    let found =
-        near.filter(|n| n.0 != [0; 2]).and_then(|near| wide(Confirming { frames, at, near }));
-    found.unwrap_or_else(|| wide(Searching { frames, at }))
-}
-
-/// The frames that are compared, at half and at quarter size.
-fn compared<'a>(frames: &Neighbours<'a>) -> [Three<'a>; 2] {
-    let half = |i: usize| frames[i].map(|f| &f.sizes.half);
-    let quarter = |i: usize| frames[i].map(|f| &f.sizes.quarter);
-    let near = [half(REACH - 2), half(REACH), half(REACH + 2)];
-    let far = [quarter(REACH - 4), quarter(REACH), quarter(REACH + 4)];
-    [near, far]
-}
-
-/// By how much more of what standing still leaves a velocity may leave than it does beside.
-const ALIKE: [f32; 2] = [1.1, 0.02];
-
-struct Confirming<'a> {
-    frames: &'a Neighbours<'a>,
-    at: Window,
-    near: Found,
-}
-
-impl Wide for Confirming<'_> {
-    type Output = Option<Found>;
-
-    #[inline(always)]
-    fn call(self) -> Self::Output {
-        let (velocity, ratio) = self.near;
-        let [near, far] = compared(self.frames);
-        let fine = Fine::new(near, self.at.smaller(2));
-        let rough = Rough::new(far, self.at.smaller(4));
-        // A quarter-size pixel holds the light of four half-size ones.
-        let scale = [0.25 * per_pair(near), per_pair(far)];
-        let both = |v: [usize; 2]| fine.cost(near, v) * scale[0] + rough.cost(far, v) * scale[1];
-        let still = both([RANGE, RANGE]);
-        let [vx, vy] = velocity.map(|v| clamp_index(v + signed(RANGE), STEPS));
-        let cost = both([vx, vy]);
-        if cost > still * (ALIKE[0] * ratio + ALIKE[1]) {
-            return None;
-        }
-        let beside = |v: usize| v.saturating_sub(1)..=(v + 1).min(STEPS - 1);
-        for y in beside(vy) {
-            for x in beside(vx) {
-                if [x, y] != [vx, vy] && both([x, y]) < cost {
-                    return None;
-                }
-            }
-        }
-        Some((velocity, if still > 0.0 { cost / still } else { 1.0 }))
-    }
-}
-
-struct Searching<'a> {
-    frames: &'a Neighbours<'a>,
-    at: Window,
-}
-
-impl Wide for Searching<'_> {
-    type Output = Found;
-
-    #[inline(always)]
-    fn call(self) -> Self::Output {
-        let [near, far] = compared(self.frames);
-        let coarse = coarse(far, self.at.smaller(4));
-        let fine = Fine::new(near, self.at.smaller(2));
-        // A quarter-size pixel holds the light of four half-size ones.
-        let scale = 0.25 * per_pair(near);
-        let mut known = [[f32::NAN; STEPS]; STEPS];
-        let mut both = |[vx, vy]: [usize; 2]| {
-            if known[vy][vx].is_nan() {
-                known[vy][vx] = fine.cost(near, [vx, vy]) * scale + coarse[vy][vx];
-            }
-            known[vy][vx]
-        };
-        let mut finalists = [([RANGE, RANGE], f32::INFINITY); FINALISTS];
-        for (vy, costs) in coarse.iter().enumerate().take(STEPS - 1).skip(1) {
-            for (vx, &c) in costs.iter().enumerate().take(STEPS - 1).skip(1) {
-                if let Some(place) = finalists.iter().position(|f| c < f.1) {
-                    finalists[place..].rotate_right(1);
-                    finalists[place] = ([vx, vy], c);
-                }
-            }
-        }
-        let still = both([RANGE, RANGE]);
-        let mut best = ([RANGE, RANGE], still);
-        for (v, _) in finalists {
-            for vy in v[1] - 1..=v[1] + 1 {
-                for vx in v[0] - 1..=v[0] + 1 {
-                    let c = both([vx, vy]);
-                    if c < best.1 {
-                        best = ([vx, vy], c);
-                    }
-                }
-            }
-        }
-        let velocity = best.0.map(|v| signed(v) - signed(RANGE));
-        (velocity, if still > 0.0 { best.1 / still } else { 1.0 })
-    }
-}
-
 /// Pictures that a path is corrected on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Size {
@@ -408,20 +188,29 @@ pub fn refine(
         return;
     }
     let ks = &ks[..n];
-    let step = Step { frames, at, path, ks };
+    let mut gains = [1.0; FRAMES];
+    let before = *path;
+    let step = Step { frames, at, path, ks, soft: scratch.soft };
     let scale = if size == Size::Half { 2.0 } else { 1.0 };
     let found = match size {
         Size::Half => {
             let (patches, work) = (&mut scratch.half, &mut scratch.reading_half);
             let fitting = &mut scratch.fitting_half;
-            wide(Refining::<HALF, 32, 28> { step, size, patches, work, fitting })
+            wide(Refining::<HALF, 32, 28> { step, size, patches, work, fitting, gains: &mut gains })
         }
         Size::Full => {
             let (patches, work) = (&mut scratch.full, &mut scratch.reading);
             let fitting = &mut scratch.fitting;
-            wide(Refining::<SIDE, 56, 52> { step, size, patches, work, fitting })
+            wide(Refining::<SIDE, 56, 52> { step, size, patches, work, fitting, gains: &mut gains })
         }
     };
+    if size == Size::Full {
+        scratch.kept = [None; FRAMES];
+        for (slot, (&k, &gain)) in ks.iter().zip(&gains).enumerate() {
+            let kept = Kept { slot, at: before.at(k), gain };
+            scratch.kept[clamp_index(k + signed(REACH), FRAMES)] = Some(kept);
+        }
+    }
     let Some((lacks, inverse)) = found else { return };
     correct(path, ks, &lacks[..n], (inverse, f64::from(noise)), scale);
 }
@@ -433,6 +222,7 @@ struct Step<'a> {
     at: Window,
     path: &'a Path,
     ks: &'a [isize],
+    soft: bool,
 }
 
 struct Refining<'a, const N: usize, const M: usize, const B: usize> {
@@ -441,6 +231,7 @@ struct Refining<'a, const N: usize, const M: usize, const B: usize> {
     patches: &'a mut [Square<N>; FRAMES],
     work: &'a mut Work<N, M>,
     fitting: &'a mut Fitting<N>,
+    gains: &'a mut [f32; FRAMES],
 }
 
 impl<const N: usize, const M: usize, const B: usize> Wide for Refining<'_, N, M, B> {
@@ -448,19 +239,20 @@ impl<const N: usize, const M: usize, const B: usize> Wide for Refining<'_, N, M,
 
     #[inline(always)]
     fn call(self) -> Self::Output {
-        let Step { frames, at, path, ks } = self.step;
+        let Step { frames, at, path, ks, soft } = self.step;
         let at = if self.size == Size::Half { at.smaller(2) } else { at };
         let share = 1.0 / ks.len() as f32;
         let (work, fitting) = (self.work, self.fitting);
         fitting.mean = [[0.0; N]; N];
-        for (patch, &k) in self.patches.iter_mut().zip(ks) {
+        for ((patch, gain), &k) in self.patches.iter_mut().zip(self.gains).zip(ks) {
             let Some(f) = frames[clamp_index(k + signed(REACH), FRAMES)] else { continue };
             let d = path.at(k);
             if self.size == Size::Half {
                 let d = d.map(|v| 0.5 * v);
                 sketch::<N, M>((&f.sizes.half, false), at.corner, d, patch, work);
             } else {
-                sketch::<N, M>((f.full, f.sizes.flawed), at.corner, d, patch, work);
+                let of = (f.full, f.sizes.flawed);
+                *gain = read_as::<N, M>(soft, of, at.corner, d, patch, work);
             }
             for (mean, line) in fitting.mean.iter_mut().zip(&*patch) {
                 for i in 0..N {
@@ -477,6 +269,18 @@ impl<const N: usize, const M: usize, const B: usize> Wide for Refining<'_, N, M,
     }
 }
 
+/// Sum of products; in sixteen sums, so that none waits for another.
+#[inline(always)]
+fn product(a: &[f32], b: &[f32]) -> f64 {
+    let mut sums = [0.0_f32; 16];
+    for (a, b) in a.as_chunks::<16>().0.iter().zip(b.as_chunks::<16>().0) {
+        for l in 0..16 {
+            sums[l] += a[l] * b[l];
+        }
+    }
+    sums.iter().map(|&v| f64::from(v)).sum()
+}
+
 /// The shift each patch still lacks against the mean, and the inverse of the gradients' matrix.
 #[inline(always)]
 fn shortfalls<const N: usize>(
@@ -486,7 +290,6 @@ fn shortfalls<const N: usize>(
 ) -> Option<([[f64; 2]; FRAMES], Sym2)> {
     // Gradients; none at the rim, where none were ever written, and outside the picture.
     let Fitting { mean, smooth, along, down } = fitting;
-    let mut squares = [[0.0_f32; 8]; 3];
     for y in 1..N - 1 {
         let (up, here, below) = (&smooth[y - 1], &smooth[y], &smooth[y + 1]);
         let (gx, gy) = (&mut along[y], &mut down[y]);
@@ -502,16 +305,11 @@ fn shortfalls<const N: usize>(
             g[..=at.x.0].fill(0.0);
             g[at.x.1 - 1..].fill(0.0);
         }
-        for (gx, gy) in gx.as_chunks::<8>().0.iter().zip(gy.as_chunks::<8>().0) {
-            for l in 0..8 {
-                squares[0][l] += gx[l] * gx[l];
-                squares[1][l] += gx[l] * gy[l];
-                squares[2][l] += gy[l] * gy[l];
-            }
-        }
     }
-    let total = |v: &[f32; 8]| v.iter().map(|&v| f64::from(v)).sum::<f64>();
-    let mut m = Sym2 { xx: total(&squares[0]), xy: total(&squares[1]), yy: total(&squares[2]) };
+    let inner = |v: &Square<N>, w: &Square<N>| {
+        product(v[1..N - 1].as_flattened(), w[1..N - 1].as_flattened())
+    };
+    let mut m = Sym2 { xx: inner(along, along), xy: inner(along, down), yy: inner(down, down) };
     // A little is added so that a patch with texture along one direction only is held still across.
     let little = 1e-3 * (m.xx + m.yy) + 1e-9;
     m.xx += little;
@@ -519,19 +317,14 @@ fn shortfalls<const N: usize>(
     let inverse = m.inverse()?;
     let mut lacks = [[0.0; 2]; FRAMES];
     for (patch, lack) in patches.iter().zip(&mut lacks) {
-        let (mut a, mut b) = ([0.0_f32; 8], [0.0_f32; 8]);
-        for y in 1..N - 1 {
-            let (gx, gy) = (along[y].as_chunks::<8>().0, down[y].as_chunks::<8>().0);
-            let (p, m) = (patch[y].as_chunks::<8>().0, mean[y].as_chunks::<8>().0);
-            for c in 0..N / 8 {
-                for l in 0..8 {
-                    let r = p[c][l] - m[c][l];
-                    a[l] += gx[c][l] * r;
-                    b[l] += gy[c][l] * r;
-                }
+        // What is not explained; smoothed values are not needed any more.
+        for (rest, (p, m)) in smooth.iter_mut().zip(patch.iter().zip(&*mean)) {
+            for i in 0..N {
+                rest[i] = p[i] - m[i];
             }
         }
-        *lack = inverse.times([total(&a), total(&b)]).map(|v| -v.clamp(-1.0, 1.0));
+        *lack =
+            inverse.times([inner(along, smooth), inner(down, smooth)]).map(|v| -v.clamp(-1.0, 1.0));
     }
     Some((lacks, inverse))
 }

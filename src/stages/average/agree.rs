@@ -7,7 +7,7 @@
 //! brought along a path, which was chosen because they agree.
 
 use crate::math::blur::{BlurScratch, binomial_3_rows, binomial_rows, box_rows};
-use crate::math::patch::{Square, binomial_with};
+use crate::math::patch::{Square, binned, binomial_with};
 
 /// Sum of squared taps of the 5 x 5 binomial, and of that applied twice.
 const SQUARES_1: f32 = 0.0748;
@@ -253,6 +253,93 @@ pub(super) fn agreement_square<const N: usize, const M: usize>(
     }
 }
 
+/// Mean squares of cells of 2 x 2 pixels, four together and smoothed by 3 x 3: 1 over what noise spreads.
+const SPREAD_FOURS: f32 = 3.771_236_2;
+
+/// Working memory of [`doubted_square`]; `H` is half of `N`.
+pub(super) struct Fours<const N: usize, const H: usize> {
+    power: Square<N>,
+    cells: Square<H>,
+    around: Square<H>,
+    lines: Square<H>,
+    once: Square<H>,
+}
+
+impl<const N: usize, const H: usize> Fours<N, H> {
+    #[inline(always)]
+    pub(super) fn new() -> Self {
+        let none = [[0.0; H]; H];
+        Self { power: [[0.0; N]; N], cells: none, around: none, lines: none, once: none }
+    }
+}
+
+/// Whether [`agreement_square`] is to be asked: tested on cells of 4 x 4 pixels, whose differences have the
+/// variances 1 / `inverse_fours`, at their own scale, at that of the 3 x 3 binomial, and by mean squares
+/// around, with the same limits. Where none is passed, all weights are 1. The outermost cells, whose
+/// neighbours are not there, are not asked.
+#[inline(always)]
+pub(super) fn doubted_square<const N: usize, const H: usize>(
+    difference: &Square<N>,
+    inverse: &Square<N>,
+    inverse_fours: &Square<H>,
+    s: &mut Fours<N, H>,
+) -> bool {
+    let Fours { power, cells, around, lines, once } = s;
+    for y in 0..N {
+        for x in 0..N {
+            power[y][x] = difference[y][x] * difference[y][x] * inverse[y][x];
+        }
+    }
+    binned(power, cells);
+    binomial_3(cells, lines, around);
+    binned(difference, cells);
+    binomial_3(cells, lines, once);
+    for row in cells.iter_mut() {
+        (row[0], row[H - 1]) = (0.0, 0.0);
+    }
+    let (cells, once) = (cells[1..H - 1].as_flattened(), once[1..H - 1].as_flattened());
+    let (around, inverse) = (around[1..H - 1].as_flattened(), &inverse_fours[1..H - 1]);
+    let inverse = inverse.as_flattened();
+    let mut most = [[0.0_f32; 8]; 3];
+    let all = cells.as_chunks::<8>().0.iter().zip(once.as_chunks::<8>().0);
+    let all = all.zip(around.as_chunks::<8>().0.iter().zip(inverse.as_chunks::<8>().0));
+    for ((cell, once), (around, inverse)) in all {
+        for l in 0..8 {
+            let t = cell[l] * cell[l] * inverse[l];
+            most[0][l] = if t > most[0][l] { t } else { most[0][l] };
+            let t = once[l] * once[l] * inverse[l];
+            most[1][l] = if t > most[1][l] { t } else { most[1][l] };
+            let t = around[l];
+            most[2][l] = if t > most[2][l] { t } else { most[2][l] };
+        }
+    }
+    let limits = [
+        4.0 + PATH_RAISE + LONE,
+        (3.0 + PATH_RAISE) * SQUARES_3,
+        1.0 + (2.0 + 0.4 * PATH_RAISE) / SPREAD_FOURS,
+    ];
+    most.iter().zip(limits).any(|(most, limit)| most.iter().any(|t| *t > limit))
+}
+
+/// 3 x 3 binomial smoothing; 0 at the left and right edge.
+#[inline(always)]
+fn binomial_3<const N: usize>(source: &Square<N>, lines: &mut Square<N>, out: &mut Square<N>) {
+    for (y, line) in lines.iter_mut().enumerate() {
+        let (a, b, c) = (&source[y.saturating_sub(1)], &source[y], &source[(y + 1).min(N - 1)]);
+        for x in 0..N {
+            line[x] = 0.25 * (a[x] + c[x]) + 0.5 * b[x];
+        }
+    }
+    // All as one line; then the edges, where that took a neighbour of another row.
+    let (line, flat) = (lines.as_flattened(), out.as_flattened_mut());
+    for (o, v) in flat[1..].iter_mut().zip(line.array_windows::<3>()) {
+        *o = 0.25 * (v[0] + v[2]) + 0.5 * v[1];
+    }
+    for out in out {
+        (out[0], out[N - 1]) = (0.0, 0.0);
+    }
+}
+
 /// [`spread_doubt`] of a square.
 #[inline(always)]
 pub(super) fn spread_doubt_square<const N: usize, const M: usize>(
@@ -340,6 +427,32 @@ mod tests {
             assert!((0.005..0.04).contains(&often), "{often}");
             assert!(seldom < 0.05 * often, "{seldom} {often}");
         }
+    }
+
+    #[test]
+    fn noise_along_a_path_is_seldom_doubted_and_what_differs_always() {
+        const N: usize = 24;
+        let mut rng = ChaCha8Rng::seed_from_u64(11);
+        let (inverse, inverse_fours) = ([[1.0; N]; N], [[4.0; 12]; 12]);
+        let (mut s, mut square) = (Fours::<N, 12>::new(), SquareScratch::<N, 28>::new());
+        let (mut doubted, mut found, draws) = (0, 0, 400);
+        for draw in 0..draws {
+            let mut difference: Square<N> =
+                std::array::from_fn(|_| std::array::from_fn(|_| StandardNormal.sample(&mut rng)));
+            doubted += usize::from(doubted_square(&difference, &inverse, &inverse_fours, &mut s));
+            // A corner of something else, four cells a side, that the finer tests take out.
+            let (left, top) = (1 + draw % 18, 1 + draw / 20 % 18);
+            for row in &mut difference[top..top + 4] {
+                row[left..left + 4].iter_mut().for_each(|d| *d += 4.0);
+            }
+            let mut weight = [[0.0; N]; N];
+            agreement_square(&difference, &inverse, &mut weight, &mut square);
+            assert!(weight[top + 1][left + 1] < 0.1, "{left} {top}");
+            found += usize::from(doubted_square(&difference, &inverse, &inverse_fours, &mut s));
+        }
+        // 88 when last printed: they cost time and nothing else.
+        assert!(doubted * 3 < draws, "{doubted}");
+        assert_eq!(found, draws);
     }
 
     #[test]

@@ -281,6 +281,9 @@ impl Composing<'_, '_> {
             (sum[x], weight[x], squares[x]) = (own * f32::from(codes[x]), own, own);
         }
         for (s, segment) in of.segments.iter().enumerate() {
+            if moving.is_some_and(|m| !m.remains[s]) {
+                continue;
+            }
             doubled(&band.weight[s][cells.clone()], k);
             if let Some(m) = moving {
                 doubled(&m.retest[s][inner], retest);

@@ -5,15 +5,18 @@
 //! frame alone, so the segments of the window are tested once more against it: what moves slowly
 //! in little light is told from what is still.
 
-use super::agree::{SQUARES_2, SquareScratch, agreement_square, spread_doubt_square};
+use super::agree::{
+    Fours, SQUARES_2, SquareScratch, agreement_square, doubted_square, spread_doubt_square,
+};
 use super::still::CellBand;
 use super::sums::good;
 use crate::frame::FixedPlane;
-use crate::frame::convert::{clamp_index, index_in, round_isize, signed};
-use crate::math::patch::{Square, Work, any_marked, binned, binomial, read};
+use crate::frame::convert::{clamp_index, index_in, round_isize, signed, to_f32};
+use crate::math::patch::{Square, any_marked, binned, binomial, cells, raw, read_as};
 use crate::math::resample::valid_range;
 use crate::math::trajectory::{
-    FRAMES, Found, Neighbours, Path, REACH, SIDE, Scratch, Size, Window, from_whole, refine, search,
+    FRAMES, Found, Kept, Neighbours, Path, REACH, SIDE, Scratch, Size, Window, from_whole, refine,
+    search,
 };
 use crate::math::wide::{Wide, wide};
 
@@ -23,6 +26,7 @@ const MARGIN: usize = (SIDE - TILE) / 2;
 /// Cells of a tile and of its surroundings.
 pub(super) const CELLS: usize = TILE / 2;
 const AROUND: usize = SIDE / 2;
+const FOURS: usize = SIDE / 4;
 /// Frames on each side that a path is first found through.
 const FEW: usize = 2;
 /// Frames that a path runs through; every second one; the ends of the nearest.
@@ -31,6 +35,14 @@ const SECONDS: [isize; 5] = [-4, -2, 0, 2, 4];
 const ENDS: [isize; 3] = [-2, 0, 2];
 /// A tile moves where the best path explains this part of what standing still leaves.
 const MOVES: f32 = 0.9;
+
+/// How far (px) the last correction may move a square along an axis that it was found with, so that it need
+/// not be read again; and how far so that it is used as it is.
+const NEARLY: f64 = 0.1;
+const AT_ONCE: f32 = 0.03;
+/// Mean square of steps from pixel to pixel at half size, in units of a pixel's variance, below which the
+/// shorter kernel does where there are few frames; more of them leave less noise, and detail counts more.
+const SOFT: f32 = 1.0;
 
 /// The frames around the current one.
 pub(super) struct Moving<'a> {
@@ -47,12 +59,20 @@ pub(super) struct Tile {
     pub(super) squares: Square<TILE>,
     /// Weights that remain of each segment, by cell.
     pub(super) retest: [Square<CELLS>; 4],
+    /// Whether any of them is more than 0.
+    pub(super) remains: [bool; 4],
 }
 
 impl Default for Tile {
     fn default() -> Self {
         let none = [[0.0; TILE]; TILE];
-        Self { sum: none, weight: none, squares: none, retest: [[[0.0; CELLS]; CELLS]; 4] }
+        Self {
+            sum: none,
+            weight: none,
+            squares: none,
+            retest: [[[0.0; CELLS]; CELLS]; 4],
+            remains: [false; 4],
+        }
     }
 }
 
@@ -69,6 +89,7 @@ impl Moving<'_> {
         near: &mut Option<(Found, Path)>,
         s: &mut TileScratch,
     ) -> Option<Path> {
+        s.kept = [None; FRAMES];
         let corner = at.map(|v| signed(v) - signed(MARGIN));
         let window = Window::new(corner, self.frames[REACH]?.full);
         let before = near.take();
@@ -98,11 +119,32 @@ impl Moving<'_> {
             (Some(_), 0..=FEW) => (None, None),
             (Some(_), _) => (None, second),
         };
+        s.soft = self.reach <= FEW && self.soft(corner, noise);
         for (among, size, noise) in [first, second, last].into_iter().flatten() {
             refine(&self.frames, window, &mut path, (among, size), noise, s);
         }
         *near = Some((found, path));
         Some(path)
+    }
+
+    /// Whether the noise of a pixel is more than what a shorter kernel loses of the detail of the square at
+    /// `corner`: told by the steps from pixel to pixel of the current frame at half size.
+    fn soft(&self, corner: [isize; 2], noise: f32) -> bool {
+        let Some(current) = self.frames[REACH] else { return false };
+        let half = &current.sizes.half;
+        let mut rows = [[0.0_f32; AROUND]; AROUND];
+        raw(half, corner.map(|v| v / 2), &mut rows);
+        let mut sum = [0.0_f32; AROUND];
+        for (a, b) in rows.iter().zip(&rows[1..]) {
+            for x in 0..AROUND - 1 {
+                let (d, e) = (a[x + 1] - a[x], b[x] - a[x]);
+                sum[x] += d * d + e * e;
+            }
+        }
+        let step = half.coding.step;
+        let steps =
+            sum.iter().sum::<f32>() * step * step / (2 * (AROUND - 1) * (AROUND - 1)) as f32;
+        steps < SOFT * noise
     }
 
     /// Frames that are used.
@@ -123,7 +165,7 @@ impl Moving<'_> {
         band: &CellBand,
         (tile, s): (&mut Tile, &mut TileScratch),
     ) {
-        wide(Merging { moving: self, at, path, band, tile, work: &mut s.reading });
+        wide(Merging { moving: self, at, path, band, tile, s });
     }
 }
 
@@ -134,7 +176,7 @@ struct Merging<'a> {
     path: &'a Path,
     band: &'a CellBand,
     tile: &'a mut Tile,
-    work: &'a mut Work<SIDE, 56>,
+    s: &'a mut TileScratch,
 }
 
 type Around = Square<AROUND>;
@@ -145,14 +187,14 @@ impl Wide for Merging<'_> {
 
     #[inline(always)]
     fn call(self) {
-        let Self { moving, at, path, band, tile, work } = self;
+        let Self { moving, at, path, band, tile, s } = self;
+        let TileScratch { full, kept, soft, reading: work, fitting, .. } = s;
         let Some(current) = moving.frames[REACH] else { return };
         let corner = at.map(|v| signed(v) - signed(MARGIN));
         let cell = corner.map(|v| v / 2);
         let mut patch = [[0.0_f32; SIDE]; SIDE];
         let (mut own, mut along, mut still) = (NONE, NONE, NONE);
-        read::<SIDE, 56>((current.full, current.sizes.flawed), corner, [0.0; 2], &mut patch, work);
-        binned::<SIDE, AROUND>(&patch, &mut own);
+        cells::<SIDE, AROUND>((current.full, current.sizes.flawed), corner, &mut own);
         let mut cell_variance = NONE;
         cells_of(band, &band.cell_variance, cell, &mut cell_variance);
         let mut inverse = cell_variance;
@@ -167,22 +209,53 @@ impl Wide for Merging<'_> {
         let (mut evidence, mut difference, mut weight) = (NONE, NONE, NONE);
         let mut frames = 0.0_f32;
         let mut scratch = SquareScratch::<AROUND, 28>::new();
+        let mut fours = Fours::<AROUND, FOURS>::new();
+        let mut inverse_fours = [[0.0_f32; FOURS]; FOURS];
+        binned(&inverse, &mut inverse_fours);
+        for v in inverse_fours.as_flattened_mut() {
+            *v *= 4.0;
+        }
         for k in (-signed(moving.reach)..=signed(moving.reach)).filter(|&k| k != 0) {
             let Some(frame) = moving.frames[clamp_index(k + signed(REACH), FRAMES)] else {
                 continue;
             };
             let of = (frame.full, frame.sizes.flawed);
-            read::<SIDE, 56>(of, corner, [0.0; 2], &mut patch, work);
-            binned::<SIDE, AROUND>(&patch, &mut still);
+            cells::<SIDE, AROUND>(of, corner, &mut still);
             let d = path.at(k);
-            let gain = read::<SIDE, 56>(of, corner, d, &mut patch, work);
-            binned::<SIDE, AROUND>(&patch, &mut along);
+            let near = kept[clamp_index(k + signed(REACH), FRAMES)]
+                .filter(|kept| (0..2).all(|a| (d[a] - kept.at[a]).abs() < NEARLY));
+            let (patch, gain) = match near {
+                Some(Kept { slot, at, gain }) => {
+                    let by = [0, 1].map(|a| to_f32(d[a] - at[a]));
+                    if by.iter().any(|v| v.abs() > AT_ONCE) {
+                        nudge(&mut full[slot], &fitting.mean, by);
+                    }
+                    (&full[slot], gain)
+                }
+                None => {
+                    let gain = read_as::<SIDE, 56>(*soft, of, corner, d, &mut patch, work);
+                    (&patch, gain)
+                }
+            };
+            binned::<SIDE, AROUND>(patch, &mut along);
             for y in 0..AROUND {
                 for x in 0..AROUND {
                     let (a, b) = (still[y][x] - own[y][x], along[y][x] - own[y][x]);
                     difference[y][x] = b;
                     evidence[y][x] += (a * a - b * b) * inverse[y][x];
                 }
+            }
+            frames += 1.0;
+            if !doubted_square(&difference, &inverse, &inverse_fours, &mut fours) {
+                for y in 0..AROUND {
+                    for x in 0..AROUND {
+                        mean[y][x] += along[y][x];
+                        total[y][x] += 1.0;
+                        squares[y][x] += 1.0;
+                    }
+                }
+                add(of, at, (d, gain), (patch, None), tile);
+                continue;
             }
             agreement_square(&difference, &inverse, &mut weight, &mut scratch);
             spread_doubt_square(&mut weight, &mut scratch);
@@ -194,15 +267,21 @@ impl Wide for Merging<'_> {
                     squares[y][x] += k * k;
                 }
             }
-            frames += 1.0;
-            add(of, at, (d, gain), (&patch, &weight), tile);
+            add(of, at, (d, gain), (patch, Some(&weight)), tile);
         }
         let moves = moves(&evidence, frames);
         for (m, t) in mean.as_flattened_mut().iter_mut().zip(total.as_flattened()) {
             *m /= t;
         }
         let (mut mean_s, mut count) = (NONE, NONE);
+        // What surely moves leaves nothing of what stands still.
+        let all_move = least_of(&moves) >= 1.0;
         for (s, (of_mean, of_count)) in band.mean.iter().zip(&band.count).enumerate().take(4) {
+            tile.remains[s] = !all_move && any_weight(band, &band.weight[s], cell);
+            if !tile.remains[s] {
+                tile.retest[s] = [[0.0; CELLS]; CELLS];
+                continue;
+            }
             cells_of(band, of_mean, cell, &mut mean_s);
             cells_of(band, of_count, cell, &mut count);
             for y in 0..AROUND {
@@ -244,24 +323,63 @@ fn cells_of(band: &CellBand, values: &[f32], [x, y]: [isize; 2], out: &mut Aroun
     }
 }
 
-/// Adds one frame, read at `d`, to a tile's sums.
+/// Moves a square by a part of a pixel, to first order: by the slopes of the mean of its like, which have
+/// a third of its noise.
+#[inline(always)]
+fn nudge(patch: &mut Square<SIDE>, mean: &Square<SIDE>, by: [f32; 2]) {
+    let [dx, dy] = by.map(|v| 0.5 * v);
+    for y in 1..SIDE - 1 {
+        let (up, here, below) = (&mean[y - 1], &mean[y], &mean[y + 1]);
+        let row = &mut patch[y];
+        for x in 1..SIDE - 1 {
+            row[x] += dx * (here[x + 1] - here[x - 1]) + dy * (below[x] - up[x]);
+        }
+    }
+}
+
+/// The smallest value.
+#[inline(always)]
+fn least_of(values: &Around) -> f32 {
+    let mut least = [f32::INFINITY; 8];
+    for chunk in values.as_flattened().as_chunks::<8>().0 {
+        for l in 0..8 {
+            least[l] = if chunk[l] < least[l] { chunk[l] } else { least[l] };
+        }
+    }
+    least.iter().fold(f32::INFINITY, |a, &b| if b < a { b } else { a })
+}
+
+/// Whether any cell of the tile in the middle of the square at (x, y) has a weight.
+#[inline(always)]
+fn any_weight(band: &CellBand, weights: &[f32], [x, y]: [isize; 2]) -> bool {
+    const BESIDE: isize = (MARGIN / 2).cast_signed();
+    let from = clamp_index(x + BESIDE - signed(band.left), band.width);
+    let to = (from + CELLS).min(band.width);
+    let first = clamp_index(y + BESIDE - signed(band.first), band.height);
+    let rows = weights[first * band.width..].chunks_exact(band.width).take(CELLS);
+    rows.map(|row| &row[from..to]).any(|row| row.iter().fold(0.0_f32, |sum, w| sum + w) > 0.0)
+}
+
+/// Adds one frame, read at `d`, to a tile's sums; without weights all of it counts.
 #[inline(always)]
 fn add(
     (plane, flawed): (&FixedPlane, bool),
     at: [usize; 2],
     (d, gain): ([f64; 2], f32),
-    (patch, weight): (&Square<SIDE>, &Around),
+    (patch, weight): (&Square<SIDE>, Option<&Around>),
     tile: &mut Tile,
 ) {
     let (x0, x1) = valid_range(signed(at[0]), d[0], TILE, plane.width);
     let (y0, y1) = valid_range(signed(at[1]), d[1], TILE, plane.height);
     let flawed = flawed && flaws_near(plane, at, d);
     for y in y0..y1 {
-        let weights = &weight[(MARGIN + y) / 2][MARGIN / 2..MARGIN / 2 + CELLS];
         let values = &patch[MARGIN + y][MARGIN..MARGIN + TILE];
-        let mut w = [0.0_f32; TILE];
-        for (pair, v) in w.as_chunks_mut::<2>().0.iter_mut().zip(weights) {
-            *pair = [*v, *v];
+        let mut w = [1.0_f32; TILE];
+        if let Some(weight) = weight {
+            let weights = &weight[(MARGIN + y) / 2][MARGIN / 2..MARGIN / 2 + CELLS];
+            for (pair, v) in w.as_chunks_mut::<2>().0.iter_mut().zip(weights) {
+                *pair = [*v, *v];
+            }
         }
         if (x0, x1) != (0, TILE) {
             w[..x0].fill(0.0);
@@ -319,4 +437,28 @@ fn near_flaw(plane: &FixedPlane, [x, y]: [usize; 2], d: [f64; 2]) -> bool {
             near.is_some_and(|(i, j)| !good(plane.codes[j * plane.width + i]))
         })
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_square_that_is_moved_a_little_is_one_read_there() {
+        // Nothing above 0.1 cycles a pixel: slopes of neighbours are those of the picture to 6 %.
+        let wave = |x: f64, y: f64| to_f32(50.0 + 20.0 * libm::sin(0.5 * x + 0.3 * y));
+        let at = |[dx, dy]: [f64; 2]| -> Square<SIDE> {
+            std::array::from_fn(|y| std::array::from_fn(|x| wave(x as f64 + dx, y as f64 + dy)))
+        };
+        let d = [0.09, -0.07];
+        let (mut patch, mean) = (at([0.0; 2]), at([0.0; 2]));
+        nudge(&mut patch, &mean, d.map(to_f32));
+        let there = at(d);
+        for y in 1..SIDE - 1 {
+            for x in 1..SIDE - 1 {
+                // 20 * 0.024 rad would be missing without: 0.5.
+                assert!((patch[y][x] - there[y][x]).abs() < 0.05, "{x} {y}");
+            }
+        }
+    }
 }
