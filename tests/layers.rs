@@ -122,19 +122,11 @@ fn the_reader_of_uses_sees_both_forms() {
     assert!(uses("// crate::cli").is_empty());
 }
 
-/// Folders whose files use each other in circles: still to be untied.
-const TANGLED: &[&str] = &["src/stages/average/"];
-
 #[test]
 fn files_of_a_module_do_not_use_each_other_in_circles() {
-    let mut uses = circles::Sources::read(Path::new("src")).uses();
+    let uses = circles::Sources::read(Path::new("src")).uses();
     let found: usize = uses.values().map(|u| u.len()).sum();
     assert!(found > 300, "the walk found only {found} uses");
-    for (file, used) in &mut uses {
-        used.retain(|other, _| {
-            !TANGLED.iter().any(|folder| file.starts_with(folder) && other.starts_with(folder))
-        });
-    }
     let told: Vec<String> =
         circles::circles(&uses).iter().map(|circle| circles::words(&uses, circle)).collect();
     assert!(told.is_empty(), "{}", told.join("\n"));

@@ -8,7 +8,7 @@
 use std::iter::once;
 use std::ops::Range;
 
-use super::still::CellBand;
+use super::band::CellBand;
 use crate::frame::convert::to_f32;
 use crate::math::wide::{Wide, wide};
 

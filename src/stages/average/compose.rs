@@ -5,9 +5,10 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
+use super::band::CellBand;
 use super::coarse::doubled;
 use super::moving::{Moving, TILE, Tile, TileScratch};
-use super::still::{CellBand, Level, Sources};
+use super::still::{Level, Sources};
 use super::sums::{Segment, cells, good};
 use crate::frame::convert::to_f32;
 use crate::frame::{FixedPlane, Plane};

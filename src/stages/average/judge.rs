@@ -6,7 +6,7 @@
 //! So a place that was uncovered three frames ago is averaged over all frames since.
 
 use super::agree::{CORRELATED, SQUARES_3, above, agreement, decay, spread_doubt};
-use super::still::{CellBand, Work};
+use super::band::{CellBand, Work};
 use crate::math::blur::{BlurScratch, binomial_3_rows, binomial_rows};
 use crate::math::wide::Wide;
 

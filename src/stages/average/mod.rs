@@ -37,6 +37,7 @@
 //! shrunk only. At 25 electrons, plain places of a moving part cannot be told from still ones.
 
 mod agree;
+mod band;
 mod coarse;
 mod compose;
 mod judge;

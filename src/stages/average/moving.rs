@@ -8,7 +8,7 @@
 use super::agree::{
     Fours, SQUARES_2, SquareScratch, agreement_square, doubted_square, spread_doubt_square,
 };
-use super::still::CellBand;
+use super::band::CellBand;
 use super::sums::good;
 use crate::frame::FixedPlane;
 use crate::frame::convert::{clamp_index, index_in, round_isize, signed, to_f32};
