@@ -87,7 +87,7 @@ pub struct Analysis {
     /// Pattern of the sensor that the corrections left, rms in DN, where it matters.
     #[serde(default)]
     pub pattern_dn: Option<f64>,
-    /// What row offsets are measured against; not kept in the file, see [`row_model`].
+    /// What row offsets are measured against; not kept in the file, see [`super::analyse::row_model`].
     #[serde(skip)]
     pub row_model: Option<Arc<RowModel>>,
     /// What a person should know.
