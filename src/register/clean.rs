@@ -13,8 +13,8 @@
 //! and registered again, before rows and pattern.
 //!
 //! Measured (`cargo bench --bench steadying -- "row offsets" "pattern of"`, brick, 384 px): at a
-//! peak of 150 e- row offsets of 2 e- leave 1.26 times the bound, a pattern of 1 e- in pixels and
-//! 1 e- in columns 1.25 times; at 25 e- they leave 1.69 times (with 0.58 of that claimed) and 1.50.
+//! peak of 150 e- row offsets of 2 e- leave 1.27 times the bound, a pattern of 1 e- in pixels and
+//! 1 e- in columns 1.24 times; at 25 e- they leave 1.53 times (with 0.70 of that claimed) and 1.35.
 
 use rayon::prelude::*;
 

@@ -44,8 +44,8 @@ use crate::math::window::hann;
 /// Pieces that a frame is looked up by, at the most, and at the least.
 const PIECES: usize = 48;
 const FEWEST_PIECES: usize = 6;
-/// Of so many pieces one is asked first; where there are [`PIECES`] and those asked are this sure,
-/// the others are not.
+/// Of so many pieces one is asked first (where there are half of [`PIECES`]); where those are this
+/// sure, the others are not asked.
 const ASKED: usize = 3;
 const QUITE_SURE: f64 = 0.9999;
 /// A piece is used of which at least this part is still.
