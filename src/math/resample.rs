@@ -535,4 +535,22 @@ mod tests {
         assert_eq!(valid_range(0, 20.0, 10, 10), (0, 0));
         assert_eq!(valid_range(5, -5.0, 5, 10), (0, 5));
     }
+
+    #[test]
+    fn power_lies_between_its_nodes_and_agrees_with_the_gain() {
+        let shift = Shift::new(0.5, 0.25);
+        let power = shift.noise_power();
+        assert!((power_at(&power, [3.0 / 16.0, -5.0 / 16.0]) - power[3][5]).abs() < 1e-6);
+        let middle = power_at(&power, [0.0, 1.5 / 16.0]);
+        assert!((middle - 0.5 * (power[0][1] + power[0][2])).abs() < 1e-6);
+        // Parseval: the mean over all frequencies is the sum of the squared taps. What lies beyond the
+        // last node is taken as that one.
+        let n = 64;
+        let all = (0..n * n).map(|i| {
+            let f = |k: usize| (k as f64 + 0.5) / (2 * n) as f64;
+            f64::from(power_at(&power, [f(i % n), f(i / n)]))
+        });
+        let mean = all.sum::<f64>() / (n * n) as f64;
+        assert!((mean / f64::from(shift.noise_gain()) - 1.0).abs() < 0.06, "{mean}");
+    }
 }

@@ -365,4 +365,40 @@ mod tests {
             fit_frame(&frame, &target, Start::at([0.0; 2]), &mut FitScratch::default()).is_none()
         );
     }
+
+    #[test]
+    fn last_steps_without_a_bad_tile_are_those_of_a_fit_without_it() {
+        let template = Plane::from_fn(160, 128, |x, y| scene(x as f64, y as f64));
+        let p = [0.31, -0.24];
+        let noise = PixelNoise::new(&NoiseModel { gain_e_per_dn: 1.0, read_noise_e: 8.0 });
+        let still = vec![1; 160 * 128];
+        let patches = patches(&template, &still, &noise, (None, 1.0));
+        // What moved on lies over one tile of the frame.
+        let bad = patches.iter().position(|p| p.corner == [64, 32]).unwrap();
+        let seen = Plane::from_fn(160, 128, |x, y| {
+            let on = if (60..100).contains(&x) && (28..68).contains(&y) { 1.6 } else { 0.0 };
+            scene(x as f64 - p[0] - on, y as f64 - p[1] + on)
+        });
+        let frame = FixedPlane::from_plane(&seen, None, Coding::for_white(4095.0));
+        let frames = [Some(&frame), None];
+        let starts = [Some(Start::at([0.3, -0.2])), None];
+        let (fits, last) = fit_frames_by_tile(&frames, &Target::new(&patches, &noise), &starts);
+        assert!(fits[1].is_none());
+        let misfits = last.misfits(patches.len());
+        let worst = (0..patches.len())
+            .max_by(|&a, &b| misfits[a].unwrap().total_cmp(&misfits[b].unwrap()))
+            .unwrap();
+        assert_eq!(worst, bad);
+        let keep: Vec<bool> = (0..patches.len()).map(|k| misfits[k].unwrap() < 1.0).collect();
+        assert!(!keep[bad] && keep.iter().filter(|k| **k).count() > patches.len() / 2);
+        let again = last.again(&Target::new(&patches, &noise), &keep, [160, 128])[0].unwrap();
+        let mut keeping = keep.iter();
+        let good: Vec<Patch> = patches.into_iter().filter(|_| *keeping.next().unwrap()).collect();
+        let alone = fit_frames(&frames, &Target::new(&good, &noise), &starts)[0].unwrap();
+        for a in 0..2 {
+            // The last step is taken from where the bad tile had drawn the fit.
+            assert!((again.shift[a] - alone.shift[a]).abs() < 2e-3, "{again:?} {alone:?}");
+            assert!((again.shift[a] - p[a]).abs() < 4e-3, "{again:?}");
+        }
+    }
 }

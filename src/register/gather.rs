@@ -9,8 +9,8 @@
 //! Every block adds only the pixels that were still in it, so a part that moves on uncovers
 //! background in later blocks and spoils none.
 //!
-//! Measured (`cargo bench --bench steadying -- "240 frames"`, 25 e-): 1.15 to 1.26 times the bound where
-//! the part stays in its place, 1.22 to 1.27 where it travels; one block alone has 1.25 to 1.38.
+//! Measured (`cargo bench --bench steadying -- "240 frames"`, 25 e-): 1.12 to 1.25 times the bound where
+//! the part stays in its place, 1.22 to 1.28 where it travels; one block alone has 1.24 to 1.34.
 
 use std::ops::Range;
 

@@ -17,7 +17,7 @@
 //! Single frames that their block's coarse path left out, in the first block too, are looked for near
 //! their neighbours in the same way when all others have their poses.
 //!
-//! Measured: `cargo bench --bench steadying -- later 1080`. Cost: a fourth of a first block's.
+//! Measured: `cargo bench --bench steadying -- later 1080`. Cost: a sixth of a first block's.
 
 use rayon::prelude::*;
 use rustfft::num_complex::Complex32;

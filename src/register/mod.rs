@@ -38,11 +38,10 @@
 //!
 //! At 25 e- the template is noise for a good part, and the bound takes it as known: a fit of each
 //! frame to the mean of the 59 others at their true poses, on pixels that are truly still, reaches
-//! 1.30, 1.31, 1.35 and 1.26 times it (`-- limit "25 e-"`). The stated uncertainty is 0.89 (`brick` at 25 e-) to 1.10 of
-//! the error. At more light what is lost are pixels about
-//! the foreground's rim, and those it hides in more than half of the frames. Frames of more than 512
-//! tiles are fitted by those that tell 0.005 px. Registration of 1920 x 1080 takes more than decoding
-//! it (`-- 1080`).
+//! 1.30, 1.31, 1.35 and 1.26 times it (`-- limit "25 e-"`). The stated uncertainty is 0.89 (`brick`
+//! at 25 e-) to 1.10 of the error. At more light what is lost are pixels about the foreground's rim,
+//! and those it hides in more than half of the frames. Frames of more than 512 tiles are fitted by
+//! those that tell 0.005 px. Registration of 1920 x 1080 takes more than decoding it (`-- 1080`).
 //!
 //! Limits: the background must fill at least 15 % of the frame and hold texture; where no lock is
 //! found that is an answer ([`NoLock`]), never a guess. Turns are meant to be small: tiles move as a

@@ -112,3 +112,59 @@ impl TileFilter<'_> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::template::{Posed, average};
+    use super::*;
+    use crate::frame::convert::to_f32;
+    use crate::frame::{Coding, FixedPlane, NoiseModel};
+    use crate::math::turn::Turn;
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha12Rng;
+    use rand_distr::{Distribution, Normal};
+
+    /// Rms that is left of the mean of frames of an empty scene that were moved by half a pixel, by
+    /// what the filter takes for their noise; and rms before.
+    fn left(as_white: bool) -> (f32, f32) {
+        let noise = PixelNoise::new(&NoiseModel { gain_e_per_dn: 1.0, read_noise_e: 8.0 });
+        let (mut rng, one) = (ChaCha12Rng::seed_from_u64(3), Normal::new(0.0_f32, 1.0).unwrap());
+        let spread = noise.variance(200.0, 0).sqrt();
+        let frames: Vec<FixedPlane> = (0..6)
+            .map(|_| {
+                let seen = Plane::from_fn(256, 256, |_, _| 200.0 + spread * one.sample(&mut rng));
+                FixedPlane::from_plane(&seen, None, Coding::for_white(1000.0))
+            })
+            .collect();
+        let posed: Vec<Posed<'_>> = frames
+            .iter()
+            .map(|frame| Posed {
+                frame,
+                shift: [0.5; 2],
+                turn: Turn::NONE,
+                light: 1.0,
+                hidden: None,
+            })
+            .collect();
+        let mut mean = average(&posed, 256, 256);
+        if as_white {
+            let flat = mean.noise_gain;
+            mean.noise_power.iter_mut().flatten().for_each(|p| *p = flat);
+        }
+        let rms = |p: &Plane| {
+            let inner: Vec<f32> = (32..224).flat_map(|y| p.row(y)[32..224].to_vec()).collect();
+            let middle = inner.iter().sum::<f32>() / inner.len() as f32;
+            let squares: f32 = inner.iter().map(|v| (v - middle).powi(2)).sum();
+            to_f32(f64::from(squares / inner.len() as f32).sqrt())
+        };
+        (rms(&wiener(&mean, &noise)), rms(&mean.mean))
+    }
+
+    #[test]
+    fn noise_of_moved_frames_is_known_by_frequency() {
+        let ((known, before), (as_white, _)) = (left(false), left(true));
+        // The mean over all frequencies is too little for coarse detail.
+        assert!(known < 0.3 * before, "{known} {before}");
+        assert!(known < 0.6 * as_white, "{known} {as_white} {before}");
+    }
+}
