@@ -395,10 +395,10 @@ mod tests {
         let mut keeping = keep.iter();
         let good: Vec<Patch> = patches.into_iter().filter(|_| *keeping.next().unwrap()).collect();
         let alone = fit_frames(&frames, &Target::new(&good, &noise), &starts)[0].unwrap();
-        for a in 0..2 {
+        for ((again, alone), true_shift) in again.shift.iter().zip(alone.shift).zip(p) {
             // The last step is taken from where the bad tile had drawn the fit.
-            assert!((again.shift[a] - alone.shift[a]).abs() < 2e-3, "{again:?} {alone:?}");
-            assert!((again.shift[a] - p[a]).abs() < 4e-3, "{again:?}");
+            assert!((again - alone).abs() < 2e-3, "{again} {alone}");
+            assert!((again - true_shift).abs() < 4e-3, "{again} {true_shift}");
         }
     }
 }
