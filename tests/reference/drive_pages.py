@@ -231,10 +231,13 @@ v.currentTime = 0;
 v.play().catch(e => done({error: String(e)}));
 """
 SEEK = """
-const [at, done] = arguments, v = document.querySelector("#preview video");
+const [at, half, done] = arguments, v = document.querySelector("#preview video");
 v.controls = false;
 v.style.cssText = `position:fixed;left:0;top:0;z-index:9;max-width:none;width:${v.videoWidth}px;height:${v.videoHeight}px`;
-v.requestVideoFrameCallback(() => requestAnimationFrame(() => setTimeout(done, 50)));
+// The last picture of what was played may come after this was asked for; it is not the one.
+const look = (_, shown) => Math.abs(shown.mediaTime + half - at) < half
+  ? requestAnimationFrame(() => setTimeout(done, 50)) : v.requestVideoFrameCallback(look);
+v.requestVideoFrameCallback(look);
 v.currentTime = at;
 """
 
@@ -265,7 +268,8 @@ def check_movie(driver, clip, say):
     if played["frames"] != note["frames"]:
         say(f"{played['frames']} frames were shown, the note says {note['frames']}")
     rate = note["rate"].split("/") + ["1"]
-    driver.execute_async_script(SEEK, at + 0.5 * int(rate[1]) / int(rate[0]))
+    half = 0.5 * int(rate[1]) / int(rate[0])
+    driver.execute_async_script(SEEK, at + half, half)
     picture = Image.open(io.BytesIO(base64.b64decode(driver.get_screenshot_as_base64())))
     seen = np.asarray(picture.convert("RGB"))[: note["size"][1], : note["size"][0]]
     db = decibel(shown(clip, note, number), seen)
