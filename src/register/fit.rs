@@ -168,8 +168,8 @@ impl LastSteps {
         self.0
             .par_iter()
             .map(|last| {
-                let (mut search, sums) = last.as_ref().map(|(s, sums)| (*s, chosen(sums)))?;
-                search.step(&mut { sums }, patches.iter().copied(), (target.turns, 1e-6, size));
+                let (mut search, mut sums) = last.as_ref().map(|(s, sums)| (*s, chosen(sums)))?;
+                search.step(&mut sums, patches.iter().copied(), (target.turns, 1e-6, size));
                 search.found()
             })
             .collect()

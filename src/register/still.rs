@@ -37,6 +37,13 @@ pub struct Deviation {
     pub sums: Plane,
 }
 
+impl Deviation {
+    /// The pixels of `candidates` that are still; `count` frames saw each.
+    fn still(&self, count: &Plane, candidates: &[u8]) -> Vec<u8> {
+        still_pixels(&[Look::each(&self.each), Look::sums(&self.sums)], count, candidates)
+    }
+}
+
 /// A map of deviations and how it is looked at.
 #[derive(Debug, Clone, Copy)]
 pub struct Look<'a> {
@@ -322,8 +329,7 @@ pub fn still_in(
     (noise, sigma): (&PixelNoise, f64),
     (count, candidates): (&Plane, &[u8]),
 ) -> Vec<u8> {
-    let left = deviation(frames, template, noise, sigma);
-    still_pixels(&[Look::each(&left.each), Look::sums(&left.sums)], count, candidates)
+    deviation(frames, template, noise, sigma).still(count, candidates)
 }
 
 /// The same; and the mean of the frames, that is the template where none saw it.
@@ -338,8 +344,7 @@ pub(super) fn still_and_mean(
     for ((v, t), n) in mean.data_mut().iter_mut().zip(template.data()).zip(count.data()) {
         *v = t + *v / n.max(1.0);
     }
-    let maps = [Look::each(&left.each), Look::sums(&left.sums)];
-    (still_pixels(&maps, count, candidates), mean)
+    (left.still(count, candidates), mean)
 }
 
 /// Keeps of `candidates` the pixels that many frames saw and whose deviation is usual in each of
