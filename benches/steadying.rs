@@ -603,6 +603,9 @@ fn main() {
             row(name, setup);
         }
     }
+    if words.iter().any(|w| w == "limit" || w == "cover") {
+        return;
+    }
     let still = Setup { walk: 0.0, vibration: 0.0, ..Setup::default() };
     for (name, setup) in [
         ("tripod, 30 % foreground, 25 e-", Setup { peak: 25.0, ..still.clone() }),
