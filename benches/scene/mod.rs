@@ -402,6 +402,12 @@ impl Scene {
     /// Cramer-Rao bound of the shift (x and y) from background pixels only, with a known template:
     /// J = sum grad grad^T (1/v + 1/(2 v^2)).
     pub(crate) fn bound(&self, k: usize) -> [f64; 2] {
+        self.bound_among(k, 0.0)
+    }
+
+    /// The same where each row has an unknown offset of standard deviation `rows` (electrons): J less what
+    /// the offsets may explain, by its Schur complement.
+    pub(crate) fn bound_among(&self, k: usize, rows: f64) -> [f64; 2] {
         let s = &self.setup;
         let shift = self.truth[k];
         let moved = self.background.moved(shift[0], shift[1]);
@@ -409,6 +415,7 @@ impl Scene {
         let inset = (moved.width() - s.size) / 2;
         let (mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0);
         for y in 0..s.size {
+            let mut row = [0.0; 3];
             for x in 0..s.size {
                 if self.cover(k, x as f64 - shift[0], y as f64 - shift[1]) > 0.0 {
                     continue;
@@ -420,6 +427,13 @@ impl Scene {
                 xx += w * gx * gx;
                 xy += w * gx * gy;
                 yy += w * gy * gy;
+                row.iter_mut().zip([1.0, gx, gy]).for_each(|(s, v)| *s += w * v);
+            }
+            if rows > 0.0 {
+                let share = 1.0 / (row[0] + 1.0 / (rows * rows));
+                xx -= share * row[1] * row[1];
+                xy -= share * row[1] * row[2];
+                yy -= share * row[2] * row[2];
             }
         }
         let det = xx * yy - xy * xy;

@@ -126,7 +126,7 @@ impl Renderer<'_> {
             let noise = PixelNoise {
                 slope: noise.slope * to_f32(signal),
                 floor: noise.floor * to_f32(read),
-                factor: noise.factor.clone(),
+                ..noise.clone()
             };
             let mut out = plane.clone();
             for (at, v) in out.data_mut().iter_mut().enumerate() {

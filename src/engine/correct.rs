@@ -183,7 +183,7 @@ pub fn luma_noise(model: &NoiseModel, layout: Layout, corrector: &Corrector) -> 
         Layout::Mono | Layout::Rgb => corrector.factor(0).cloned(),
         Layout::Mosaic(_) | Layout::Sites(_) => corrector.factor(0).map(binned),
     };
-    PixelNoise { slope: base.slope / of, floor: base.floor.max(ROUNDING) / of, factor }
+    PixelNoise { slope: base.slope / of, floor: base.floor.max(ROUNDING) / of, factor, row: 0.0 }
 }
 
 /// Mean of each 2 x 2 pixels.

@@ -13,8 +13,11 @@
 //! and registered again, before rows and pattern.
 //!
 //! Measured (`cargo bench --bench steadying -- "row offsets" "pattern of"`, brick, 384 px): at a
-//! peak of 150 e- row offsets of 2 e- leave 1.27 times the bound, a pattern of 1 e- in pixels and
-//! 1 e- in columns 1.24 times; at 25 e- they leave 1.53 times (with 0.70 of that claimed) and 1.35.
+//! peak of 150 e- row offsets of 2 e- leave 1.24 times the bound, a pattern of 1 e- in pixels and
+//! 1 e- in columns 1.24 times; at 25 e- they leave 1.46 times (with 0.81 of that claimed) and 1.35. That
+//! the offsets are unknown costs 1.06 of it: the bound is that of known ones.
+
+use std::borrow::Cow;
 
 use rayon::prelude::*;
 
@@ -27,14 +30,11 @@ use super::rows::{RowModel, Seen, take_off};
 use super::template::Base;
 use super::uneven::{Field, Scene, divide_again, matters, measure};
 use super::{NoLock, PixelNoise, Pose, RegisterSettings, drawn};
+use crate::frame::convert::to_f32;
 use crate::frame::{FixedPlane, Plane};
 
 /// Rounds in which a pattern is looked for: the first poses are drawn to it.
 pub(super) const ROUNDS: usize = 3;
-
-/// Rounds in which offsets of rows are measured and taken off (four would leave 1.63 times the bound
-/// at 25 e-, one 1.86).
-const ROW_ROUNDS: usize = 2;
 
 /// Rounds in which uneven light is measured and divided out: the first has the scene as the lamps
 /// made it look.
@@ -45,13 +45,22 @@ const EVENED: usize = 2;
 pub struct SensorFaults {
     /// The same to every frame, in DN.
     pub pattern: Option<Plane>,
-    /// Whether row offsets matter.
-    pub rows: bool,
+    /// Spread of the rows' offsets in DN, where they matter.
+    pub rows: Option<f32>,
     /// Whether light changes unevenly over the frame (this is a lamps' fault, not the sensor's).
     pub uneven: bool,
 }
 
 impl SensorFaults {
+    /// The noise of frames that have these faults.
+    #[must_use]
+    pub fn noise<'a>(&self, noise: &'a PixelNoise) -> Cow<'a, PixelNoise> {
+        match self.rows {
+            Some(row) => Cow::Owned(PixelNoise { row, ..noise.clone() }),
+            None => Cow::Borrowed(noise),
+        }
+    }
+
     /// Looks for more of a pattern and takes it off; whether there was some.
     pub(super) fn take_pattern_off(
         &mut self,
@@ -133,8 +142,9 @@ pub fn learn(
         }
     }
     let mut row_model = if rows { row_model(frames, &block, noise) } else { None };
+    faults.rows = row_model.as_ref().map(|m| to_f32(m.sigma));
+    let noise = &*faults.noise(noise);
     if let Some(model) = row_model {
-        faults.rows = true;
         let (found, model) = without_rows(frames, block, model, (noise, settings, Within::Itself))?;
         (block, row_model) = (found, Some(model));
     }
@@ -172,7 +182,7 @@ pub(super) fn add_missed(
     if let Some(model) = rows
         && found.iter().any(Option::is_some)
     {
-        take_rows_off(frames, &found, (model, noise), &mut vec![Vec::new(); frames.len()]);
+        take_rows_off(frames, &found, (model, noise));
         found = look(frames, poses);
     }
     for (pose, found) in poses.iter_mut().zip(found) {
@@ -213,6 +223,7 @@ pub(super) fn follow_with(
     base: Option<Base<'_>>,
 ) -> Result<(Followed, Option<Block>), NoLock> {
     let Before { first, faults, known } = before;
+    let noise = &*faults.noise(noise);
     if let Some(pattern) = &faults.pattern {
         frames.par_iter_mut().flatten().for_each(|f| take_pattern_off(f, pattern));
     }
@@ -220,7 +231,7 @@ pub(super) fn follow_with(
         && let Some((mut poses, block)) =
             looked_up(frames, (noise, settings), before, (known, base))
     {
-        if !faults.rows {
+        if faults.rows.is_none() {
             add_missed(frames, &mut poses, (known, first), (noise, settings, None));
         }
         return Ok((Followed { poses, fields: Vec::new() }, block));
@@ -239,12 +250,13 @@ fn looked_up(
     (known, base): (&Known, Option<Base<'_>>),
 ) -> Option<(Vec<Option<Pose>>, Option<Block>)> {
     let found = known.find(&lent(frames), (noise, settings), before.first)?;
-    if found.fine && !before.faults.rows {
+    if found.fine && before.faults.rows.is_none() {
         return Some((found.poses, None));
     }
     let gains = known.gains(frames.len());
     let base = base.or_else(|| gains.then(|| before.first.base()));
-    let block = settle_in(frames, (noise, settings), found.poses, (base, before.faults.rows))?;
+    let block =
+        settle_in(frames, (noise, settings), found.poses, (base, before.faults.rows.is_some()))?;
     if let Drawn::To(_) = drawn::undrawn(&lent(frames), &block, noise, settings) {
         return None;
     }
@@ -282,7 +294,7 @@ fn alone(
     if faults.uneven {
         (block, fields) = evened(frames, block, noise, settings)?;
     }
-    if faults.rows
+    if faults.rows.is_some()
         && let Some(model) = row_model(frames, &block, noise)
     {
         (block, _) = without_rows(frames, block, model, (noise, settings, Within::Itself))?;
@@ -392,46 +404,36 @@ fn row_model(frames: &[Option<FixedPlane>], block: &Block, noise: &PixelNoise) -
     RowModel::measure((&block.average.mean, &still), noise, frames.len(), frame)
 }
 
-/// The block once more with the offsets of its rows taken off, and what they were measured against.
+/// The block once more with the offsets of its rows taken off, and what they are measured against from
+/// then on.
 ///
-/// A frame that lies wrong shows offsets at the scene's edges, and with these taken off it would stay
-/// there; so they are put back and measured again where the frames lie better.
+/// A frame that lies wrong shows offsets at the scene's edges, and these are taken off too; a fit that
+/// knows of offsets (`noise`) is not drawn by what is left of them.
 fn without_rows(
     frames: &mut [Option<FixedPlane>],
-    mut block: Block,
-    mut model: RowModel,
+    block: Block,
+    model: RowModel,
     (noise, settings, within): (&PixelNoise, &RegisterSettings, Within<'_>),
 ) -> Result<(Block, RowModel), NoLock> {
-    let mut taken = vec![Vec::new(); frames.len()];
-    for round in 0..ROW_ROUNDS {
-        if round > 0 {
-            model = RowModel::new(&block.average.mean, block.always_still(), model.sigma);
-        }
-        take_rows_off(frames, &block.poses, (&model, noise), &mut taken);
-        block = again(frames, &block, noise, (settings, within))?;
-    }
+    take_rows_off(frames, &block.poses, (&model, noise));
+    let block = again(frames, &block, noise, (settings, within))?;
+    let model = RowModel::new(&block.average.mean, block.always_still(), model.sigma);
     Ok((block, model))
 }
 
-/// Takes offsets off the rows, those put back that were `taken` before.
+/// Takes their rows' offsets off the frames.
 fn take_rows_off(
     frames: &mut [Option<FixedPlane>],
     poses: &[Option<Pose>],
     (model, noise): (&RowModel, &PixelNoise),
-    taken: &mut [Vec<f32>],
 ) {
-    let posed = frames.par_iter_mut().zip(poses).zip(taken);
-    posed.filter_map(|((f, p), t)| Some((f.as_mut()?, (*p)?, t))).for_each(
-        |(frame, pose, taken)| {
-            let mut values = frame.to_plane();
-            let flaws = frame.flaws();
-            let factor = noise.factor.as_ref();
-            taken.iter_mut().for_each(|r| *r = -*r);
-            take_off(&mut values, taken, factor);
-            let seen = Seen { values: &values, flaws: flaws.as_deref(), pose };
-            *taken = model.offsets(&seen, noise);
-            take_off(&mut values, taken, factor);
-            *frame = FixedPlane::from_plane(&values, flaws.as_deref(), frame.coding);
-        },
-    );
+    let posed = frames.par_iter_mut().zip(poses).filter_map(|(f, p)| Some((f.as_mut()?, (*p)?)));
+    posed.for_each(|(frame, pose)| {
+        let mut values = frame.to_plane();
+        let flaws = frame.flaws();
+        let seen = Seen { values: &values, flaws: flaws.as_deref(), pose };
+        let offsets = model.offsets(&seen, noise);
+        take_off(&mut values, &offsets, noise.factor.as_ref());
+        *frame = FixedPlane::from_plane(&values, flaws.as_deref(), frame.coding);
+    });
 }

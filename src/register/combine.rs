@@ -1,6 +1,7 @@
 //! One Gauss-Newton step from the sums of all tiles.
 
-use super::tile::Sums;
+use super::TILE;
+use super::tile::{RowSums, Said, Sums};
 use crate::frame::convert::to_f32;
 use crate::math::linear::{Sym2, solve_small};
 use crate::math::robust::quantile;
@@ -36,41 +37,63 @@ pub(super) struct Step {
     pub(super) pixels: f64,
 }
 
+/// How steps are found.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Manner {
+    /// Tiles are held against at least this many times the modelled noise.
+    pub(super) least: f64,
+    /// Whether turn and magnification are fitted too.
+    pub(super) turns: bool,
+    /// Standard deviation of the offset of a row; 0 where rows have none.
+    pub(super) row: f64,
+}
+
+/// One tile, and its rows where they have offsets.
+#[derive(Clone, Copy)]
+struct Tile<'a> {
+    sums: &'a Sums,
+    rows: Option<&'a RowSums>,
+}
+
 /// Puts the tiles together, leaving out those that do not fit.
-pub(super) fn combine(tiles: &[Sums], least: f64, turns: bool) -> Option<Step> {
-    let some: Vec<&Sums> = tiles.iter().filter(|t| t.pixels >= 16.0).collect();
-    let mut ratios: Vec<f32> = some.iter().map(|t| to_f32(t.misfit / t.pixels)).collect();
+pub(super) fn combine(said: &Said, manner: Manner) -> Option<Step> {
+    let Manner { least, turns, .. } = manner;
+    let all = said.tiles.iter().enumerate();
+    let all = all.map(|(i, sums)| Tile { sums, rows: said.rows.get(i) });
+    let some: Vec<Tile<'_>> = all.filter(|t| t.sums.pixels >= 16.0).collect();
+    let ratio = |t: &Tile<'_>| to_f32(t.sums.misfit / t.sums.pixels);
+    let mut ratios: Vec<f32> = some.iter().map(ratio).collect();
     let usual = f64::from(quantile(&mut ratios, 0.25)?).max(least);
-    let mut scores: Vec<f32> = some.iter().map(|t| to_f32(score(t, usual))).collect();
+    let mut scores: Vec<f32> = some.iter().map(|t| to_f32(score(t.sums, usual))).collect();
     let low = f64::from(quantile(&mut scores, 0.25)?);
-    let kept: Vec<&Sums> = some.into_iter().filter(|t| score(t, usual) <= low + MISFIT).collect();
+    let fits = |t: &Tile<'_>| score(t.sums, usual) <= low + MISFIT;
+    let kept: Vec<Tile<'_>> = some.into_iter().filter(fits).collect();
     let mut weights = vec![1.0; kept.len()];
     let mut step = [0.0; 5];
     let unknowns = if turns { &WITH_TURN[..] } else { &WITH_TURN[..2] };
     for _ in 0..5 {
-        step = Normal::of(&kept, &weights, unknowns).solve(turns)?;
+        step = Normal::of(&kept, &weights, unknowns, manner).solve(turns)?;
         for (w, t) in weights.iter_mut().zip(&kept) {
-            *w = agreement(t, step, usual);
+            *w = agreement(t.sums, step, usual);
         }
     }
-    let mut info = Sym2::default();
     let (mut misfit, mut pixels, mut mean_weight) = (0.0, 0.0, 0.0);
     for (w, t) in weights.iter().zip(&kept) {
-        // On average the soft limit takes 14 % off the weight of a tile that is in order, which
-        // costs hardly any precision; only what lies below counts as lost.
-        info.add(t.info, (*w / USUAL_WEIGHT).min(1.0));
-        misfit += w * t.misfit;
-        pixels += t.pixels;
-        mean_weight += w * t.pixels;
+        misfit += w * t.sums.misfit;
+        pixels += t.sums.pixels;
+        mean_weight += w * t.sums.pixels;
     }
     let misfit = misfit / mean_weight.max(1e-9);
     let widen = misfit.max(1.0).sqrt();
+    // On average the soft limit takes 14 % off the weight of a tile that is in order, which
+    // costs hardly any precision; only what lies below counts as lost.
+    let sure: Vec<f64> = weights.iter().map(|w| (w / USUAL_WEIGHT).min(1.0)).collect();
+    let known = Normal::of(&kept, &sure, unknowns, manner);
     let (sigma, turning) = if turns {
-        let sure: Vec<f64> = weights.iter().map(|w| (w / USUAL_WEIGHT).min(1.0)).collect();
-        (Normal::of(&kept, &sure, unknowns).sigma()?, Turning::default())
+        (known.sigma()?, Turning::default())
     } else {
-        let covariance = info.inverse()?;
-        let normal = Normal::of(&kept, &weights, &WITH_TURN);
+        let covariance = known.shift().inverse()?;
+        let normal = Normal::of(&kept, &weights, &WITH_TURN, manner);
         ([covariance.xx.sqrt(), covariance.yy.sqrt()], normal.turning(misfit.max(least)))
     };
     Some(Step {
@@ -101,9 +124,10 @@ struct Normal {
 
 impl Normal {
     /// Those of light and the other `unknowns`; the rest stay 0.
-    fn of(tiles: &[&Sums], weights: &[f64], unknowns: &[usize]) -> Self {
+    fn of(tiles: &[Tile<'_>], weights: &[f64], unknowns: &[usize], manner: Manner) -> Self {
         let mut out = Self { matrix: [[0.0; 5]; 5], right: [0.0; 5] };
         for (t, &w) in tiles.iter().zip(weights) {
+            let t = t.sums;
             // How the tile's shift goes with each unknown but light.
             let [x, y] = t.at;
             let by = [[1.0, 0.0], [0.0, 1.0], [0.0, 0.0], [x, y], [-y, x]];
@@ -120,14 +144,57 @@ impl Normal {
             out.matrix[2][2] += w * t.light_info;
             out.right[2] += w * t.light_pull;
         }
+        if manner.row > 0.0 {
+            out.take_rows_off(tiles, weights, unknowns, manner.row);
+        }
         out
+    }
+
+    /// Takes off what an offset of each of the frame's rows, of standard deviation `spread`, may explain:
+    /// the Schur complement of the offsets.
+    fn take_rows_off(
+        &mut self,
+        tiles: &[Tile<'_>],
+        weights: &[f64],
+        unknowns: &[usize],
+        spread: f64,
+    ) {
+        let Some(first) = tiles.iter().filter_map(|t| Some(t.rows?.first)).min() else { return };
+        // Weight, what goes with each unknown, and residual.
+        let mut all: Vec<[f64; 7]> = Vec::new();
+        for (t, &w) in tiles.iter().zip(weights) {
+            let Some(RowSums { first: row, rows }) = t.rows else { continue };
+            let from = row.abs_diff(first);
+            all.resize(all.len().max(from + TILE), [0.0; 7]);
+            let [x, y] = t.sums.at;
+            for (sum, row) in all[from..].iter_mut().zip(rows) {
+                let [weight, gx, gy, m, r] = row.map(f64::from);
+                let of = [weight, gx, gy, m, gx * x + gy * y, gy * x - gx * y, r];
+                sum.iter_mut().zip(of).for_each(|(s, v)| *s += w * v);
+            }
+        }
+        for [weight, of @ .., pull] in all {
+            let share = 1.0 / (weight + 1.0 / (spread * spread));
+            for &i in unknowns.iter().chain(&[2]) {
+                for &j in unknowns.iter().chain(&[2]) {
+                    self.matrix[i][j] -= share * of[i] * of[j];
+                }
+                self.right[i] -= share * of[i] * pull;
+            }
+        }
+    }
+
+    /// The part of the matrix that is the shift's.
+    fn shift(&self) -> Sym2 {
+        let m = &self.matrix;
+        Sym2 { xx: m[0][0], xy: m[0][1], yy: m[1][1] }
     }
 
     /// The unknowns; without `turns` the last two are 0.
     fn solve(&self, turns: bool) -> Option<[f64; 5]> {
         let m = &self.matrix;
         // Without texture along some direction there is no shift to be had.
-        Sym2 { xx: m[0][0], xy: m[0][1], yy: m[1][1] }.inverse()?;
+        self.shift().inverse()?;
         if turns {
             return solve_small(*m, self.right);
         }

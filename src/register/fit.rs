@@ -16,6 +16,11 @@
 //! was put when the template was made: by the part `own` of the information. That pull is
 //! known, and taken off; without it a frame keeps up to half of its first error at low light.
 //!
+//! Where rows have offsets of their own ([`PixelNoise::row`](super::PixelNoise::row)), those are fitted
+//! too: normal variables of that spread, one for each row of the frame over all tiles, which go out
+//! of the equations again as the Schur complement. So what bars along the rows seem to tell is neither used
+//! nor promised.
+//!
 //! A turn of the scene and a change of its magnification are fitted on request
 //! ([`Target::turns`]), from how the tiles' shifts go with their places; each tile is moved as a
 //! whole, which is right to the second order. Without the request [`Fit::turning`] says how much
@@ -27,12 +32,13 @@
 use rayon::prelude::*;
 
 pub use super::combine::Turning;
-use super::combine::combine;
+use super::combine::{Manner, combine};
 use super::patch::Patch;
 pub use super::target::{Start, Target};
 pub use super::tile::FitScratch;
-use super::tile::{Moves, Sums, half_diagonal, tile_sums};
+use super::tile::{Moves, Said, half_diagonal};
 use crate::frame::FixedPlane;
+use crate::frame::convert::to_f32;
 use crate::math::turn::Turn;
 
 /// The fit has settled when a step is shorter than this, in pixels.
@@ -91,15 +97,14 @@ pub fn fit_frame_above(
 ) -> Option<Fit> {
     let size = [frame.width, frame.height];
     let mut search = Search::new(start);
+    let mut said = Said::default();
     for _ in 0..STEPS {
         let moved = Moves::new((search.shift, search.turn), size);
-        let mut tiles = std::mem::take(&mut scratch.tiles);
-        tiles.clear();
-        tiles.extend(target.patches.iter().map(|patch| {
-            tile_sums(frame, target, patch, (&moved, search.light, usize::MAX), scratch)
-        }));
-        search.step(&mut tiles, target.patches, (target.turns, usual, size));
-        scratch.tiles = tiles;
+        said.clear();
+        for patch in target.patches {
+            said.add((frame, target), patch, (&moved, search.light, usize::MAX), scratch);
+        }
+        search.step(&mut said, target.patches, (manner_of(target, usual), size));
         let settled = search.last < SETTLED;
         if search.lost || settled {
             break;
@@ -136,16 +141,16 @@ pub(super) fn fit_frames_by_tile(
 /// From where each frame took its last step, and what its tiles said there.
 pub(super) struct LastSteps(Vec<Option<LastStep>>);
 
-/// Of one frame: the search before the step, and the sums of its tiles.
-type LastStep = (Search, Vec<Sums>);
+/// Of one frame: the search before the step, and what its tiles said.
+type LastStep = (Search, Said);
 
 impl LastSteps {
     /// Of each patch: the mean squared misfit over the frames, in units of the noise; `None` where
     /// none saw it. A last step is so short that it would not change that.
     pub(super) fn misfits(&self, patches: usize) -> Vec<Option<f64>> {
         let mut all = vec![[0.0; 2]; patches];
-        for (_, sums) in self.0.iter().flatten() {
-            for ([misfit, pixels], s) in all.iter_mut().zip(sums) {
+        for (_, said) in self.0.iter().flatten() {
+            for ([misfit, pixels], s) in all.iter_mut().zip(&said.tiles) {
                 *misfit += s.misfit;
                 *pixels += s.pixels;
             }
@@ -160,16 +165,13 @@ impl LastSteps {
         keep: &[bool],
         size: [usize; 2],
     ) -> Vec<Option<Fit>> {
-        let chosen = |sums: &[Sums]| -> Vec<Sums> {
-            sums.iter().zip(keep).filter(|(_, keep)| **keep).map(|(s, _)| *s).collect()
-        };
         let patches: Vec<&Patch> =
             target.patches.iter().zip(keep).filter(|(_, keep)| **keep).map(|(p, _)| p).collect();
         self.0
             .par_iter()
             .map(|last| {
-                let (mut search, mut sums) = last.as_ref().map(|(s, sums)| (*s, chosen(sums)))?;
-                search.step(&mut sums, patches.iter().copied(), (target.turns, 1e-6, size));
+                let (mut search, mut said) = last.as_ref().map(|(s, said)| (*s, said.of(keep)))?;
+                search.step(&mut said, patches.iter().copied(), (manner_of(target, 1e-6), size));
                 search.found()
             })
             .collect()
@@ -200,15 +202,17 @@ fn fit_all(
             .iter()
             .map(|(_, f, s)| Moves::new((s.shift, s.turn), [f.width, f.height]))
             .collect();
-        let sums: Vec<Vec<Sums>> = target
+        let said: Vec<Said> = target
             .patches
             .par_chunks(NEIGHBOURS)
             .map_init(FitScratch::default, |scratch, patches| {
-                let mut all = Vec::with_capacity(going.len() * patches.len());
+                let mut all = Said::default();
+                all.tiles.reserve(going.len() * patches.len());
                 for ((k, f, s), m) in going.iter().zip(&moved) {
                     let group = target.cover.map_or(usize::MAX, |c| c.group(*k));
-                    let sums = |p| tile_sums(f, target, p, (m, s.light, group), scratch);
-                    all.extend(patches.iter().map(sums));
+                    for patch in patches {
+                        all.add((f, target), patch, (m, s.light, group), scratch);
+                    }
                 }
                 all
             })
@@ -216,13 +220,14 @@ fn fit_all(
         let next: Vec<(usize, Search, Option<LastStep>)> = going
             .par_iter()
             .enumerate()
-            .map_init(Vec::new, |tiles, (i, &(k, frame, mut search))| {
-                tiles.clear();
-                let chunks = sums.iter().zip(target.patches.chunks(NEIGHBOURS));
-                tiles.extend(chunks.flat_map(|(s, p)| &s[i * p.len()..][..p.len()]));
-                let step = noted.then(|| (search, tiles.clone()));
+            .map_init(Said::default, |all, (i, &(k, frame, mut search))| {
+                all.clear();
+                for (said, patches) in said.iter().zip(target.patches.chunks(NEIGHBOURS)) {
+                    all.extend(said, i * patches.len()..(i + 1) * patches.len());
+                }
+                let step = noted.then(|| (search, all.clone()));
                 let size = [frame.width, frame.height];
-                search.step(tiles, target.patches, (target.turns, 1e-6, size));
+                search.step(all, target.patches, (manner_of(target, 1e-6), size));
                 (k, search, step)
             })
             .collect();
@@ -234,6 +239,12 @@ fn fit_all(
         }
     }
     all.into_iter().zip(frames).map(|(s, f)| f.and(s?.found())).collect()
+}
+
+/// How steps towards a target are found; `usual`: see [`fit_frame_above`].
+fn manner_of(target: &Target<'_>, usual: f64) -> Manner {
+    let row = f64::from(target.noise.row * target.variance_factor.sqrt());
+    Manner { least: usual, turns: target.turns, row }
 }
 
 /// A fit on its way.
@@ -277,23 +288,28 @@ impl Search {
     /// the template pulls back to where the frame was put before.
     fn step<'a>(
         &mut self,
-        tiles: &mut [Sums],
+        said: &mut Said,
         patches: impl IntoIterator<Item = &'a Patch>,
-        (turns, usual, size): (bool, f64, [usize; 2]),
+        (manner, size): (Manner, [usize; 2]),
     ) {
         let radius = half_diagonal(size);
         let (mut own, mut all) = (0.0, 0.0);
-        for (t, p) in tiles.iter_mut().zip(patches) {
+        let mut rows = said.rows.iter_mut();
+        for (t, p) in said.tiles.iter_mut().zip(patches) {
             let d = t.at.map(|v| v * radius);
             let (now, then) = (self.turn.moves(d), self.start.turn.moves(d));
             let gone = [0, 1].map(|a| self.shift[a] + now[a] - self.start.shift[a] - then[a]);
             let back = t.info.times(gone);
             t.pull = [0, 1].map(|a| t.pull[a] + p.own * back[a]);
+            let gone = gone.map(|g| to_f32(p.own * g));
+            for [_, gx, gy, _, r] in rows.next().into_iter().flat_map(|r| &mut r.rows) {
+                *r += gone[0] * *gx + gone[1] * *gy;
+            }
             own += p.own * p.information;
             all += p.information;
         }
         self.own = own / f64::max(all, 1e-30);
-        let Some(step) = combine(tiles, usual, turns) else {
+        let Some(step) = combine(said, manner) else {
             self.lost = true;
             return;
         };
@@ -324,7 +340,6 @@ mod tests {
     use super::super::patch::patches;
     use super::*;
     use crate::frame::NoiseModel;
-    use crate::frame::convert::to_f32;
     use crate::frame::{Coding, Plane};
 
     fn scene(x: f64, y: f64) -> f32 {
@@ -351,6 +366,35 @@ mod tests {
         assert!((fit.shift[0] - p[0]).abs() < 2e-3, "{fit:?}");
         assert!((fit.shift[1] - p[1]).abs() < 2e-3, "{fit:?}");
         assert!((fit.light - 0.93).abs() < 1e-4, "{fit:?}");
+    }
+
+    #[test]
+    fn offsets_of_rows_do_not_move_a_fit_that_knows_of_them() {
+        // Bars along the rows: most of what tells the shift down the picture looks like offsets.
+        let bars = |x: f64, y: f64| scene(x, y) + to_f32(150.0 * libm::sin(0.4 * y));
+        let template = Plane::from_fn(160, 128, |x, y| bars(x as f64, y as f64));
+        let p = [0.37, -0.22];
+        let offset = |y: usize| to_f32(15.0 * libm::sin(y as f64 * y as f64));
+        let seen =
+            Plane::from_fn(160, 128, |x, y| bars(x as f64 - p[0], y as f64 - p[1]) + offset(y));
+        let frame = FixedPlane::from_plane(&seen, None, Coding::for_white(4095.0));
+        let still = vec![1; 160 * 128];
+        let model = NoiseModel { gain_e_per_dn: 1.0, read_noise_e: 8.0 };
+        let fit = |row: f32| {
+            let noise = PixelNoise { row, ..PixelNoise::new(&model) };
+            let patches = patches(&template, &still, &noise, (None, 1.0));
+            let target = Target::new(&patches, &noise);
+            let start = Start::at([0.3, -0.3]);
+            fit_frame(&frame, &target, start, &mut FitScratch::default()).unwrap()
+        };
+        let (blind, knowing) = (fit(0.0), fit(10.0));
+        let error = |f: &Fit| (f.shift[1] - p[1]).abs();
+        assert!(error(&blind) > 0.01, "{blind:?}");
+        assert!(error(&knowing) < 0.2 * error(&blind), "{knowing:?} {blind:?}");
+        assert!((knowing.shift[0] - p[0]).abs() < 2e-3, "{knowing:?}");
+        // What bars alone could tell is not promised; along the rows nothing is lost.
+        assert!(knowing.sigma[1] > 1.3 * blind.sigma[1], "{knowing:?} {blind:?}");
+        assert!(knowing.sigma[0] < 1.1 * blind.sigma[0], "{knowing:?} {blind:?}");
     }
 
     #[test]

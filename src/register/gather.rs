@@ -60,7 +60,8 @@ pub fn gather(
     noise: &PixelNoise,
     settings: &RegisterSettings,
 ) -> Gathered {
-    let by = (noise, settings);
+    let noise = learned.faults.noise(noise);
+    let by = (&*noise, settings);
     let Some(range) = ranges.first() else { return Gathered { learned, followed: Vec::new() } };
     let first = Own::of(&frames[range.clone()], learned.block.clone());
     let mut all = Together { frames, ranges, by, own: vec![Some(first)] };
@@ -135,7 +136,7 @@ impl Together<'_> {
             if pattern {
                 self.read_again();
             }
-            if let Some(found) = self.again(faults.rows) {
+            if let Some(found) = self.again(faults.rows.is_some()) {
                 first = Block { frames: self.frames_found(), ..found };
             }
             if !pattern {

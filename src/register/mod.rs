@@ -96,6 +96,9 @@ pub struct PixelNoise {
     pub floor: f32,
     /// Factor of the flat field at each pixel; `None` where all are 1.
     pub factor: Option<Plane>,
+    /// Standard deviation of the offset of a row, before the flat, in DN; 0 where rows have none that
+    /// matters.
+    pub row: f32,
 }
 
 /// Variance below this is taken as this, in DN^2: weights stay finite.
@@ -106,7 +109,7 @@ impl PixelNoise {
     #[must_use]
     pub fn new(model: &NoiseModel) -> Self {
         let (slope, floor) = model.coefficients();
-        Self { slope, floor, factor: None }
+        Self { slope, floor, factor: None, row: 0.0 }
     }
 
     /// Variance at a pixel (index into the plane) that shows `signal`.

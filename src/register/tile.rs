@@ -29,6 +29,18 @@ pub(super) struct Sums {
     pub(super) at: [f64; 2],
 }
 
+/// What an offset of a row goes with: the sums of w s^2, w s g (along x, along y), w s M and w s r over
+/// the row's pixels in a tile; s is what the flat multiplied an offset with.
+pub(super) type RowSum = [f32; 5];
+
+/// Those of the rows of one tile.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct RowSums {
+    /// The frame's row that the tile's first one lies on.
+    pub(super) first: isize,
+    pub(super) rows: [RowSum; TILE],
+}
+
 /// A frame's codes under a tile.
 type Codes = [[u16; TILE]; TILE];
 /// Sums of a tile's pixels, column by column.
@@ -41,7 +53,7 @@ const SUMS: usize = 11;
 pub struct FitScratch {
     columns: Box<Columns>,
     codes: Box<Codes>,
-    pub(super) tiles: Vec<Sums>,
+    rows: Box<[RowSum; TILE]>,
 }
 
 impl Default for FitScratch {
@@ -49,19 +61,65 @@ impl Default for FitScratch {
         Self {
             columns: Box::new([[0.0; TILE]; SUMS]),
             codes: Box::new([[Coding::MISSING; TILE]; TILE]),
-            tiles: Vec::new(),
+            rows: Box::new([[0.0; 5]; TILE]),
         }
     }
 }
 
-/// The sums of one patch.
-pub(super) fn tile_sums(
+/// What the patches say of a frame.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Said {
+    pub(super) tiles: Vec<Sums>,
+    /// Of each tile, where rows have offsets; else empty.
+    pub(super) rows: Vec<RowSums>,
+}
+
+impl Said {
+    /// Nothing yet.
+    pub(super) fn clear(&mut self) {
+        self.tiles.clear();
+        self.rows.clear();
+    }
+
+    /// Adds what one patch says.
+    pub(super) fn add(
+        &mut self,
+        (frame, target): (&FixedPlane, &Target<'_>),
+        patch: &Patch,
+        at: (&Moves, f64, usize),
+        scratch: &mut FitScratch,
+    ) {
+        let (sums, first) = tile_sums(frame, target, patch, at, scratch);
+        self.tiles.push(sums);
+        if target.noise.row > 0.0 {
+            self.rows.push(RowSums { first, rows: *scratch.rows });
+        }
+    }
+
+    /// Adds what was said of the tiles `of` another.
+    pub(super) fn extend(&mut self, other: &Self, of: std::ops::Range<usize>) {
+        self.tiles.extend_from_slice(&other.tiles[of.clone()]);
+        self.rows.extend_from_slice(other.rows.get(of).unwrap_or_default());
+    }
+
+    /// Without the tiles that are not to be kept.
+    pub(super) fn of(&self, keep: &[bool]) -> Self {
+        fn some<T: Copy>(all: &[T], keep: &[bool]) -> Vec<T> {
+            all.iter().zip(keep).filter(|(_, keep)| **keep).map(|(t, _)| *t).collect()
+        }
+        Self { tiles: some(&self.tiles, keep), rows: some(&self.rows, keep) }
+    }
+}
+
+/// The sums of one patch, and the frame's row that its first one lies on; those of its rows are left in
+/// `scratch`.
+fn tile_sums(
     frame: &FixedPlane,
     target: &Target<'_>,
     patch: &Patch,
     (moves, light, group): (&Moves, f64, usize),
     scratch: &mut FitScratch,
-) -> Sums {
+) -> (Sums, isize) {
     for c in scratch.columns.iter_mut() {
         c.fill(0.0);
     }
@@ -70,8 +128,12 @@ pub(super) fn tile_sums(
     let at = moves.offset(patch);
     let moved = moves.of(at);
     part.gather(&moved, &mut scratch.codes);
-    wide(Adding { part, moved, codes: &scratch.codes, columns: &mut scratch.columns });
-    Sums { at: at.map(|v| v / moves.radius), ..reduce(&scratch.columns) }
+    let FitScratch { columns, codes, rows } = scratch;
+    **rows = [[0.0; 5]; TILE];
+    let rows = (target.noise.row > 0.0).then_some(&mut **rows);
+    wide(Adding { part, moved, codes, columns, rows });
+    let sums = Sums { at: at.map(|v| v / moves.radius), ..reduce(columns) };
+    (sums, signed(patch.corner[1]) + moved.whole[1])
 }
 
 /// Half the diagonal of a frame, in pixels.
@@ -158,6 +220,8 @@ struct Adding<'a> {
     moved: Moved,
     codes: &'a Codes,
     columns: &'a mut Columns,
+    /// Sums of its rows one by one, where they are wanted.
+    rows: Option<&'a mut [RowSum; TILE]>,
 }
 
 impl Wide for Adding<'_> {
@@ -165,11 +229,18 @@ impl Wide for Adding<'_> {
 
     #[inline(always)]
     fn call(self) {
-        self.part.add(&self.moved, self.codes, self.columns);
+        let Self { part, moved, codes, columns, mut rows } = self;
+        part.each_row(&moved, codes, |i, row, slopes| {
+            part.add_row(row, slopes, columns);
+            if let Some(rows) = &mut rows {
+                rows[i] = part.row_sums(row, slopes);
+            }
+        });
     }
 }
 
 /// One patch against one frame.
+#[derive(Clone, Copy)]
 struct Part<'a> {
     frame: &'a FixedPlane,
     target: &'a Target<'a>,
@@ -206,8 +277,14 @@ impl Part<'_> {
         }
     }
 
+    /// Gives each row of the tile that lies in the frame, with the template's slopes there.
     #[inline(always)]
-    fn add(&self, moved: &Moved, codes: &Codes, columns: &mut Columns) {
+    fn each_row(
+        &self,
+        moved: &Moved,
+        codes: &Codes,
+        mut take: impl FnMut(usize, &Row, [&[f32; TILE]; 2]),
+    ) {
         let corner = self.patch.corner;
         let (x0, x1) = inside(corner[0], moved.whole[0], self.frame.width);
         let (y0, y1) = inside(corner[1], moved.whole[1], self.frame.height);
@@ -235,8 +312,33 @@ impl Part<'_> {
             let row = Row { seen, still, factor, model: interpolated(&self.patch.value, i, moved) };
             let slope_x = slopes(&self.patch.slope_x, i, moved);
             let slope_y = slopes(&self.patch.slope_y, i, moved);
-            self.add_row(&row, (&slope_x, &slope_y), columns);
+            take(i, &row, [&slope_x, &slope_y]);
         }
+    }
+
+    /// What pixel `i` of a row says: value of the model, slopes, residual, weight.
+    #[inline(always)]
+    fn pixel(&self, row: &Row, [slope_x, slope_y]: [&[f32; TILE]; 2], i: usize) -> Pixel {
+        let a = self.light;
+        let m = a * row.model[i];
+        let noise = [self.target.noise.slope, self.target.noise.floor];
+        let scale = 1.0 / self.target.variance_factor;
+        let weight = row.still[i] * scale / super::variance(noise, m, row.factor[i]);
+        Pixel { m, g: [-a * slope_x[i], -a * slope_y[i]], r: row.seen[i] - m, weight }
+    }
+
+    #[inline(always)]
+    fn row_sums(&self, row: &Row, slopes: [&[f32; TILE]; 2]) -> RowSum {
+        let mut sums = [[0.0_f32; TILE]; 5];
+        for i in 0..TILE {
+            let Pixel { m, g, r, weight } = self.pixel(row, slopes, i);
+            let s = row.factor[i];
+            let w = weight * s;
+            for (sum, v) in sums.iter_mut().zip([s, g[0], g[1], m, r]) {
+                sum[i] = w * v;
+            }
+        }
+        sums.map(|s| s.iter().sum())
     }
 
     /// Takes the hidden cells out of row `i`.
@@ -251,22 +353,10 @@ impl Part<'_> {
     }
 
     #[inline(always)]
-    fn add_row(
-        &self,
-        row: &Row,
-        (slope_x, slope_y): (&[f32; TILE], &[f32; TILE]),
-        columns: &mut Columns,
-    ) {
-        let a = self.light;
-        let noise = [self.target.noise.slope, self.target.noise.floor];
-        let scale = 1.0 / self.target.variance_factor;
+    fn add_row(&self, row: &Row, slopes: [&[f32; TILE]; 2], columns: &mut Columns) {
         let [xx, xy, yy, bx, by, mx, my, mm, mr, e, count] = columns;
         for i in 0..TILE {
-            let m = a * row.model[i];
-            let good = row.still[i];
-            let weight = good * scale / super::variance(noise, m, row.factor[i]);
-            let (gx, gy) = (-a * slope_x[i], -a * slope_y[i]);
-            let r = row.seen[i] - m;
+            let Pixel { m, g: [gx, gy], r, weight } = self.pixel(row, slopes, i);
             let (wgx, wgy, wm) = (weight * gx, weight * gy, weight * m);
             xx[i] += wgx * gx;
             xy[i] += wgx * gy;
@@ -278,9 +368,17 @@ impl Part<'_> {
             mm[i] += wm * m;
             mr[i] += wm * r;
             e[i] += weight * r * r;
-            count[i] += good;
+            count[i] += row.still[i];
         }
     }
+}
+
+/// What a pixel says.
+struct Pixel {
+    m: f32,
+    g: [f32; 2],
+    r: f32,
+    weight: f32,
 }
 
 /// Row `i` of a tile's values, moved.

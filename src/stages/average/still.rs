@@ -311,7 +311,7 @@ impl CellBand {
         let (guide, others) = (&self.work.kept[..n], &mut self.work.number[..n]);
         let (s2, rounding) = (level.sigma * level.sigma, step * step / 12.0);
         let (padded, factor) = self.work.line.split_at_mut(width + 2);
-        let PixelNoise { slope, floor, factor: flat } = level.noise;
+        let PixelNoise { slope, floor, factor: flat, .. } = level.noise;
         factor.fill(1.0);
         for cy in 0..self.height {
             let row = |y: usize| &guide[y * width..(y + 1) * width];
