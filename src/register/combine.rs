@@ -72,9 +72,11 @@ pub(super) fn combine(said: &Said, manner: Manner) -> Option<Step> {
     let mut step = [0.0; 5];
     let unknowns = if turns { &WITH_TURN[..] } else { &WITH_TURN[..2] };
     for _ in 0..5 {
-        step = Normal::of(&kept, &weights, unknowns, manner).solve(turns)?;
+        let normal = Normal::of(&kept, &weights, unknowns, manner);
+        step = normal.solve(turns)?;
+        let offsets = normal.rows.offsets(step);
         for (w, t) in weights.iter_mut().zip(&kept) {
-            *w = agreement(t.sums, step, usual);
+            *w = agreement(t.sums, (step, normal.rows.pull(*t, &offsets)), usual);
         }
     }
     let (mut misfit, mut pixels, mut mean_weight) = (0.0, 0.0, 0.0);
@@ -120,12 +122,61 @@ const WITH_TURN: [usize; 4] = [0, 1, 3, 4];
 struct Normal {
     matrix: [[f64; 5]; 5],
     right: [f64; 5],
+    rows: Rows,
+}
+
+/// What the tiles say together of the offsets of the frame's rows from `first` on; nothing where there
+/// are none.
+#[derive(Default)]
+struct Rows {
+    first: isize,
+    /// 1 over the variance of an offset.
+    expected: f64,
+    /// Of each row its weight, what goes with each unknown, and the residual.
+    sums: Vec<[f64; 7]>,
+}
+
+impl Rows {
+    fn of(tiles: &[Tile<'_>], weights: &[f64], spread: f64) -> Self {
+        let first = tiles.iter().filter_map(|t| Some(t.rows?.first)).min().unwrap_or_default();
+        let mut sums: Vec<[f64; 7]> = Vec::new();
+        for (t, &w) in tiles.iter().zip(weights) {
+            let Some(RowSums { first: row, rows }) = t.rows else { continue };
+            let from = row.abs_diff(first);
+            sums.resize(sums.len().max(from + TILE), [0.0; 7]);
+            let [x, y] = t.sums.at;
+            for (sum, row) in sums[from..].iter_mut().zip(rows) {
+                let [weight, gx, gy, m, r] = row.map(f64::from);
+                let of = [weight, gx, gy, m, gx * x + gy * y, gy * x - gx * y, r];
+                sum.iter_mut().zip(of).for_each(|(s, v)| *s += w * v);
+            }
+        }
+        Self { first, expected: 1.0 / (spread * spread), sums }
+    }
+
+    /// The offsets that go with a step.
+    fn offsets(&self, step: [f64; 5]) -> Vec<f64> {
+        let offset = |[weight, of @ .., pull]: &[f64; 7]| {
+            let explained: f64 = of.iter().zip(step).map(|(g, s)| g * s).sum();
+            (pull - explained) / (weight + self.expected)
+        };
+        self.sums.iter().map(offset).collect()
+    }
+
+    /// What offsets explain of a tile's pull.
+    fn pull(&self, tile: Tile<'_>, offsets: &[f64]) -> [f64; 2] {
+        let Some(RowSums { first, rows }) = tile.rows else { return [0.0; 2] };
+        let offsets = &offsets[first.abs_diff(self.first)..];
+        rows.iter().zip(offsets).fold([0.0; 2], |[x, y], ([_, gx, gy, ..], offset)| {
+            [x + f64::from(*gx) * offset, y + f64::from(*gy) * offset]
+        })
+    }
 }
 
 impl Normal {
     /// Those of light and the other `unknowns`; the rest stay 0.
     fn of(tiles: &[Tile<'_>], weights: &[f64], unknowns: &[usize], manner: Manner) -> Self {
-        let mut out = Self { matrix: [[0.0; 5]; 5], right: [0.0; 5] };
+        let mut out = Self { matrix: [[0.0; 5]; 5], right: [0.0; 5], rows: Rows::default() };
         for (t, &w) in tiles.iter().zip(weights) {
             let t = t.sums;
             // How the tile's shift goes with each unknown but light.
@@ -145,36 +196,17 @@ impl Normal {
             out.right[2] += w * t.light_pull;
         }
         if manner.row > 0.0 {
-            out.take_rows_off(tiles, weights, unknowns, manner.row);
+            out.rows = Rows::of(tiles, weights, manner.row);
+            out.take_rows_off(unknowns);
         }
         out
     }
 
-    /// Takes off what an offset of each of the frame's rows, of standard deviation `spread`, may explain:
-    /// the Schur complement of the offsets.
-    fn take_rows_off(
-        &mut self,
-        tiles: &[Tile<'_>],
-        weights: &[f64],
-        unknowns: &[usize],
-        spread: f64,
-    ) {
-        let Some(first) = tiles.iter().filter_map(|t| Some(t.rows?.first)).min() else { return };
-        // Weight, what goes with each unknown, and residual.
-        let mut all: Vec<[f64; 7]> = Vec::new();
-        for (t, &w) in tiles.iter().zip(weights) {
-            let Some(RowSums { first: row, rows }) = t.rows else { continue };
-            let from = row.abs_diff(first);
-            all.resize(all.len().max(from + TILE), [0.0; 7]);
-            let [x, y] = t.sums.at;
-            for (sum, row) in all[from..].iter_mut().zip(rows) {
-                let [weight, gx, gy, m, r] = row.map(f64::from);
-                let of = [weight, gx, gy, m, gx * x + gy * y, gy * x - gx * y, r];
-                sum.iter_mut().zip(of).for_each(|(s, v)| *s += w * v);
-            }
-        }
-        for [weight, of @ .., pull] in all {
-            let share = 1.0 / (weight + 1.0 / (spread * spread));
+    /// Takes off what the rows' offsets may explain: their Schur complement.
+    fn take_rows_off(&mut self, unknowns: &[usize]) {
+        let Rows { expected, sums, .. } = &self.rows;
+        for [weight, of @ .., pull] in sums {
+            let share = 1.0 / (weight + expected);
             for &i in unknowns.iter().chain(&[2]) {
                 for &j in unknowns.iter().chain(&[2]) {
                     self.matrix[i][j] -= share * of[i] * of[j];
@@ -234,14 +266,14 @@ impl Normal {
     }
 }
 
-/// Weight of a tile by how well its own shift agrees with the common one.
-fn agreement(t: &Sums, step: [f64; 5], usual: f64) -> f64 {
+/// Weight of a tile by how well its own shift agrees with the common one; `known` is what else explains
+/// its pull.
+fn agreement(t: &Sums, (step, known): ([f64; 5], [f64; 2]), usual: f64) -> f64 {
     let Some(inverse) = t.info.inverse() else { return 1.0 };
     let [x, y] = t.at;
     let moved =
         t.info.times([step[0] + step[3] * x - step[4] * y, step[1] + step[3] * y + step[4] * x]);
-    let left =
-        [t.pull[0] - moved[0] - t.mix[0] * step[2], t.pull[1] - moved[1] - t.mix[1] * step[2]];
+    let left = [0, 1].map(|a| t.pull[a] - moved[a] - t.mix[a] * step[2] - known[a]);
     let v = inverse.times(left);
     let distance = (left[0] * v[0] + left[1] * v[1]) / usual;
     (1.0 + distance / SOFT).powi(-2)

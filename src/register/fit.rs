@@ -370,16 +370,17 @@ mod tests {
 
     #[test]
     fn offsets_of_rows_do_not_move_a_fit_that_knows_of_them() {
-        // Bars along the rows: most of what tells the shift down the picture looks like offsets.
+        // Bars along the rows: most of what tells the shift down the picture looks like offsets, and
+        // these offsets look like a shift.
         let bars = |x: f64, y: f64| scene(x, y) + to_f32(150.0 * libm::sin(0.4 * y));
         let template = Plane::from_fn(160, 128, |x, y| bars(x as f64, y as f64));
         let p = [0.37, -0.22];
-        let offset = |y: usize| to_f32(15.0 * libm::sin(y as f64 * y as f64));
+        let offset = |y: usize| to_f32(12.0 * libm::cos(0.4 * y as f64));
+        let still = vec![1; 160 * 128];
+        let model = NoiseModel { gain_e_per_dn: 1.0, read_noise_e: 8.0 };
         let seen =
             Plane::from_fn(160, 128, |x, y| bars(x as f64 - p[0], y as f64 - p[1]) + offset(y));
         let frame = FixedPlane::from_plane(&seen, None, Coding::for_white(4095.0));
-        let still = vec![1; 160 * 128];
-        let model = NoiseModel { gain_e_per_dn: 1.0, read_noise_e: 8.0 };
         let fit = |row: f32| {
             let noise = PixelNoise { row, ..PixelNoise::new(&model) };
             let patches = patches(&template, &still, &noise, (None, 1.0));
@@ -389,12 +390,13 @@ mod tests {
         };
         let (blind, knowing) = (fit(0.0), fit(10.0));
         let error = |f: &Fit| (f.shift[1] - p[1]).abs();
-        assert!(error(&blind) > 0.01, "{blind:?}");
+        assert!(error(&blind) > 0.05, "{blind:?}");
         assert!(error(&knowing) < 0.2 * error(&blind), "{knowing:?} {blind:?}");
         assert!((knowing.shift[0] - p[0]).abs() < 2e-3, "{knowing:?}");
-        // What bars alone could tell is not promised; along the rows nothing is lost.
-        assert!(knowing.sigma[1] > 1.3 * blind.sigma[1], "{knowing:?} {blind:?}");
-        assert!(knowing.sigma[0] < 1.1 * blind.sigma[0], "{knowing:?} {blind:?}");
+        // What bars alone could tell is not promised. With it, both would be known alike: their mean square
+        // slopes are 4440 along the rows and 3990 across, of which the bars have 1800.
+        assert!(knowing.sigma[1] > 1.2 * knowing.sigma[0], "{knowing:?}");
+        assert!(knowing.used > 0.85, "{knowing:?}");
     }
 
     #[test]
