@@ -520,9 +520,9 @@ impl Band<'_> {
         let w = self.picture.width();
         let s = &mut *self.scratch;
         let pass = if second { &s.second } else { &s.first };
+        let mut values = [[0.0; LANES]; SIDE];
         for j in 0..STEP {
             for (g, done) in pass.done.iter().enumerate() {
-                let mut values = [[0.0; LANES]; SIDE];
                 for i in 0..LANES {
                     let x = inverse(std::array::from_fn(|k| done[k][j][i]));
                     for m in 0..SIDE {

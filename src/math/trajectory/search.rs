@@ -126,8 +126,9 @@ impl<const N: usize, const ROWS: usize, const ACROSS: usize> Around<N, ROWS, ACR
     #[inline(always)]
     fn cost_of<const PAST: bool, const FUTURE: bool>(&self, [vx, vy]: [usize; 2]) -> f32 {
         let mut sum = [0.0_f32; N];
-        for (j, now) in self.now.iter().enumerate().take(self.at.y.1).skip(self.at.y.0) {
-            let back = 2 * RANGE - vx;
+        let back = 2 * RANGE - vx;
+        for j in self.at.y.0..self.at.y.1 {
+            let now = &self.now[j];
             let p = &self.past[j + 2 * RANGE - vy][back..back + N];
             let f = &self.future[j + vy][vx..vx + N];
             for i in 0..N {
@@ -172,6 +173,22 @@ struct Confirming<'a> {
     near: Found,
 }
 
+/// Frames at both sizes.
+struct Both<'a> {
+    fine: Fine,
+    rough: Rough,
+    near: Three<'a>,
+    far: Three<'a>,
+    scale: [f32; 2],
+}
+
+impl Both<'_> {
+    #[inline(always)]
+    fn cost(&self, v: [usize; 2]) -> f32 {
+        self.fine.cost(self.near, v) * self.scale[0] + self.rough.cost(self.far, v) * self.scale[1]
+    }
+}
+
 impl Wide for Confirming<'_> {
     type Output = Option<Found>;
 
@@ -183,17 +200,16 @@ impl Wide for Confirming<'_> {
         let rough = Rough::new(far, self.at.smaller(4));
         // A quarter-size pixel holds the light of four half-size ones.
         let scale = [0.25 * per_pair(near), per_pair(far)];
-        let both = |v: [usize; 2]| fine.cost(near, v) * scale[0] + rough.cost(far, v) * scale[1];
-        let still = both([RANGE, RANGE]);
+        let both = Both { fine, rough, near, far, scale };
         let [vx, vy] = velocity.map(|v| clamp_index(v + signed(RANGE), STEPS));
-        let cost = both([vx, vy]);
+        let (still, cost) = (both.cost([RANGE, RANGE]), both.cost([vx, vy]));
         if cost > still * (ALIKE[0] * ratio + ALIKE[1]) {
             return None;
         }
         let beside = |v: usize| v.saturating_sub(1)..=(v + 1).min(STEPS - 1);
         for y in beside(vy) {
             for x in beside(vx) {
-                if [x, y] != [vx, vy] && both([x, y]) < cost {
+                if [x, y] != [vx, vy] && both.cost([x, y]) < cost {
                     return None;
                 }
             }

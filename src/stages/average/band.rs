@@ -3,6 +3,7 @@
 use std::ops::Range;
 
 use super::agree::AgreeScratch;
+use super::doubt::Doubted;
 
 /// Cells of a part of the picture: `first` is the first row of cells, `left` the first column.
 #[derive(Debug, Clone, Default)]
@@ -20,14 +21,17 @@ pub(super) struct CellBand {
     /// Means and mean counts of the segments.
     pub(super) mean: Vec<Vec<f32>>,
     pub(super) count: Vec<Vec<f32>>,
+    /// Variances of the segments that their own means do not explain, in codes.
+    pub(super) unsteady: Vec<Vec<f32>>,
     /// Weights of the segments; the largest of those next to the current frame.
     pub(super) weight: Vec<Vec<f32>>,
     pub(super) sure: Vec<f32>,
     /// Whether cells are of 4 x 4 pixels.
     pub(super) large: bool,
-    /// Cells twice the size that judge, or judge first; columns that are judged once more.
+    /// Cells twice the size that judge, or judge first; an area that is judged once more, and all those.
     pub(super) coarse: Option<Box<CellBand>>,
     pub(super) part: Option<Box<CellBand>>,
+    pub(super) doubted: Doubted,
     pub(super) work: Work,
 }
 
@@ -47,12 +51,11 @@ impl CellBand {
     /// Room for its cells.
     pub(super) fn fit(&mut self, segments: usize) {
         let n = self.width * self.height;
-        for list in [&mut self.mean, &mut self.count, &mut self.weight] {
+        for list in [&mut self.mean, &mut self.count, &mut self.unsteady, &mut self.weight] {
             list.resize_with(segments, Vec::new);
             list.iter_mut().for_each(|v| v.resize(n, 0.0));
         }
         let work = &mut self.work;
-        work.agree.fit(n);
         work.line.resize(2 * self.width + 2, 0.0);
         for v in [
             &mut self.now,
@@ -60,12 +63,19 @@ impl CellBand {
             &mut self.cell_variance,
             &mut self.pixel_variance,
             &mut self.sure,
-            &mut work.difference,
-            &mut work.inverse,
-            &mut work.agreed,
             &mut work.kept,
             &mut work.number,
         ] {
+            v.resize(n, 0.0);
+        }
+    }
+
+    /// The same, and room to judge them.
+    pub(super) fn fit_to_judge(&mut self, segments: usize) {
+        self.fit(segments);
+        let (n, work) = (self.width * self.height, &mut self.work);
+        work.agree.fit(n);
+        for v in [&mut work.difference, &mut work.inverse, &mut work.agreed] {
             v.resize(n, 0.0);
         }
     }

@@ -2,14 +2,10 @@
 //!
 //! A band of cells of 4 x 4 pixels is made from one of 2 x 2, judged as that would be, and its weights
 //! are given to all four: a quarter of the work, and limits of motion half as fine. Where finer ones are
-//! wanted, columns in which a segment is doubted anywhere are judged once more, in cells of 2 x 2; what
-//! is still for sure shows nothing that those would tell better.
-
-use std::iter::once;
-use std::ops::Range;
+//! wanted, areas in which a segment is doubted (`doubt`) are judged once more, in cells of 2 x 2.
 
 use super::band::CellBand;
-use crate::frame::convert::to_f32;
+use super::doubt::Area;
 use crate::math::wide::{Wide, wide};
 
 /// A band, and the one of larger cells that judges it; as one piece of work.
@@ -23,19 +19,9 @@ struct Gathering<'a> {
 struct Spreading<'a> {
     band: &'a mut CellBand,
     coarse: &'a CellBand,
-    /// Columns (of the band) that are kept.
-    kept: &'a [Range<usize>],
 }
 
-/// Cells (of 4 x 4 pixels) a side of the squares that doubt is looked for in, and columns of them that
-/// are judged once more together.
-const SQUARE: usize = 4;
-const TOGETHER: usize = 8;
-/// Mean weight of a segment in a square below which it is doubted there, and weight of a cell: noise
-/// alone gets as low at one square in 10,000.
-const BEYOND_DOUBT: f32 = 0.4;
-const OVER: f32 = 0.01;
-/// Columns of cells beyond those judged once more that the tests look at.
+/// Cells beyond an area judged once more that the tests look at.
 const BESIDE: usize = 10;
 
 /// Rows of values, and what they count.
@@ -48,64 +34,23 @@ impl CellBand {
         wide(Gathering { band: self, fixed, coarse });
     }
 
-    /// Takes the weights of the band of cells twice the size, but for columns that are `kept`.
-    pub(super) fn spread(&mut self, coarse: &CellBand, kept: &[Range<usize>]) {
-        wide(Spreading { band: self, coarse, kept });
+    /// Takes the weights of the band of cells twice the size.
+    pub(super) fn spread(&mut self, coarse: &CellBand) {
+        wide(Spreading { band: self, coarse });
     }
 
-    /// Of a band of larger cells, columns in which a segment is doubted; in cells of half the size.
-    pub(super) fn doubted(&self) -> Vec<Range<usize>> {
-        let mut found: Vec<Range<usize>> = Vec::new();
-        for left in (0..self.width).step_by(TOGETHER) {
-            let end = (left + TOGETHER).min(self.width);
-            // What lies beside is looked at from there.
-            let seen = left.saturating_sub(SQUARE)..(end + SQUARE).min(self.width);
-            if !self.doubts(&seen) {
-                continue;
-            }
-            match found.last_mut() {
-                Some(last) if last.end == 2 * left => last.end = 2 * end,
-                _ => found.push(2 * left..2 * end),
-            }
-        }
-        found
-    }
-
-    /// Whether a segment is doubted in some columns: in a cell, or in most of a square.
-    fn doubts(&self, columns: &Range<usize>) -> bool {
-        self.weight.iter().zip(&self.count).any(|(weight, count)| {
-            (0..self.height).step_by(SQUARE).any(|y| {
-                let mut sure = [0.0_f32; TOGETHER / SQUARE + 2];
-                let rows = y..(y + SQUARE).min(self.height);
-                let all = to_f32((rows.len() * SQUARE) as f64);
-                let mut lone = false;
-                for at in rows.map(|y| y * self.width) {
-                    let row = at + columns.start..at + columns.end;
-                    let squares = weight[row.clone()].chunks(SQUARE);
-                    let squares = squares.zip(count[row].chunks(SQUARE)).zip(&mut sure);
-                    for ((weight, count), sure) in squares {
-                        for (w, n) in weight.iter().zip(count) {
-                            // What was never seen is not doubted, nor what is not there.
-                            let w = if *n < 0.5 { 1.0 } else { *w };
-                            *sure += w - 1.0;
-                            lone |= w < OVER;
-                        }
-                    }
-                }
-                lone || sure.iter().any(|sure| *sure < (BEYOND_DOUBT - 1.0) * all)
-            })
-        })
-    }
-
-    /// Copies some columns, and what their tests look at, to `part`; gives the first column copied.
-    pub(super) fn cut(&self, columns: &Range<usize>, part: &mut CellBand) -> usize {
-        let from = columns.start.saturating_sub(BESIDE);
-        let to = (columns.end + BESIDE).min(self.width);
-        (part.width, part.height, part.large) = (to - from, self.height, false);
-        part.fit(self.mean.len());
+    /// Copies an area, and what its tests look at, to `part`; gives the first column and row copied.
+    pub(super) fn cut(&self, area: &Area, part: &mut CellBand) -> [usize; 2] {
+        let [left, top] = [&area.x, &area.y].map(|of| of.start.saturating_sub(BESIDE));
+        let (right, end) = (area.x.end + BESIDE, area.y.end + BESIDE);
+        part.width = right.min(self.width) - left;
+        part.height = end.min(self.height) - top;
+        part.large = false;
+        part.fit_to_judge(self.mean.len());
         let copy = |of: &[f32], to: &mut [f32]| {
-            for (of, to) in of.chunks_exact(self.width).zip(to.chunks_exact_mut(part.width)) {
-                to.copy_from_slice(&of[from..from + part.width]);
+            let rows = of[top * self.width..].chunks_exact(self.width);
+            for (of, to) in rows.zip(to.chunks_exact_mut(part.width)) {
+                to.copy_from_slice(&of[left..left + part.width]);
             }
         };
         copy(&self.now, &mut part.now);
@@ -115,20 +60,23 @@ impl CellBand {
         for s in 0..self.mean.len() {
             copy(&self.mean[s], &mut part.mean[s]);
             copy(&self.count[s], &mut part.count[s]);
-            copy(&self.weight[s], &mut part.weight[s]);
+            copy(&self.unsteady[s], &mut part.unsteady[s]);
         }
-        from
+        [left, top]
     }
 
-    /// Takes the weights of columns that were [`Self::cut`], the first of them at `from`.
-    pub(super) fn put(&mut self, columns: &Range<usize>, part: &CellBand, from: usize) {
-        let end = columns.end.min(self.width);
-        let inner = columns.start - from..end - from;
-        let width = self.width;
+    /// Takes the weights of an area that was [`Self::cut`] (as far as there are cells), the first column and
+    /// row of that at `from`.
+    pub(super) fn put(&mut self, area: &Area, part: &CellBand, from: [usize; 2]) {
+        let x = area.x.start..area.x.end.min(self.width);
+        let y = area.y.start..area.y.end.min(self.height);
+        let inner = x.start - from[0]..x.end - from[0];
+        let (width, rows) = (self.width, y.start * self.width..y.end * self.width);
         let lists = self.weight.iter_mut().zip(&part.weight);
         for (to, of) in lists.chain([(&mut self.sure, &part.sure)]) {
-            for (to, of) in to.chunks_exact_mut(width).zip(of.chunks_exact(part.width)) {
-                to[columns.start..end].copy_from_slice(&of[inner.clone()]);
+            let of = of[(y.start - from[1]) * part.width..].chunks_exact(part.width);
+            for (to, of) in to[rows.clone()].chunks_exact_mut(width).zip(of) {
+                to[x.clone()].copy_from_slice(&of[inner.clone()]);
             }
         }
     }
@@ -156,9 +104,8 @@ impl Wide for Gathering<'_> {
                 let number = &mut coarse.count[s][out.clone()];
                 let mean = (&band.mean[s][a.clone()], &band.mean[s][b.clone()]);
                 mixed(mean, count, &mut coarse.mean[s][out.clone()], number);
-                // Not weights yet, but unexplained variances.
-                let left = (&band.weight[s][a.clone()], &band.weight[s][b.clone()]);
-                mixed(left, count, &mut coarse.weight[s][out.clone()], number);
+                let unsteady = (&band.unsteady[s][a.clone()], &band.unsteady[s][b.clone()]);
+                mixed(unsteady, count, &mut coarse.unsteady[s][out.clone()], number);
             }
             let pixel = (&band.pixel_variance[a.clone()], &band.pixel_variance[b.clone()]);
             halved(pixel, &mut coarse.pixel_variance[out.clone()]);
@@ -180,19 +127,15 @@ impl Wide for Spreading<'_> {
 
     #[inline(always)]
     fn call(self) {
-        let Self { band, coarse, kept } = self;
-        let mut left = 0;
-        for next in kept.iter().cloned().chain(once(band.width..band.width)) {
-            let (x0, x1) = (left, next.start);
-            left = next.end.min(band.width);
-            for y in 0..band.height {
-                let at = y / 2 * coarse.width;
-                let from = at + x0 / 2..at + x1.div_ceil(2);
-                let to = y * band.width + x0..y * band.width + x1;
+        let Self { band, coarse } = self;
+        for (y, row) in coarse.sure.chunks_exact(coarse.width).enumerate() {
+            let at = y * coarse.width..(y + 1) * coarse.width;
+            for y in 2 * y..(2 * y + 2).min(band.height) {
+                let to = y * band.width..(y + 1) * band.width;
                 for (weight, of) in band.weight.iter_mut().zip(&coarse.weight) {
-                    doubled(&of[from.clone()], &mut weight[to.clone()]);
+                    doubled(&of[at.clone()], &mut weight[to.clone()]);
                 }
-                doubled(&coarse.sure[from], &mut band.sure[to]);
+                doubled(row, &mut band.sure[to]);
             }
         }
     }
@@ -249,6 +192,7 @@ fn mixed((a, b): Rows<'_>, (p, q): Rows<'_>, out: &mut [f32], number: &mut [f32]
 
 #[cfg(test)]
 mod tests {
+    use super::super::doubt::Doubted;
     use super::super::judge::Judging;
     use super::*;
 
@@ -281,6 +225,7 @@ mod tests {
                 known: vec![1.0; width * height],
                 mean: list.clone(),
                 count: vec![vec![8.0; width * height]; 2],
+                unsteady: list.clone(),
                 weight: list,
                 pixel_variance: vec![4.0; width * height],
                 cell_variance: vec![1.0; width * height],
@@ -295,7 +240,7 @@ mod tests {
         assert_eq!(coarse.count[1], [8.0; 6]);
         assert!(coarse.cell_variance.iter().all(|v| (v - 0.4).abs() < 1e-6));
         coarse.sure = vec![0.0, 1.0, 2.0, 3.0, 4.0, 5.0];
-        fine.spread(&coarse, &[]);
+        fine.spread(&coarse);
         let (a, b) = ([0.0, 0.0, 1.0, 1.0, 2.0], [3.0, 3.0, 4.0, 4.0, 5.0]);
         assert_eq!(fine.sure, [a, a, b].concat());
         assert_eq!(fine.weight[0][12..14], coarse.weight[0][4..5].repeat(2));
@@ -304,7 +249,7 @@ mod tests {
     /// A band of small cells that noise alone made differ, but for a part that moved through the past.
     fn judged(width: usize) -> CellBand {
         let mut band = CellBand { width, height: 40, ..CellBand::default() };
-        band.fit(2);
+        band.fit_to_judge(2);
         let noise = |i: usize| ((i.wrapping_mul(2_654_435_761) >> 8) % 1000) as f32 / 289.0 - 1.73;
         for i in 0..width * 40 {
             band.now[i] = 50.0 + noise(i);
@@ -313,10 +258,9 @@ mod tests {
             for s in 0..2 {
                 band.mean[s][i] = 50.0 + 0.3 * noise(i * 7 + s);
                 band.count[s][i] = 10.0;
-                // What segments have before they are judged: unexplained variance.
                 let moved =
                     s == 0 && (70..74).contains(&(i % width)) && (20..24).contains(&(i / width));
-                band.weight[s][i] = if moved { 40.0 } else { 4.0 };
+                band.unsteady[s][i] = if moved { 40.0 } else { 4.0 };
             }
         }
         band
@@ -332,28 +276,35 @@ mod tests {
                 large: true,
                 ..CellBand::default()
             };
-            coarse.fit(2);
+            coarse.fit_to_judge(2);
             band.gather(&vec![0.0; width * 40], &mut coarse);
             wide(Judging { band: &mut coarse, step: 1.0 });
-            let doubted = coarse.doubted();
-            assert_eq!((doubted.len(), doubted[0].clone()), (1, 48..96));
+            let mut doubted = Doubted::default();
+            doubted.find(&coarse.weight, &coarse.count, coarse.width);
+            assert_eq!(doubted.areas, [Area { x: 56..88, y: 8..40 }]);
+            let area = &doubted.areas[0];
             let mut all = band.clone();
             wide(Judging { band: &mut all, step: 1.0 });
+            band.spread(&coarse);
             let mut part = CellBand::default();
-            let from = band.cut(&doubted[0], &mut part);
+            let from = band.cut(area, &mut part);
             wide(Judging { band: &mut part, step: 1.0 });
-            band.put(&doubted[0], &part, from);
-            band.spread(&coarse, &doubted);
+            band.put(area, &part, from);
             for (i, (a, b)) in band.weight[0].iter().zip(&all.weight[0]).enumerate() {
-                if doubted[0].contains(&(i % width)) {
+                if area.x.contains(&(i % width)) && area.y.contains(&(i / width)) {
                     assert_eq!(a.to_bits(), b.to_bits(), "{i}");
                 } else {
                     assert!(*a > 0.5, "{i}: {a}");
                 }
             }
             assert!(band.weight[0][22 * width + 72] < 0.01);
-            // Columns to the very end, of odd width too.
-            band.spread(&coarse, &[64..70, 90..2 * coarse.width]);
+            // To the very end, of odd width too.
+            let rest = Area { x: 120..width, y: 30..40 };
+            let from = band.cut(&rest, &mut part);
+            wide(Judging { band: &mut part, step: 1.0 });
+            band.put(&rest, &part, from);
+            let last = 39 * width + width - 1;
+            assert_eq!(band.weight[1][last].to_bits(), all.weight[1][last].to_bits());
         }
     }
 }

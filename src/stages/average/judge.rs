@@ -38,10 +38,12 @@ impl CellBand {
         let (n, width) = (self.now.len(), self.width);
         let independent = if self.large { INDEPENDENT_LARGE } else { INDEPENDENT };
         // (1) steady in itself
-        for (w, count) in self.weight.iter_mut().zip(&self.count) {
+        let segments = self.weight.iter_mut().zip(&self.unsteady).zip(&self.count);
+        for ((w, unsteady), count) in segments {
             let (w, count, p) = (&mut w[..n], &count[..n], &self.pixel_variance[..n]);
+            let unsteady = &unsteady[..n];
             for i in 0..n {
-                let v = w[i] * step * step / p[i] - 1.0;
+                let v = unsteady[i] * step * step / p[i] - 1.0;
                 w[i] = if v < 50.0 { v } else { 50.0 };
             }
             let agreed = &mut self.work.agreed[..n];

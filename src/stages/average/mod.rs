@@ -40,6 +40,7 @@ mod agree;
 mod band;
 mod coarse;
 mod compose;
+mod doubt;
 mod judge;
 mod moving;
 mod still;

@@ -1,6 +1,7 @@
 //! Cells of the window: what its segments and the current frame show at each, and what the noise model
 //! expects there. What is made of that is in `judge`.
 
+use std::mem;
 use std::ops::Range;
 
 use super::agree::above;
@@ -234,8 +235,7 @@ impl Wide for Making<'_> {
                     coding: current.coding,
                     mean: &mut band.mean[s][at.clone()],
                     number: &mut band.count[s][at.clone()],
-                    // They become weights below.
-                    left: &mut band.weight[s][at],
+                    left: &mut band.unsteady[s][at],
                 };
                 row.fill();
             }
@@ -289,18 +289,22 @@ impl CellBand {
         let mut coarse = self.coarse.take().unwrap_or_default();
         (coarse.width, coarse.height) = (self.width.div_ceil(2), self.height.div_ceil(2));
         coarse.large = true;
-        coarse.fit(of.segments.len());
+        coarse.fit_to_judge(of.segments.len());
         self.gather(&self.work.number, &mut coarse);
         wide(Judging { band: &mut coarse, step });
-        let doubted = if of.coarse { Vec::new() } else { coarse.doubted() };
-        let mut part = self.part.take().unwrap_or_default();
-        for columns in &doubted {
-            let from = self.cut(columns, &mut part);
-            wide(Judging { band: &mut part, step });
-            self.put(columns, &part, from);
+        self.spread(&coarse);
+        if !of.coarse {
+            let mut part = self.part.take().unwrap_or_default();
+            let mut doubted = mem::take(&mut self.doubted);
+            doubted.find(&coarse.weight, &coarse.count, coarse.width);
+            for area in &doubted.areas {
+                let from = self.cut(area, &mut part);
+                wide(Judging { band: &mut part, step });
+                self.put(area, &part, from);
+            }
+            (self.part, self.doubted) = (Some(part), doubted);
         }
-        self.spread(&coarse, &doubted);
-        (self.coarse, self.part) = (Some(coarse), Some(part));
+        self.coarse = Some(coarse);
     }
 
     /// Variances that the noise model expects; the part that is no noise is kept too.
