@@ -145,7 +145,8 @@ pub fn learn(
     faults.rows = row_model.as_ref().map(|m| to_f32(m.sigma));
     let noise = &*faults.noise(noise);
     if let Some(model) = row_model {
-        let (found, model) = without_rows(frames, block, model, (noise, settings, Within::Itself))?;
+        let (found, model) =
+            without_rows(frames, &block, &model, (noise, settings, Within::Itself))?;
         (block, row_model) = (found, Some(model));
     }
     let mut sensor;
@@ -275,7 +276,7 @@ pub(super) fn settle_in(
     let mut block = refine_known(&lent(frames), noise, settings, (poses, base)).ok()?;
     if rows && let Some(model) = row_model(frames, &block, noise) {
         let within = Within::First(base);
-        (block, _) = without_rows(frames, block, model, (noise, settings, within)).ok()?;
+        (block, _) = without_rows(frames, &block, &model, (noise, settings, within)).ok()?;
     }
     Some(block)
 }
@@ -297,7 +298,7 @@ fn alone(
     if faults.rows.is_some()
         && let Some(model) = row_model(frames, &block, noise)
     {
-        (block, _) = without_rows(frames, block, model, (noise, settings, Within::Itself))?;
+        (block, _) = without_rows(frames, &block, &model, (noise, settings, Within::Itself))?;
         (block, _) = undrawn(frames, block, noise, settings)?;
     }
     Ok((block, fields))
@@ -411,12 +412,12 @@ fn row_model(frames: &[Option<FixedPlane>], block: &Block, noise: &PixelNoise) -
 /// knows of offsets (`noise`) is not drawn by what is left of them.
 fn without_rows(
     frames: &mut [Option<FixedPlane>],
-    block: Block,
-    model: RowModel,
+    block: &Block,
+    model: &RowModel,
     (noise, settings, within): (&PixelNoise, &RegisterSettings, Within<'_>),
 ) -> Result<(Block, RowModel), NoLock> {
-    take_rows_off(frames, &block.poses, (&model, noise));
-    let block = again(frames, &block, noise, (settings, within))?;
+    take_rows_off(frames, &block.poses, (model, noise));
+    let block = again(frames, block, noise, (settings, within))?;
     let model = RowModel::new(&block.average.mean, block.always_still(), model.sigma);
     Ok((block, model))
 }
