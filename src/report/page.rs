@@ -102,8 +102,13 @@ fn sums(clip: &ClipFolder) -> Vec<(&'static str, String)> {
         ));
     }
     if let Some(j) = jitter(clip) {
-        let after = j.after.map_or("?".to_owned(), |a| format!("about {}", figures(a, 2)));
-        all.push(("Jitter before, after", format!("{}, {after} px rms", figures(j.before, 2))));
+        let before = figures(j.before, 2);
+        all.push(match j.after {
+            Some(a) => {
+                ("Jitter before, after", format!("{before}, about {} px rms", figures(a, 2)))
+            }
+            None => ("Jitter, not taken out", format!("{before} px rms")),
+        });
     }
     if let Some(n) = noise_of(clip) {
         let before = n.before.map_or("?".to_owned(), |b| figures(b, 2));

@@ -50,8 +50,16 @@ pub struct Verdict {
 pub struct Jitter {
     /// As measured.
     pub before: f64,
-    /// From the uncertainties of the poses; not measured again on the finished frames.
+    /// From the uncertainties of the poses; not measured again on the finished frames. `None` where they
+    /// were not steadied.
     pub after: Option<f64>,
+}
+
+/// Whether the pipeline steadies.
+fn steadied(clip: &ClipFolder) -> bool {
+    clip.get(&["pipeline", "steps"]).as_array().is_some_and(|steps| {
+        steps.iter().any(|s| s.get("use").and_then(|u| u.as_str()) == Some("steady"))
+    })
 }
 
 /// The jitter of a clip whose still background was found.
@@ -63,7 +71,7 @@ pub fn jitter(clip: &ClipFolder) -> Option<Jitter> {
         clip.rows.iter().filter(|r| r.usable()).filter_map(|r| r.sigma).collect();
     let pairs = sigmas.windows(2).map(|p| 2.0 * (p[0] * p[0] + p[1] * p[1]));
     let n = sigmas.len().saturating_sub(1);
-    let after = (n > 0).then(|| (pairs.sum::<f64>() / n as f64).sqrt());
+    let after = (n > 0 && steadied(clip)).then(|| (pairs.sum::<f64>() / n as f64).sqrt());
     Some(Jitter { before, after })
 }
 
@@ -117,9 +125,7 @@ pub fn verdict(clip: &ClipFolder) -> Verdict {
             ),
         ));
     }
-    let steadied = clip.get(&["pipeline", "steps"]).as_array().is_some_and(|steps| {
-        steps.iter().any(|s| s.get("use").and_then(|u| u.as_str()) == Some("steady"))
-    });
+    let steadied = steadied(clip);
     if let Some(j) = jitter(clip) {
         let left = j.after.map_or(String::new(), |a| {
             format!("; about {} px are expected to be left", figures(a, 2))
@@ -201,7 +207,10 @@ mod tests {
 
     #[test]
     fn well_uncertain_and_faulty() {
-        let locked = serde_json::json!({ "registration": { "locked": true, "jitter_px": 0.5 } });
+        let locked = serde_json::json!({
+            "pipeline": { "steps": [{ "use": "steady" }] },
+            "registration": { "locked": true, "jitter_px": 0.5 },
+        });
         let well = clip(&locked, "1,0,0,0.01,2,ok\n2,1,0,0.01,4,ok\n", true);
         let v = verdict(&well);
         assert_eq!(v.grade, Grade::Good);
@@ -214,6 +223,16 @@ mod tests {
         let lost = clip(&locked, "1,0,0,0.01,2,ok\n2,0,0,,,missing\n", true);
         assert_eq!(verdict(&lost).grade, Grade::Bad);
         assert_eq!(verdict(&clip(&locked, "", false)).grade, Grade::Bad);
+    }
+
+    #[test]
+    fn of_a_clip_that_was_not_steadied_nothing_is_promised() {
+        let record = serde_json::json!({ "registration": { "locked": true, "jitter_px": 0.5 } });
+        let as_it_was = clip(&record, "1,0,0,0.01,2,ok\n2,1,0,0.01,4,ok\n", true);
+        let v = verdict(&as_it_was);
+        let said = "Not steadied: it moves by 0.50 px rms from frame to frame.";
+        assert!(v.sentences.iter().any(|s| s == said), "{v:?}");
+        assert_eq!(jitter(&as_it_was).unwrap().after, None);
     }
 
     #[test]
