@@ -144,10 +144,9 @@ pub fn learn(
     let mut row_model = if rows { row_model(frames, &block, noise) } else { None };
     faults.rows = row_model.as_ref().map(|m| to_f32(m.sigma));
     let noise = &*faults.noise(noise);
-    if let Some(model) = row_model {
-        let (found, model) =
-            without_rows(frames, &block, &model, (noise, settings, Within::Itself))?;
-        (block, row_model) = (found, Some(model));
+    if let Some(model) = &mut row_model {
+        block = without_rows(frames, &block, model, (noise, settings, Within::Itself))?;
+        *model = RowModel::new(&block.average.mean, block.always_still(), model.sigma);
     }
     let mut sensor;
     (block, sensor) = undrawn(frames, block, noise, settings)?;
@@ -256,8 +255,7 @@ fn looked_up(
     }
     let gains = known.gains(frames.len());
     let base = base.or_else(|| gains.then(|| before.first.base()));
-    let block =
-        settle_in(frames, (noise, settings), found.poses, (base, before.faults.rows.is_some()))?;
+    let block = settle_in(frames, (noise, settings), found.poses, base)?;
     if let Drawn::To(_) = drawn::undrawn(&lent(frames), &block, noise, settings) {
         return None;
     }
@@ -266,17 +264,19 @@ fn looked_up(
 }
 
 /// A block from poses in the first one's reference, with the frames of `base` in its template, and with
-/// offsets of `rows` taken off where they matter.
+/// offsets of rows taken off where they matter.
 pub(super) fn settle_in(
     frames: &mut [Option<FixedPlane>],
     (noise, settings): (&PixelNoise, &RegisterSettings),
     poses: Vec<Option<Pose>>,
-    (base, rows): (Option<Base<'_>>, bool),
+    base: Option<Base<'_>>,
 ) -> Option<Block> {
     let mut block = refine_known(&lent(frames), noise, settings, (poses, base)).ok()?;
-    if rows && let Some(model) = row_model(frames, &block, noise) {
+    if noise.row > 0.0
+        && let Some(model) = row_model(frames, &block, noise)
+    {
         let within = Within::First(base);
-        (block, _) = without_rows(frames, &block, &model, (noise, settings, within)).ok()?;
+        block = without_rows(frames, &block, &model, (noise, settings, within)).ok()?;
     }
     Some(block)
 }
@@ -298,7 +298,7 @@ fn alone(
     if faults.rows.is_some()
         && let Some(model) = row_model(frames, &block, noise)
     {
-        (block, _) = without_rows(frames, &block, &model, (noise, settings, Within::Itself))?;
+        block = without_rows(frames, &block, &model, (noise, settings, Within::Itself))?;
         (block, _) = undrawn(frames, block, noise, settings)?;
     }
     Ok((block, fields))
@@ -405,8 +405,7 @@ fn row_model(frames: &[Option<FixedPlane>], block: &Block, noise: &PixelNoise) -
     RowModel::measure((&block.average.mean, &still), noise, frames.len(), frame)
 }
 
-/// The block once more with the offsets of its rows taken off, and what they are measured against from
-/// then on.
+/// The block once more with the offsets of its rows taken off.
 ///
 /// A frame that lies wrong shows offsets at the scene's edges, and these are taken off too; a fit that
 /// knows of offsets (`noise`) is not drawn by what is left of them.
@@ -415,11 +414,9 @@ fn without_rows(
     block: &Block,
     model: &RowModel,
     (noise, settings, within): (&PixelNoise, &RegisterSettings, Within<'_>),
-) -> Result<(Block, RowModel), NoLock> {
+) -> Result<Block, NoLock> {
     take_rows_off(frames, &block.poses, (model, noise));
-    let block = again(frames, block, noise, (settings, within))?;
-    let model = RowModel::new(&block.average.mean, block.always_still(), model.sigma);
-    Ok((block, model))
+    again(frames, block, noise, (settings, within))
 }
 
 /// Takes their rows' offsets off the frames.

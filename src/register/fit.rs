@@ -97,7 +97,7 @@ pub fn fit_frame_above(
 ) -> Option<Fit> {
     let size = [frame.width, frame.height];
     let mut search = Search::new(start);
-    let mut said = Said::default();
+    let mut said = std::mem::take(&mut scratch.said);
     for _ in 0..STEPS {
         let moved = Moves::new((search.shift, search.turn), size);
         said.clear();
@@ -110,6 +110,7 @@ pub fn fit_frame_above(
             break;
         }
     }
+    scratch.said = said;
     search.found()
 }
 

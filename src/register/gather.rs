@@ -136,7 +136,7 @@ impl Together<'_> {
             if pattern {
                 self.read_again();
             }
-            if let Some(found) = self.again(faults.rows.is_some()) {
+            if let Some(found) = self.again() {
                 first = Block { frames: self.frames_found(), ..found };
             }
             if !pattern {
@@ -211,7 +211,7 @@ impl Together<'_> {
     }
 
     /// Each block once more with all others in its template; the first one's answer.
-    fn again(&mut self, rows: bool) -> Option<Block> {
+    fn again(&mut self) -> Option<Block> {
         let kept = |own: &Own| (own.average.clone(), own.block.still.clone());
         let before: Vec<_> = self.own.iter().map(|own| own.as_ref().map(kept)).collect();
         let mut first = None;
@@ -223,7 +223,7 @@ impl Together<'_> {
             let (average, still) = mean_of(bases, Some(k))?;
             let base = Some(Base { average: &average, still: &still });
             let poses = own.block.poses.clone();
-            if let Some(block) = settle_in(planes, self.by, poses, (base, rows)) {
+            if let Some(block) = settle_in(planes, self.by, poses, base) {
                 if k == 0 {
                     first = Some(block.clone());
                 }

@@ -1,7 +1,7 @@
 //! Offsets of rows: what reading a row out added to all of its pixels, anew in every frame.
 //!
-//! The model is that of stage `banding`. Row offsets that matter also pull
-//! on a frame's shift, so they are taken off before it is fitted.
+//! The model is that of stage `banding`. Row offsets that matter also pull on a frame's shift, so they
+//! are taken off before it is fitted, and what is left of them is fitted with it (see [`super::fit`]).
 
 use super::{PixelNoise, Pose};
 use crate::frame::convert::{index_in, round_isize, signed, to_f32};

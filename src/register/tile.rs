@@ -54,6 +54,7 @@ pub struct FitScratch {
     columns: Box<Columns>,
     codes: Box<Codes>,
     rows: Box<[RowSum; TILE]>,
+    pub(super) said: Said,
 }
 
 impl Default for FitScratch {
@@ -62,6 +63,7 @@ impl Default for FitScratch {
             columns: Box::new([[0.0; TILE]; SUMS]),
             codes: Box::new([[Coding::MISSING; TILE]; TILE]),
             rows: Box::new([[0.0; 5]; TILE]),
+            said: Said::default(),
         }
     }
 }
@@ -128,8 +130,7 @@ fn tile_sums(
     let at = moves.offset(patch);
     let moved = moves.of(at);
     part.gather(&moved, &mut scratch.codes);
-    let FitScratch { columns, codes, rows } = scratch;
-    **rows = [[0.0; 5]; TILE];
+    let FitScratch { columns, codes, rows, .. } = scratch;
     let rows = (target.noise.row > 0.0).then_some(&mut **rows);
     wide(Adding { part, moved, codes, columns, rows });
     let sums = Sums { at: at.map(|v| v / moves.radius), ..reduce(columns) };
@@ -230,6 +231,9 @@ impl Wide for Adding<'_> {
     #[inline(always)]
     fn call(self) {
         let Self { part, moved, codes, columns, mut rows } = self;
+        if let Some(rows) = &mut rows {
+            **rows = [[0.0; 5]; TILE];
+        }
         part.each_row(&moved, codes, |i, row, slopes| {
             part.add_row(row, slopes, columns);
             if let Some(rows) = &mut rows {

@@ -21,9 +21,12 @@ pub fn part(clip: &ClipFolder) -> Markup {
 /// Frames that go into one finished frame at most, and the name of that number; `None` where none
 /// are averaged.
 fn window(clip: &ClipFolder) -> Option<usize> {
-    let steps = clip.get(&["pipeline", "steps"]).as_array()?;
-    let average = steps.iter().find(|s| s.get("use").and_then(Value::as_str) == Some("average"));
-    let frames = average.and_then(|s| s.get("frames")).and_then(Value::as_u64).unwrap_or(1).max(1);
+    let frames = clip
+        .step("average")
+        .and_then(|s| s.get("frames"))
+        .and_then(Value::as_u64)
+        .unwrap_or(1)
+        .max(1);
     let all = usize::try_from(frames.saturating_add(clip.combined() - 1)).ok()?;
     (all > 1).then_some(all)
 }

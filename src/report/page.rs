@@ -107,7 +107,7 @@ fn sums(clip: &ClipFolder) -> Vec<(&'static str, String)> {
             Some(a) => {
                 ("Jitter before, after", format!("{before}, about {} px rms", figures(a, 2)))
             }
-            None => ("Jitter, not taken out", format!("{before} px rms")),
+            None => ("Jitter", format!("{before} px rms")),
         });
     }
     if let Some(n) = noise_of(clip) {

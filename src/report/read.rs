@@ -107,6 +107,13 @@ impl ClipFolder {
         path.iter().fold(&self.record, |at, key| at.get(key).unwrap_or(&Value::Null))
     }
 
+    /// The pipeline's step that uses a stage.
+    #[must_use]
+    pub fn step(&self, stage: &str) -> Option<&Value> {
+        let steps = self.get(&["pipeline", "steps"]).as_array()?;
+        steps.iter().find(|s| s.get("use").and_then(Value::as_str) == Some(stage))
+    }
+
     /// A number of the record by its path.
     #[must_use]
     pub fn number(&self, path: &[&str]) -> Option<f64> {

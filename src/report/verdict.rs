@@ -57,9 +57,7 @@ pub struct Jitter {
 
 /// Whether the pipeline steadies.
 fn steadied(clip: &ClipFolder) -> bool {
-    clip.get(&["pipeline", "steps"]).as_array().is_some_and(|steps| {
-        steps.iter().any(|s| s.get("use").and_then(|u| u.as_str()) == Some("steady"))
-    })
+    clip.step("steady").is_some()
 }
 
 /// The jitter of a clip whose still background was found.

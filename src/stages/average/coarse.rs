@@ -5,7 +5,7 @@
 //! wanted, areas in which a segment is doubted (`doubt`) are judged once more, in cells of 2 x 2.
 
 use super::band::CellBand;
-use super::doubt::Area;
+use super::doubt::{Area, BESIDE};
 use crate::math::wide::{Wide, wide};
 
 /// A band, and the one of larger cells that judges it; as one piece of work.
@@ -20,9 +20,6 @@ struct Spreading<'a> {
     band: &'a mut CellBand,
     coarse: &'a CellBand,
 }
-
-/// Cells beyond an area judged once more that the tests look at.
-const BESIDE: usize = 10;
 
 /// Rows of values, and what they count.
 type Rows<'a> = (&'a [f32], &'a [f32]);

@@ -17,8 +17,8 @@ const BEYOND_DOUBT: f32 = 0.4;
 const OVER: f32 = 0.01;
 /// Mean weight below which a square with such a cell shows something else.
 const GONE: f32 = 0.2;
-/// What an area costs beside its cells: rows and columns around, which its tests look at.
-const AROUND: usize = 20;
+/// Cells beyond an area that its tests look at.
+pub(super) const BESIDE: usize = 10;
 
 /// Some columns and rows of cells of 2 x 2 pixels.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -36,7 +36,7 @@ impl Area {
 
     /// Cells that are worked on for it.
     fn cost(&self) -> usize {
-        (self.x.len() + AROUND) * (self.y.len() + AROUND)
+        (self.x.len() + 2 * BESIDE) * (self.y.len() + 2 * BESIDE)
     }
 }
 
