@@ -1,8 +1,8 @@
 //! What is left of the noise after averaging, against the truth: prints tables.
 //!
 //! `cargo bench --bench averaging` prints every row; words after `--` choose: `quick` (one
-//! texture), `time` (milliseconds for a frame of 1920 x 1080 on one core), `quality`, `fast` or `plain`
-//! (that preset), `export DIR` (the frames as raw files for `benches/peers/averaging.py`), `look DIR`
+//! texture), `clean` (the noise-free row), `time` (milliseconds for a frame of 1920 x 1080 on one core),
+//! `quality`, `fast` or `plain` (that preset), `export DIR` (the frames as raw files for `benches/peers/averaging.py`), `look DIR`
 //! (pictures before, after and truth). "claim" is the rms error in still parts over the noise that
 //! the stage says is left there.
 //!
@@ -206,7 +206,12 @@ fn table(settings: &AverageSettings, quick: bool) {
             print_row(&name, &setup, &run(&setup, settings));
         }
     }
-    let setup = Disc { read: 0.0, error: 0.0, peak: 1000.0, ..base };
+    clean(settings);
+}
+
+/// The row of a clip without noise.
+fn clean(settings: &AverageSettings) {
+    let setup = Disc { read: 0.0, error: 0.0, peak: 1000.0, ..Disc::default() };
     println!("noise-free clip: worst change {:.3} % of full scale", clean_change(&setup, settings));
 }
 
@@ -405,6 +410,9 @@ fn main() {
     } else if let Some(folder) = after("look") {
         look(folder, &settings);
     } else {
+        if has("clean") {
+            return clean(&settings);
+        }
         if !has("time") {
             table(&settings, has("quick"));
         }

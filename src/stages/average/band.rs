@@ -56,7 +56,7 @@ impl CellBand {
             list.iter_mut().for_each(|v| v.resize(n, 0.0));
         }
         let work = &mut self.work;
-        work.line.resize(2 * self.width + 2, 0.0);
+        work.line.resize(3 * self.width + 2, 0.0);
         for v in [
             &mut self.now,
             &mut self.known,

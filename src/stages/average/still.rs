@@ -14,7 +14,8 @@ use crate::math::patch::any_marked;
 use crate::math::wide::{Wide, wide};
 use crate::register::{LEAST_VARIANCE, PixelNoise};
 
-/// Relative error of the model of a still place (light, resampling at edges).
+/// Relative error of the model of a still place (light, resampling at edges); none is granted in the
+/// frame's outermost lines, where what is resampled ends, and a line is a quarter of a larger cell.
 pub(super) const MODEL_ERROR: f32 = 0.0002;
 
 /// What the noise of the window's frames is.
@@ -314,7 +315,8 @@ impl CellBand {
         self.average(0..self.mean.len(), false);
         let (guide, others) = (&self.work.kept[..n], &mut self.work.number[..n]);
         let (s2, rounding) = (level.sigma * level.sigma, step * step / 12.0);
-        let (padded, factor) = self.work.line.split_at_mut(width + 2);
+        let (padded, rest) = self.work.line.split_at_mut(width + 2);
+        let (factor, error) = rest.split_at_mut(width);
         let PixelNoise { slope, floor, factor: flat, .. } = level.noise;
         factor.fill(1.0);
         for cy in 0..self.height {
@@ -333,6 +335,14 @@ impl CellBand {
             let others = &mut others[at.clone()];
             let pixel = &mut self.pixel_variance[at.clone()];
             let cell = &mut self.cell_variance[at];
+            let outermost = self.first + cy == 0 || 2 * (self.first + cy) + 2 >= h;
+            error.fill(if outermost { 0.0 } else { MODEL_ERROR });
+            if self.left == 0 {
+                error[0] = 0.0;
+            }
+            if 2 * (self.left + width) >= w {
+                error[width - 1] = 0.0;
+            }
             for (x, three) in padded.array_windows::<3>().enumerate().take(width) {
                 let (right, down) = (three[2] - three[0], below[x] - up[x]);
                 let (value, s) = (three[1], factor[x]);
@@ -340,9 +350,10 @@ impl CellBand {
                 let noise = if noise > LEAST_VARIANCE { noise } else { LEAST_VARIANCE };
                 let noise = noise * level.factor;
                 let slope = (right * right + down * down) / 16.0 * s2;
-                let model = MODEL_ERROR * value;
+                let model = error[x] * value;
                 let fixed = slope + model * model;
-                others[x] = fixed;
+                // Errors of the model differ from cell to cell, those of a pose do not.
+                others[x] = slope;
                 let (p, c) = (
                     noise * level.gain + 2.0 * fixed + rounding,
                     0.25 * (noise + rounding) + fixed,
