@@ -1,5 +1,6 @@
 //! The whole chain on frames of 1920 x 1080, beside a plain loop that reads, decodes, encodes and
-//! writes the same files: frames a second, ratio, peak memory.
+//! writes the same files: milliseconds a frame, ratios, milliseconds that its threads were at work for a
+//! frame (which other work on the machine changes less), peak memory.
 //!
 //! `cargo bench --bench chain` (500 frames, the shortest clip that a night is planned for) or
 //! `cargo bench --bench chain -- 3000 480x270 WORD ...`: number of frames, their size, then which
@@ -99,8 +100,17 @@ fn pipeline(row: &str) -> Pipeline {
     pipeline
 }
 
-/// Seconds and peak memory in MB of one row.
-fn measure(row: &str, dir: &Path, threads: usize) -> (f64, f64) {
+/// Seconds that this process's threads were at work, where the system tells: as a busy machine changes
+/// them less than the time on the wall.
+fn busy() -> f64 {
+    let text = fs::read_to_string("/proc/self/stat").unwrap_or_default();
+    // After the name in brackets; Linux counts hundredths.
+    let fields = text.rsplit(')').next().unwrap_or_default().split_whitespace();
+    fields.skip(11).take(2).filter_map(|v| v.parse::<f64>().ok()).sum::<f64>() / 100.0
+}
+
+/// Seconds, seconds at work and peak memory in MB of one row.
+fn measure(row: &str, dir: &Path, threads: usize) -> [f64; 3] {
     let (input, out) = (dir.join("clip"), dir.join(row.replace(' ', "")));
     let seconds = if row == "loop" {
         plain_loop(&input, &out, threads)
@@ -114,11 +124,11 @@ fn measure(row: &str, dir: &Path, threads: usize) -> (f64, f64) {
         clip::run(&job, &out, &work).expect("run");
         start.elapsed().as_secs_f64()
     };
-    (seconds, peak_mb())
+    [seconds, busy(), peak_mb()]
 }
 
 /// The same in a process of its own: rayon's threads are set by its environment.
-fn measured(row: &str, dir: &Path, threads: usize) -> (f64, f64) {
+fn measured(row: &str, dir: &Path, threads: usize) -> [f64; 3] {
     let program = std::env::current_exe().expect("this program");
     let output = std::process::Command::new(program)
         .args(["row", row, &threads.to_string()])
@@ -128,8 +138,8 @@ fn measured(row: &str, dir: &Path, threads: usize) -> (f64, f64) {
         .expect("a row");
     let text = String::from_utf8_lossy(&output.stdout);
     let numbers: Vec<f64> = text.split_whitespace().filter_map(|v| v.parse().ok()).collect();
-    assert!(numbers.len() == 2, "{row}: {}", String::from_utf8_lossy(&output.stderr));
-    (numbers[0], numbers[1])
+    let numbers = <[f64; 3]>::try_from(numbers);
+    numbers.unwrap_or_else(|_| panic!("{row}: {}", String::from_utf8_lossy(&output.stderr)))
 }
 
 /// Writes the clip, and beside it what the peers' script needs to judge results.
@@ -170,8 +180,8 @@ fn main() {
     if let [first, row, threads, dir] = args.as_slice()
         && first == "row"
     {
-        let (seconds, peak) = measure(row, Path::new(dir), threads.parse().expect("threads"));
-        println!("{seconds} {peak}");
+        let [seconds, busy, peak] = measure(row, Path::new(dir), threads.parse().expect("threads"));
+        println!("{seconds} {busy} {peak}");
         return;
     }
     let frames: usize = args.first().and_then(|a| a.parse().ok()).unwrap_or(FRAMES);
@@ -185,7 +195,7 @@ fn main() {
         let dir = Path::new(dir);
         film(dir, frames, size);
         for row in ["loop", "fast", "quality"] {
-            let (seconds, _) = measured(row, dir, available());
+            let [seconds, ..] = measured(row, dir, available());
             println!("{row}: {:.1} ms a frame", seconds / frames as f64 * 1e3);
         }
         return;
@@ -196,15 +206,15 @@ fn main() {
     println!("{frames} frames of {w} x {h}, 16 bit; {} threads at the most", available());
     println!("a sum that touches no memory: {:.2} times as fast on all of them", machine());
     println!(
-        "{:30} {:>7} {:>10} {:>8} {:>10} {:>10}",
-        "", "threads", "ms a frame", "x loop", "x 1 thread", "peak MB"
+        "{:30} {:>7} {:>10} {:>8} {:>10} {:>10} {:>10}",
+        "", "threads", "ms a frame", "x loop", "x 1 thread", "ms at work", "peak MB"
     );
     let wanted = |row: &str| words.is_empty() || words.iter().any(|w| row.contains(w.as_str()));
     let mut floors = Vec::new();
     for row in ROWS.into_iter().filter(|r| *r == "loop" || wanted(r)) {
         let mut alone = None;
         for threads in [1, available()] {
-            let (seconds, peak) = measured(row, dir.path(), threads);
+            let [seconds, busy, peak] = measured(row, dir.path(), threads);
             let _ = fs::remove_dir_all(dir.path().join(row.replace(' ', "")));
             if row == "loop" {
                 floors.push((threads, seconds));
@@ -212,10 +222,11 @@ fn main() {
             let floor = floors.iter().find(|f| f.0 == threads).map_or(f64::NAN, |f| f.1);
             let alone = *alone.get_or_insert(seconds);
             println!(
-                "{row:30} {threads:7} {:10.1} {:8.1} {:10.2} {peak:10.0}",
+                "{row:30} {threads:7} {:10.2} {:8.1} {:10.2} {:10.2} {peak:10.0}",
                 seconds / frames as f64 * 1e3,
                 seconds / floor,
                 alone / seconds,
+                busy / frames as f64 * 1e3,
             );
             if available() == 1 {
                 break;
