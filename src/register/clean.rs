@@ -231,9 +231,8 @@ pub(super) fn follow_with(
         && let Some((mut poses, block)) =
             looked_up(frames, (noise, settings), before, (known, base))
     {
-        if faults.rows.is_none() {
-            add_missed(frames, &mut poses, (known, first), (noise, settings, None));
-        }
+        // What the offsets of rows are is part of these fits; they are not taken off.
+        add_missed(frames, &mut poses, (known, first), (noise, settings, None));
         return Ok((Followed { poses, fields: Vec::new() }, block));
     }
     let (block, fields) = alone(frames, noise, settings, faults)?;
