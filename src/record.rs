@@ -24,6 +24,15 @@ impl Warning {
     }
 }
 
+/// Why a clip failed as a whole; kept as [`crate::footage::FAILED`] in its folder.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Failure {
+    /// Its name.
+    pub clip: String,
+    /// The error, as the terminal said it.
+    pub error: String,
+}
+
 /// What stages note about one frame: named measures and warnings.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Notes {

@@ -5,7 +5,7 @@ use std::fs;
 use hushframe::footage::{OutFrame, encode_png16};
 
 use crate::harness::{
-    Ended, Place, assert_same, kept, names, read_csv, read_json, read_tiff, tree,
+    Ended, Place, assert_same, kept, names, read_csv, read_json, read_tiff, results, tree,
 };
 
 const HEADER: &str = "frame,time_s,shift_x_px,shift_y_px,rotation_mrad,shift_sigma_px,light_gain,\
@@ -171,9 +171,49 @@ fn a_bad_clip_does_not_stop_the_next() {
     for name in ["first", "third"] {
         assert!(place.path("out").join(name).join("complete.json").exists(), "{name}");
     }
-    assert!(!place.path("out/second").exists());
+    // The morning's page and status know why, and a quiet night says it too.
+    let why = read_json(&place.path("out/second/failed.json"));
+    assert!(why["error"].as_str().unwrap().contains("is empty"), "{why}");
+    let page = fs::read_to_string(place.path("out/index.html")).unwrap();
+    assert!(page.contains("The last run failed: ") && page.contains("1 with faults"));
+    let status = place.run(&["status", "out"]);
+    assert_eq!(status.code, 1);
+    assert!(status.out.contains("second                   failed"), "{}", status.out);
+    assert!(status.out.contains("is empty"), "{}", status.out);
+    let quiet = place.run(&["run", "shoot.toml", "--out", "out", "--quiet"]);
+    quiet.expect(1, &["second: failed", "is empty"]);
+    assert_eq!(quiet.err.lines().count(), 1, "{}", quiet.err);
     let check = place.run(&["check", "shoot.toml"]);
     check.expect(1, &["second: cannot be run", "is empty", "first: 24 frames"]);
+}
+
+#[test]
+fn a_failure_is_forgotten_when_the_clip_is_made() {
+    let place = shoot();
+    let run = || place.run(&["run", "shoot.toml", "--out", "out", "--no-preview"]);
+    run().expect(1, &["2 clips done, 1 failed"]);
+    fs::remove_dir(place.path("second")).unwrap();
+    place.copy("comb-pluck", "second");
+    run().expect(0, &["3 clips done, 0 failed"]);
+    assert!(!place.path("out/second/failed.json").exists());
+    let status = place.run(&["status", "out"]);
+    assert!(status.code == 0 && status.out.contains("second                   complete"));
+}
+
+#[test]
+fn results_of_another_clip_of_the_same_name_are_not_replaced() {
+    let place = Place::new();
+    place.copy("comb-pluck", "a/take");
+    place.copy("even", "b/take");
+    let run = |frames: &str| place.run(&["run", frames, "--out", "out", "--no-preview"]);
+    run("a/take").expect(0, &["24 frames made"]);
+    let before = results(&place.path("out/take"));
+    run("b/take").expect(2, &["another clip of this name (24 frames", "choose another --out"]);
+    assert!(results(&place.path("out/take")) == before, "something was replaced");
+    // The same clip in another place is no other one, nor is one of which a frame was taken away.
+    place.copy("comb-pluck", "c/take");
+    fs::remove_file(place.path("c/take/000001.tif")).unwrap();
+    run("c/take").expect(0, &["23 frames made"]);
 }
 
 #[test]

@@ -46,7 +46,7 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
             ui.say(&format!("  {}", memory.words()));
         }
         for fault in &c.faults {
-            ui.say(&format!("  fault: {fault}"));
+            ui.fault(&format!("  {}: fault: {fault}", c.name));
         }
         for w in &c.warnings {
             ui.warn(w);
@@ -56,7 +56,7 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     let fault = closed(&args.out).or_else(|| Room::of(&checks, &args.out).fault());
     if let Some(fault) = fault {
         bad = true;
-        ui.say(&format!("fault: {fault}"));
+        ui.fault(&format!("fault: {fault}"));
         // It stops each of them.
         checks.iter_mut().for_each(|c| c.faults.push(fault.clone()));
     }

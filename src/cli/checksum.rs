@@ -33,7 +33,13 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
         (None, Some(list)) => verify(&args.folder, list, &work)?,
         (None, None) => return Ok(Outcome::Well),
     };
-    ui.say(&format!("{} files, {:.3} GB", checked.files, checked.bytes as f64 / 1e9));
+    let differ = checked.differ.len() + checked.missing.len();
+    let found = match &args.verify {
+        None => String::new(),
+        Some(_) if checked.sound() => ": all as listed".to_owned(),
+        Some(_) => format!(": {differ} not as listed"),
+    };
+    ui.say(&format!("{} files, {:.3} GB{found}", checked.files, checked.bytes as f64 / 1e9));
     for (word, list) in
         [("differs", &checked.differ), ("is missing", &checked.missing), ("is new", &checked.new)]
     {

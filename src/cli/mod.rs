@@ -68,7 +68,7 @@ enum Command {
     /// One part of a clip's work, for an engine that runs many machines
     #[command(subcommand)]
     Shard(shard::Step),
-    /// Job files for such an engine
+    /// Job files for an engine that runs a clip in parts on many machines
     #[command(subcommand)]
     Farm(farm::Engine),
     /// The stages of a pipeline and their settings

@@ -19,7 +19,7 @@ use crate::night::hook::Told;
 use crate::night::job::ClipJob;
 use crate::night::out::{Out, Patience};
 use crate::night::watch::{List, Next, Queue, Watching};
-use crate::night::{NightError, hook, place, shoot};
+use crate::night::{NightError, failure, hook, place, shoot};
 use crate::record::Warning;
 use crate::report;
 
@@ -333,6 +333,7 @@ fn one_after_another(
     let bar = ui.night_bar(jobs.len());
     let mut results = Vec::new();
     let mut outcome = Outcome::Well;
+    let mut to_show = false;
     let mut queue = Queue::new(jobs, night.watching, night.list);
     loop {
         let mut begun = Instant::now();
@@ -351,7 +352,7 @@ fn one_after_another(
             }
             Ok(Next::Never(job, why)) => (job, Err(NightError::Refused(why))),
             Err(e) => {
-                ui.say(&e.to_string());
+                ui.fault(&e.to_string());
                 outcome = Outcome::Interrupted;
                 break;
             }
@@ -362,7 +363,7 @@ fn one_after_another(
                 if let Err(e) =
                     pictures(&job, (disk, &summary.folder), (night.movie, night.memory), ui)
                 {
-                    ui.say(&format!("{}: {e}", job.name));
+                    ui.fault(&format!("{}: {e}", job.name));
                     outcome = Outcome::Interrupted;
                     break;
                 }
@@ -383,7 +384,11 @@ fn one_after_another(
             }
             Err(e) if queue.clips() == 1 => return Err(e.into()),
             Err(e) => {
-                ui.say(&format!("{}: failed: {e}", job.name));
+                ui.fault(&format!("{}: failed: {e}", job.name));
+                match failure::note(&job, (disk, out), &e) {
+                    Ok(noted) => to_show |= noted,
+                    Err(e) => ui.warn(&page_warning(&e)),
+                }
                 outcome = Outcome::Faults;
                 let error = Some(e.to_string());
                 results.push(ClipResult { name: job.name.clone(), error, summary: None });
@@ -396,7 +401,7 @@ fn one_after_another(
     if let Some(bar) = bar {
         bar.finish_and_clear();
     }
-    if results.iter().any(|r| r.summary.is_some()) {
+    if to_show || results.iter().any(|r| r.summary.is_some()) {
         tell_pages(out, disk, ui);
     }
     if results.len() > 1 {
@@ -454,13 +459,13 @@ pub(super) fn tell(s: &Summary, ui: &Ui) {
         printable(&s.folder)
     ));
     for (frame, why) in s.failed.iter().take(5) {
-        ui.say(&format!("  frame {frame} failed: {}", printable(why)));
+        ui.fault(&format!("  {}: frame {frame} failed: {}", s.name, printable(why)));
     }
     if s.failed.len() > 5 {
-        ui.say(&format!("  and {} more, listed in record.json", s.failed.len() - 5));
+        ui.fault(&format!("  and {} more, listed in record.json", s.failed.len() - 5));
     }
     if s.missing > 0 {
-        ui.say(&format!("  {} numbers of the sequence have no file", s.missing));
+        ui.fault(&format!("  {}: {} numbers of the sequence have no file", s.name, s.missing));
     }
     for w in &s.warnings {
         ui.warn(w);

@@ -22,6 +22,9 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     for c in &clips {
         let of = c.total.map_or(String::new(), |t| format!(" of {t}"));
         ui.answer(&format!("{:24} {:9} {}{of} frames", c.name, c.state, c.done));
+        if let Some(why) = &c.error {
+            ui.answer(&format!("    {}", printable(why)));
+        }
         if let Some(who) = &c.holder {
             ui.answer(&format!("    at work: {who}"));
         }
@@ -33,7 +36,9 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
                 "    frame {frame} is not what was written: run again to make it anew"
             ));
         }
-        faults |= !c.failed.is_empty() || c.damaged.iter().flatten().next().is_some();
+        faults |= c.error.is_some()
+            || !c.failed.is_empty()
+            || c.damaged.iter().flatten().next().is_some();
     }
     ui.result(&clips)?;
     Ok(if faults { Outcome::Faults } else { Outcome::Well })

@@ -64,12 +64,15 @@ impl Ui {
     /// Listens for Ctrl-C: the first stops after the frames in flight, the second at once.
     pub(super) fn listen(&self) -> anyhow::Result<()> {
         static PRESSED: AtomicU8 = AtomicU8::new(0);
-        let quiet = self.quiet;
+        let (quiet, bars) = (self.quiet, self.bars.clone());
         ctrlc::set_handler(move || {
             STOP.store(true, Ordering::Relaxed);
             if PRESSED.fetch_add(1, Ordering::Relaxed) == 0 {
-                if !quiet {
-                    aside("\nstopping after the frames in flight; press again to stop now");
+                let text = "\nstopping after the frames in flight; press again to stop now";
+                match &bars {
+                    _ if quiet => {}
+                    Some(bars) => bars.suspend(|| aside(text)),
+                    None => aside(text),
                 }
             } else {
                 end_now();
@@ -95,13 +98,18 @@ impl Ui {
         }
         let text = &harmless(text);
         match &self.bars {
-            Some(bars) => {
-                let _ = bars.println(text);
-                if bars.is_hidden() {
-                    aside(text);
-                }
-            }
+            // Not as a line of the bars', which is filled up to the width and has no end.
+            Some(bars) => bars.suspend(|| aside(text)),
             None => aside(&format!("[{:7.1} s] {text}", self.start.elapsed().as_secs_f64())),
+        }
+    }
+
+    /// A fault that work goes on after, also with `--quiet`.
+    pub(super) fn fault(&self, text: &str) {
+        if self.quiet {
+            aside(&harmless(text));
+        } else {
+            self.say(text);
         }
     }
 

@@ -9,6 +9,9 @@ use std::path::{Path, PathBuf};
 
 use super::{FootageError, find, printable};
 
+/// Name of the file that says why a clip failed as a whole, in its folder.
+pub const FAILED: &str = "failed.json";
+
 /// From so many numbered frames on, a folder is taken for somebody's footage.
 const MANY: usize = 8;
 
@@ -21,7 +24,7 @@ pub fn clip_folders(out: &Path) -> Result<Vec<PathBuf>, FootageError> {
     let mut folders: Vec<PathBuf> = listed
         .filter_map(Result::ok)
         .map(|e| e.path())
-        .filter(|p| p.join("lock").is_file())
+        .filter(|p| ["lock", FAILED].iter().any(|f| p.join(f).is_file()))
         .collect();
     folders.sort();
     if folders.is_empty() {

@@ -78,7 +78,7 @@ pub use facts::{Fact, FactSource, Facts, FactsFile, Mains, parse_mosaic};
 pub use fault::FootageError;
 pub use find::{find, may_hold_frames, stacks_of};
 pub use finished::{OutFrame, TiffFrame, TiffTags, encode_png16, encode_tiff};
-pub use guard::{check_no_footage, check_output, clip_folders};
+pub use guard::{FAILED, check_no_footage, check_output, clip_folders};
 pub use h264::{CAN_ENCODE, Encoder, Yuv};
 pub use header::HeaderFacts;
 pub use held::{HeldFrame, SamplesOf};

@@ -12,7 +12,8 @@ use super::journal::{Entry, Journal};
 use super::key::key;
 use super::out::Out;
 use super::place::{
-    FRAMES, Lock, REFERENCES, check_ours, check_places, clear, file_name, inputs, remove, sweep,
+    FRAMES, Lock, REFERENCES, check_ours, check_places, check_same, clear, file_name, inputs,
+    remove, sweep,
 };
 use super::references::{Noise, Prepared, prepare};
 use super::rescale::rescale;
@@ -28,7 +29,7 @@ use crate::engine::render::Renderer;
 use crate::engine::sink::{Finished, Sink};
 use crate::engine::source::Source;
 use crate::engine::{EngineError, Work};
-use crate::footage::{TiffFrame, TiffTags, create_folders, printable};
+use crate::footage::{FAILED, TiffFrame, TiffTags, create_folders, printable};
 use crate::frame::spare;
 use crate::record::{FrameStatus, Warning};
 use crate::register::path::{excursion, jitter};
@@ -117,6 +118,7 @@ pub fn run(job: &ClipJob, out: &Out<'_>, work: &Work<'_>) -> Result<Summary, Nig
     let frames = folder.join(FRAMES);
     create_folders(out.disk, &frames)?;
     let _lock = Lock::take(&folder)?;
+    check_same(&folder, &source)?;
     sweep(out.disk, &folder)?;
     sweep(out.disk, &frames)?;
     // Masters, the analysis and the first frames.
@@ -148,6 +150,7 @@ pub fn run(job: &ClipJob, out: &Out<'_>, work: &Work<'_>) -> Result<Summary, Nig
     let kept = done.len() as u64;
     // In this order no seal and no journal ever speaks of a frame that is gone.
     remove(out.disk, &folder.join("complete.json"))?;
+    remove(out.disk, &folder.join(FAILED))?;
     let place = folder.join("journal.jsonl");
     let journal = Journal::begin(out.disk, &place, &desk.key, done.values())?;
     clear(out.disk, &frames, |n| done.contains_key(&n))?;

@@ -10,6 +10,7 @@ pub mod check;
 pub mod checksum;
 pub mod clip;
 pub mod estimate;
+pub mod failure;
 pub mod farm;
 pub mod fence;
 pub mod hook;

@@ -1,14 +1,19 @@
 //! The folders that results are written to: whose they are, who is at work in them, what may lie
 //! there.
 
+use std::collections::BTreeSet;
 use std::fs::{self, File, OpenOptions};
 use std::io::{Read, Write};
 use std::path::Path;
 
+use serde_json::Value;
+
 use super::NightError;
 use super::job::ClipJob;
+use crate::engine::source::Source;
 use crate::footage::{
-    Disk, FootageError, check_no_footage, check_output, clip_folders, create_folders, printable,
+    Disk, FootageError, check_no_footage, check_output, clip_folders, create_folders, hash_file,
+    printable,
 };
 
 /// Folder of the finished frames, in the clip's folder.
@@ -68,6 +73,32 @@ pub(super) fn check_ours(folder: &Path) -> Result<(), NightError> {
         )));
     }
     Ok(())
+}
+
+/// Refuses the folder of a clip with which `source` has no frame in common: its finished frames would
+/// be replaced. Some frames are looked at; the same ones in another place are no other clip.
+pub(super) fn check_same(folder: &Path, source: &Source) -> Result<(), NightError> {
+    const LOOKED_AT: usize = 5;
+    let record = fs::read(folder.join("record.json")).ok();
+    let record = record.and_then(|t| serde_json::from_slice::<Value>(&t).ok());
+    let listed = record.as_ref().and_then(|r| r.pointer("/inputs/frames")?.as_array());
+    let known: BTreeSet<&str> =
+        listed.into_iter().flatten().filter_map(|f| f[1].as_str()).collect();
+    let frames = &source.clip.frames;
+    if known.is_empty() || source.paged {
+        return Ok(());
+    }
+    let some = frames.iter().step_by(frames.len().div_ceil(LOOKED_AT).max(1));
+    let mut hashes = some.filter_map(|f| hash_file(&f.path).ok()).peekable();
+    if hashes.peek().is_none() || hashes.any(|w| known.contains(w.hash.as_str())) {
+        return Ok(());
+    }
+    Err(NightError::Refused(format!(
+        "{}: holds the results of another clip of this name ({} frames, none of them as here): choose \
+         another --out, give this clip another name in a shoot file, or move that folder away",
+        printable(folder),
+        known.len()
+    )))
 }
 
 /// An open lock; gives way when dropped.

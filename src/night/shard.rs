@@ -36,7 +36,7 @@ use crate::engine::correct::Corrector;
 use crate::engine::outputs::Outputs;
 use crate::engine::parts::{Part, join};
 use crate::engine::render::Renderer;
-use crate::footage::{create_folders, hash_bytes, printable};
+use crate::footage::{FAILED, create_folders, hash_bytes, printable};
 use crate::register::block;
 
 /// Parts of a clip at the most: job arrays of common engines end there.
@@ -271,6 +271,7 @@ pub fn merge(
     // Merged a second time, it leaves a finished clip as it is.
     if out.read(&path).ok().as_deref() != Some(text.as_bytes()) {
         remove(out.disk, &site.folder.join("complete.json"))?;
+        remove(out.disk, &site.folder.join(FAILED))?;
         out.write(&path, text.as_bytes(), work)?;
     }
     Ok(analysis.frames.len())

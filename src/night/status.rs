@@ -9,19 +9,22 @@ use serde::Serialize;
 use super::NightError;
 use super::journal::{Entry, Journal};
 use super::place::{SHARDS, file_name, holder};
-use crate::footage::{RealDisk, clip_folders, hash_file, printable};
+use crate::footage::{FAILED, RealDisk, clip_folders, hash_file, printable};
+use crate::record::Failure;
 
 /// The state of one clip's results.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ClipStatus {
     /// Its name.
     pub name: String,
-    /// "complete", "running", "stopped" or "begun".
+    /// "failed", "complete", "running", "stopped" or "begun".
     pub state: &'static str,
     /// Finished frames listed.
     pub done: u64,
     /// Numbers of the clip, or combined frames, where known.
     pub total: Option<u64>,
+    /// Why the clip failed as a whole, where it did.
+    pub error: Option<String>,
     /// Frames that failed, with the reason.
     pub failed: Vec<(u64, String)>,
     /// Frames whose file is not what the journal says; only looked for on request.
@@ -66,6 +69,8 @@ fn clip_status(folder: &Path, verify: bool) -> Result<ClipStatus, NightError> {
         }
     }
     let record = json(&folder.join("record.json"));
+    let failure = json(&folder.join(FAILED));
+    let failure = failure.and_then(|v| serde_json::from_value::<Failure>(v).ok());
     // Whoever works here holds the lock.
     let holder = holder(folder);
     let frames = record.as_ref().and_then(|r| r.get("frames")).cloned();
@@ -93,10 +98,12 @@ fn clip_status(folder: &Path, verify: bool) -> Result<ClipStatus, NightError> {
         name: folder.file_name().map(printable).unwrap_or_default(),
         state: match (holder.is_some(), complete, listed.is_empty()) {
             (true, _, _) => "running",
+            _ if failure.is_some() => "failed",
             (false, true, _) => "complete",
             (false, false, false) => "stopped",
             (false, false, true) => "begun",
         },
+        error: failure.map(|f| f.error),
         done: listed.len() as u64,
         total: combined.or_else(|| frames.as_ref().and_then(|f| f.get("total")?.as_u64())),
         failed,

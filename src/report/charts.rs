@@ -387,8 +387,9 @@ pub fn jitter_words(clip: &ClipFolder) -> String {
 pub fn fault_words(clip: &ClipFolder) -> String {
     let (missing, failed) = (clip.missing().len(), clip.failed().len());
     let part = |n: usize, word: &str| (n > 0).then(|| format!("{n} {} {word}", plural(n, "frame")));
+    let whole = clip.failure.as_ref().map(|_| "failed".to_owned());
     let all: Vec<String> =
-        [part(missing, "missing"), part(failed, "failed")].into_iter().flatten().collect();
+        [whole, part(missing, "missing"), part(failed, "failed")].into_iter().flatten().collect();
     if all.is_empty() { "none".to_owned() } else { all.join(", ") }
 }
 

@@ -9,8 +9,8 @@ use std::path::{Path, PathBuf};
 use serde_json::Value;
 
 use super::notes::{AFTER, BEFORE, COMPARED, Compared, MOVIE, PREVIEWED, PreviewNote, TOOK, Took};
-use crate::footage::printable;
-use crate::record::Warning;
+use crate::footage::{FAILED, printable};
+use crate::record::{Failure, Warning};
 
 /// The words of the `status` column, in the order of their colours.
 pub const STATES: &[&str] = &["ok", "saturated", "missing", "unreadable", "low-confidence"];
@@ -61,6 +61,8 @@ pub struct ClipFolder {
     pub preview: Option<PreviewNote>,
     /// Seconds of work that went into it, where it was noted.
     pub took_s: Option<f64>,
+    /// Why its last run failed as a whole, where it did.
+    pub failure: Option<String>,
     /// What could not be read, in words.
     pub faults: Vec<String>,
 }
@@ -88,7 +90,10 @@ impl ClipFolder {
         let took = json(&folder.join(TOOK), &mut faults)
             .and_then(|v| serde_json::from_value::<Took>(v).ok())
             .filter(|t| ours(&t.key));
+        let failure = json(&folder.join(FAILED), &mut faults)
+            .and_then(|v| serde_json::from_value::<Failure>(v).ok());
         Self {
+            failure: failure.map(|f| printable(f.error)),
             took_s: took.map(|t| t.seconds),
             name: folder.file_name().map(printable).unwrap_or_default(),
             complete: folder.join("complete.json").is_file(),

@@ -102,7 +102,9 @@ pub fn noise(clip: &ClipFolder) -> Option<Noise> {
 pub fn verdict(clip: &ClipFolder) -> Verdict {
     let mut said: Vec<(Grade, String)> = Vec::new();
     let (failed, missing) = (clip.failed().len(), clip.missing().len());
-    if clip.record.is_null() {
+    if let Some(why) = &clip.failure {
+        said.push((Grade::Bad, format!("The last run failed: {why}.")));
+    } else if clip.record.is_null() {
         said.push((Grade::Bad, "The clip is not finished: run the same command again.".into()));
     } else if !clip.complete {
         said.push((
@@ -171,7 +173,7 @@ pub fn verdict(clip: &ClipFolder) -> Verdict {
     if warned > 0 {
         said.push((Grade::Fair, format!("{warned} {}.", plural(warned, "warning"))));
     }
-    if clip.complete && failed + missing == 0 {
+    if clip.complete && failed + missing == 0 && clip.failure.is_none() {
         said.insert(0, (Grade::Good, format!("All {} frames are made.", clip.made())));
     }
     said.sort_by_key(|s| std::cmp::Reverse(s.0));

@@ -191,17 +191,12 @@ impl Format {
         format!("{sign}{number}{NBSP}{}", self.unit())
     }
 
-    /// A text as wide as any in the clip: the longest with eights for digits, signed if any is.
+    /// A text as wide as any in the clip: that of its two ends with the most characters (a sign is no
+    /// wider than a digit), with eights for digits.
     fn widest(&self, clip: &ClipInfo) -> String {
         let ends = [self.text(clip.first_frame, 0), self.text(clip.last_frame, 0)];
-        let digits = |t: &str| t.chars().filter(|&c| c != MINUS).count();
-        let longest = ends.iter().max_by_key(|t| digits(t)).map_or("", String::as_str);
-        let eights: String = longest
-            .chars()
-            .filter(|&c| c != MINUS)
-            .map(|c| if c.is_ascii_digit() { '8' } else { c })
-            .collect();
-        if clip.first_frame < self.trigger { format!("{MINUS}{eights}") } else { eights }
+        let longest = ends.iter().max_by_key(|t| t.chars().count()).map_or("", String::as_str);
+        longest.chars().map(|c| if c.is_ascii_digit() { '8' } else { c }).collect()
     }
 }
 
