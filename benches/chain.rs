@@ -138,8 +138,8 @@ fn measured(row: &str, dir: &Path, threads: usize) -> [f64; 3] {
         .expect("a row");
     let text = String::from_utf8_lossy(&output.stdout);
     let numbers: Vec<f64> = text.split_whitespace().filter_map(|v| v.parse().ok()).collect();
-    let numbers = <[f64; 3]>::try_from(numbers);
-    numbers.unwrap_or_else(|_| panic!("{row}: {}", String::from_utf8_lossy(&output.stderr)))
+    assert!(numbers.len() == 3, "{row}: {}", String::from_utf8_lossy(&output.stderr));
+    [numbers[0], numbers[1], numbers[2]]
 }
 
 /// Writes the clip, and beside it what the peers' script needs to judge results.

@@ -6,7 +6,7 @@ use anyhow::{Context, bail};
 
 use super::run::{Night, run_jobs};
 use super::{Outcome, Ui};
-use crate::footage::{Facts, printable};
+use crate::footage::{Facts, check_no_footage, printable};
 use crate::night::out::PATIENCE;
 use crate::night::shoot;
 use crate::simulate::demo;
@@ -23,6 +23,7 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     let dir = &args.dir;
     let file = dir.join("shoot.toml");
     if !file.is_file() {
+        check_no_footage(dir)?;
         if !demo::free(dir) {
             bail!("{} is not empty: give another folder", printable(dir));
         }

@@ -12,6 +12,8 @@ use crate::engine::{Phase, Progress, Work};
 use crate::footage::printable;
 use crate::record::Warning;
 
+/// A bar tells no time left before.
+const TOO_SOON: Duration = Duration::from_secs(3);
 /// Log lines of one phase come at most this often.
 const LOG_EVERY: Duration = Duration::from_secs(10);
 
@@ -218,12 +220,29 @@ fn harmless(text: &str) -> String {
     text.split('\n').map(printable).collect::<Vec<_>>().join("\n")
 }
 
+/// Frames a second since a bar began: frames come in runs, after each of which there is work to do, so a
+/// moment's rate tells little.
+fn pace(state: &ProgressState) -> f64 {
+    state.pos() as f64 / state.elapsed().as_secs_f64().max(1e-3)
+}
+
 fn style(template: &str) -> ProgressStyle {
     ProgressStyle::with_template(template)
         .unwrap_or_else(|_| ProgressStyle::default_bar())
         .with_key("rate", |state: &ProgressState, out: &mut dyn std::fmt::Write| {
             // A bar has no way to say that its line could not be written.
-            let _ = write!(out, "{:.1} frames/s", state.per_sec());
+            let _ = write!(out, "{:.1} frames/s", pace(state));
+        })
+        .with_key("left", |state: &ProgressState, out: &mut dyn std::fmt::Write| {
+            let left = state.len().unwrap_or(0).saturating_sub(state.pos());
+            let _ = match left as f64 / pace(state) {
+                _ if left == 0 => write!(out, "ending"),
+                _ if state.elapsed() < TOO_SOON => write!(out, "\u{2026}"),
+                s if s < 90.0 => write!(out, "{s:.0} s left"),
+                s if s < 5400.0 => write!(out, "{:.0} min left", s / 60.0),
+                s if s.is_finite() => write!(out, "{:.1} h left", s / 3600.0),
+                _ => write!(out, "\u{2026}"),
+            };
         })
         .progress_chars("=> ")
 }
@@ -256,6 +275,15 @@ pub(super) struct Watch<'a> {
     state: Mutex<Watched>,
 }
 
+impl Drop for Watch<'_> {
+    fn drop(&mut self) {
+        let s = self.state.get_mut().unwrap_or_else(PoisonError::into_inner);
+        if let Some(bar) = s.bar.take() {
+            bar.finish_and_clear();
+        }
+    }
+}
+
 impl Progress for Watch<'_> {
     fn note(&self, text: &str) {
         self.ui.say(text);
@@ -274,8 +302,10 @@ impl Progress for Watch<'_> {
             *s = Watched { phase: Some(phase), bar: None, since, from, over: false, said: None };
             s.bar = self.ui.bars.as_ref().map(|bars| {
                 let bar = bars.add(ProgressBar::new(total));
-                bar.set_style(style("{msg:24} {wide_bar} {pos}/{len}  {rate}  {eta} left"));
-                bar.set_message(format!("{} {}", self.name, word(phase)));
+                bar.set_style(style("{msg:24!} {wide_bar} {pos}/{len}  {rate}  {left}"));
+                bar.set_message(format!("{} {}", word(phase), self.name));
+                // Time goes on where no frame is done.
+                bar.enable_steady_tick(Duration::from_secs(1));
                 bar
             });
         }
@@ -283,9 +313,6 @@ impl Progress for Watch<'_> {
         if let Some(bar) = &s.bar {
             bar.set_length(total);
             bar.set_position(done);
-            if done >= total {
-                bar.finish_and_clear();
-            }
             return;
         }
         let now = Instant::now();

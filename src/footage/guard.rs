@@ -71,8 +71,8 @@ pub fn check_output(out: &Path, inputs: &[&Path]) -> Result<(), FootageError> {
     Ok(())
 }
 
-/// Refuses a folder to write into that holds a clip's frames, whoever named it: what is written
-/// there would lie among originals, and may be taken for a frame.
+/// Refuses a folder to write into that holds a clip's frames or lies below one that does, whoever
+/// named it: what is written there would lie among originals, and may be taken for a frame.
 ///
 /// A folder counts from `MANY` frames on, and with a `clip.toml` from the first; a file of many
 /// frames is no folder of them. One that is not there holds nothing.
@@ -81,6 +81,10 @@ pub fn check_output(out: &Path, inputs: &[&Path]) -> Result<(), FootageError> {
 /// [`FootageError::Output`] for a refusal.
 pub fn check_no_footage(folder: &Path) -> Result<(), FootageError> {
     let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
+    resolve(folder)?.ancestors().try_for_each(holds_no_frames)
+}
+
+fn holds_no_frames(folder: &Path) -> Result<(), FootageError> {
     if !folder.is_dir() {
         return Ok(());
     }
