@@ -217,6 +217,35 @@ fn results_of_another_clip_of_the_same_name_are_not_replaced() {
 }
 
 #[test]
+fn what_is_no_list_and_no_master_is_not_written_over() {
+    let place = Place::new();
+    let own = place.write("precious.toml", "rate = 1000\n");
+    let black = text(kept("black"));
+    let dark = |to: &str| place.run(&["reference", "dark", &black, "-o", to]);
+    let list = |to: &str| place.run(&["checksum", &black, "--to", to]);
+    dark("precious.toml").expect(2, &["precious.toml", "no master reference"]);
+    list("precious.toml").expect(2, &["precious.toml", "no hash list"]);
+    assert_eq!(fs::read_to_string(own).unwrap(), "rate = 1000\n");
+    // Their own are made anew.
+    for _ in 0..2 {
+        dark("dark.tif").expect(0, &[]);
+        list("black.b3").expect(0, &[]);
+    }
+}
+
+#[test]
+fn nothing_is_written_deep_below_footage() {
+    let place = Place::new();
+    place.copy("comb-pluck", "clip");
+    place.copy("even", "other");
+    let clip = tree(&place.path("other"));
+    place.run(&["run", "clip", "--out", "other/a/b"]).expect(2, &["among footage"]);
+    place.run(&["demo", "other/a/b"]).expect(2, &["among footage"]);
+    place.run(&["checksum", "clip", "--to", "other/a/list"]).expect(2, &["among footage"]);
+    assert!(tree(&place.path("other")) == clip, "something was written");
+}
+
+#[test]
 fn only_some_clips_of_a_shoot() {
     let place = shoot();
     // A folder stands for the shoot.toml in it.

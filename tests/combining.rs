@@ -237,7 +237,7 @@ fn stopped_in_part_or_on_other_threads_it_makes_the_same_bytes() {
         assert_same(&place.path(&other), &place.path(&whole));
         // A lost frame is made again, and that one only.
         fs::remove_file(clip(&place, &whole).join("frames/000011.tif")).unwrap();
-        let again = "1 frames made, 4 were done before";
+        let again = "1 frame made, 4 were done before";
         run(&place, &whole, pipeline, &[]).expect(0, &[again]);
         assert!(results(&place.path(&whole)) == before, "{pipeline}: it differs");
         run(&place, &whole, pipeline, &[]).expect(0, &["0 frames made, 5 were done before"]);
@@ -268,7 +268,7 @@ fn groups_across_the_ends_of_stretches_are_whole() {
     run(&place, "sum", "sum", &[]).expect(0, &["15 frames made"]);
     let each: Vec<Vec<u16>> = (61..=65).map(|n| samples(&place, "each", n)).collect();
     assert_mean(&samples(&place, "sum", 61), &each);
-    run(&place, "alone", "sum", &["--frames", "61-61"]).expect(0, &["1 frames made"]);
+    run(&place, "alone", "sum", &["--frames", "61-61"]).expect(0, &["1 frame made"]);
     let read = |out: &str| fs::read(clip(&place, out).join("frames/000061.tif")).unwrap();
     assert!(read("alone") == read("sum"));
 }

@@ -325,7 +325,7 @@ fn short_and_small_clips_are_finished_too() {
                     "--black",
                     "160",
                 ])
-                .expect(i32::from(gap), &["frames made"]);
+                .expect(i32::from(gap), &[" made -> "]);
             assert_eq!(made(&place).len(), numbers.len());
         }
     }

@@ -190,6 +190,6 @@ fn a_finished_clip_of_ten_thousand_frames_is_resumed_in_seconds() {
     timed("resumed when finished", &["0 frames made, 10000 were done before"]);
     assert_same(&place.path("hushframe-out"), &place.path("whole"));
     fs::remove_file(place.path("hushframe-out/comb/frames/005000.tif")).unwrap();
-    timed("resumed with one frame missing", &["1 frames made, 9999 were done before"]);
+    timed("resumed with one frame missing", &["1 frame made, 9999 were done before"]);
     assert_same(&place.path("hushframe-out"), &place.path("whole"));
 }

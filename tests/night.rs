@@ -92,7 +92,7 @@ fn a_clip_that_never_comes_is_given_up_and_the_others_are_made() {
     args[5] = "0.1s";
     place.run(&args).expect(
         1,
-        &["late: failed: there is nothing in", "nothing changed for 1 s", "1 clips done, 1 failed"],
+        &["late: failed: there is nothing in", "nothing changed for 1 s", "1 clip done, 1 failed"],
     );
 }
 

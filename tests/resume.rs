@@ -119,9 +119,9 @@ fn damage_is_found_and_made_good() {
     };
     damage("frames/000007.tif", |n| n / 2);
     let not_whole = "1 frames are not as they were written: they are made again";
-    again(not_whole, "1 frames made, 23 were done before");
+    again(not_whole, "1 frame made, 23 were done before");
     fs::remove_file(clip.join("frames/000003.tif")).unwrap();
-    again(not_whole, "1 frames made, 23 were done before");
+    again(not_whole, "1 frame made, 23 were done before");
     let analysis = "analysis.json: is damaged: every frame is looked at again";
     damage("analysis.json", |n| n / 2);
     again(analysis, "0 frames made, 24 were done before");

@@ -24,6 +24,9 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     let file = dir.join("shoot.toml");
     if !file.is_file() {
         check_no_footage(dir)?;
+        if dir.is_file() {
+            bail!("{} is a file: name a folder to make", printable(dir));
+        }
         if !demo::free(dir) {
             bail!("{} is not empty: give another folder", printable(dir));
         }

@@ -406,9 +406,10 @@ fn one_after_another(
     }
     if results.len() > 1 {
         let failed = results.iter().filter(|r| r.error.is_some()).count();
+        let done = results.len() - failed;
         ui.say(&format!(
-            "{} clips done, {failed} failed, in {}",
-            results.len() - failed,
+            "{done} {} done, {failed} failed, in {}",
+            if done == 1 { "clip" } else { "clips" },
             printable(out)
         ));
     }
@@ -453,9 +454,10 @@ pub(super) fn tell(s: &Summary, ui: &Ui) {
     let steadied =
         if s.locked { format!("; jitter was {:.2} px rms", s.jitter_px) } else { String::new() };
     ui.say(&format!(
-        "{}: {} frames made{kept}{steadied} -> {}",
+        "{}: {} {} made{kept}{steadied} -> {}",
         s.name,
         s.made,
+        if s.made == 1 { "frame" } else { "frames" },
         printable(&s.folder)
     ));
     for (frame, why) in s.failed.iter().take(5) {

@@ -82,11 +82,11 @@ impl ClipCheck {
             return "cannot be run".to_owned();
         }
         format!(
-            "{} frames of {}, {} missing, {:.2} GB of results{}",
+            "{} frames of {}, {} missing, {} of results{}",
             self.frames,
             self.shape,
             self.missing,
-            self.bytes as f64 / 1e9,
+            Bytes::of(self.bytes),
             if self.faults.is_empty() { "" } else { "; cannot be run" }
         )
     }

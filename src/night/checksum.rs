@@ -118,6 +118,12 @@ fn as_mhl(list: &Path) -> bool {
 pub fn write_list(folder: &Path, to: &Path, work: &Work<'_>) -> Result<Checked, NightError> {
     check_output(to, &[folder])?;
     check_no_footage(to.parent().unwrap_or(Path::new("")))?;
+    if to.is_file() && read(to).is_err() {
+        return Err(NightError::Refused(format!(
+            "{}: is there already and is no hash list: choose another name",
+            printable(to)
+        )));
+    }
     if files(folder)?.is_empty() {
         return Err(NightError::Refused(format!(
             "{}: holds no files, and a list of nothing vouches for nothing: name the folder of the \

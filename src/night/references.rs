@@ -368,6 +368,12 @@ pub fn make_reference(
 ) -> Result<ReferenceReport, NightError> {
     check_output(out, &[folder])?;
     check_no_footage(out.parent().unwrap_or(Path::new("")))?;
+    if out.is_file() && load(out).is_none() {
+        return Err(NightError::Refused(format!(
+            "{}: is there already and is no master reference: choose another name",
+            printable(out)
+        )));
+    }
     match kind {
         file::MasterKind::Dark => {
             let stack = Stack::open(folder, "dark reference", work)?;

@@ -38,14 +38,17 @@ pub fn page(clip: &ClipFolder) -> String {
             @if let Some(c) = &clip.compared {
                 (section("compare", "Before and after", &compare(c)))
             }
-            (section("frames", "Frames", &charts::frames(clip)))
-            (section("drift", "Where the scene lay", &charts::drift(clip)))
-            (section("shake", "What shakes", &charts::shake(clip)))
-            (section("light", "Light", &charts::light(clip)))
-            (section("noise", "Noise", &noise::part(clip)))
-            (section("references", "References", &tables::references(clip)))
-            (section("facts", "Facts, and where each came from", &tables::facts(clip)))
-            (section("settings", "Stages and settings", &tables::settings(clip)))
+            // Of what was never begun there is nothing more to say.
+            @if !clip.record.is_null() || !clip.rows.is_empty() {
+                (section("frames", "Frames", &charts::frames(clip)))
+                (section("drift", "Where the scene lay", &charts::drift(clip)))
+                (section("shake", "What shakes", &charts::shake(clip)))
+                (section("light", "Light", &charts::light(clip)))
+                (section("noise", "Noise", &noise::part(clip)))
+                (section("references", "References", &tables::references(clip)))
+                (section("facts", "Facts, and where each came from", &tables::facts(clip)))
+                (section("settings", "Stages and settings", &tables::settings(clip)))
+            }
         }
         footer {
             p {

@@ -170,9 +170,15 @@ impl ClipNoise {
             samples.push((b.level / pairs, b.squares / pairs));
         }
         if samples.len() < LEAST_BLOCKS {
+            let all: usize = self.sites.iter().map(|s| s.blocks.len()).sum();
+            let what = if all < LEAST_BLOCKS {
+                "the picture is too small: give darks and flats"
+            } else {
+                "look at the white level and the light, or give darks and flats"
+            };
             return Err(SensorError::Refused(format!(
-                "noise from the clip: {} blocks of {BLOCK}x{BLOCK} pixels are below saturation, \
-                 {LEAST_BLOCKS} are needed: give darks and flats",
+                "noise from the clip: {} of {all} blocks of {BLOCK}x{BLOCK} pixels are below \
+                 saturation, {LEAST_BLOCKS} are needed: {what}",
                 samples.len()
             )));
         }
