@@ -2,9 +2,9 @@
 //!
 //! `cargo bench --bench averaging` prints every row; words after `--` choose: `quick` (one
 //! texture), `clean` (the noise-free row), `time` (milliseconds for a frame of 1920 x 1080 on one core),
-//! `quality`, `fast` or `plain` (that preset), `export DIR` (the frames as raw files for `benches/peers/averaging.py`), `look DIR`
-//! (pictures before, after and truth). "claim" is the rms error in still parts over the noise that
-//! the stage says is left there.
+//! `quality`, `fast` or `plain` (that preset), `export DIR` (the frames as raw files for
+//! `benches/peers/averaging.py`), `look DIR` (pictures before, after and truth). "claim" is the rms
+//! error in still parts over the noise that the stage says is left there.
 //!
 //! "false %" is the part of the moving part (4 px and more within its rim) that was averaged over more
 //! than 16 frames, which only places taken as still are. Where the part is plain, that does no harm:
@@ -409,10 +409,9 @@ fn main() {
         export(folder, &settings);
     } else if let Some(folder) = after("look") {
         look(folder, &settings);
+    } else if has("clean") {
+        clean(&settings);
     } else {
-        if has("clean") {
-            return clean(&settings);
-        }
         if !has("time") {
             table(&settings, has("quick"));
         }

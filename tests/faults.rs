@@ -305,6 +305,7 @@ fn short_and_small_clips_are_finished_too() {
     for numbers in [&[5_u32][..], &[5, 6], &[5, 6, 7], &[5, 9]] {
         let place = with_frames(numbers);
         let gap = numbers == [5, 9];
+        let frames = if numbers.len() == 1 { "1 frame made" } else { "frames made" };
         for pipeline in ["clean", "clean-and-label"] {
             place
                 .run(&[
@@ -325,7 +326,7 @@ fn short_and_small_clips_are_finished_too() {
                     "--black",
                     "160",
                 ])
-                .expect(i32::from(gap), &[" made -> "]);
+                .expect(i32::from(gap), &[frames]);
             assert_eq!(made(&place).len(), numbers.len());
         }
     }

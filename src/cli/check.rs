@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use super::run::{Budget, What};
+use super::ui::span;
 use super::{Outcome, Ui};
 use crate::engine::Work;
 use crate::night::check::{ClipCheck, Room, check, closed};
@@ -78,17 +79,4 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     }
     ui.result(&checks)?;
     Ok(if bad { Outcome::Faults } else { Outcome::Well })
-}
-
-/// A time as people say it: no more digits than it is worth.
-fn span(seconds: f64) -> String {
-    if seconds < 1.0 {
-        "a second".to_owned()
-    } else if seconds < 120.0 {
-        format!("{seconds:.0} s")
-    } else if seconds < 7200.0 {
-        format!("{:.0} min", seconds / 60.0)
-    } else {
-        format!("{:.1} h", seconds / 3600.0)
-    }
 }

@@ -376,6 +376,7 @@ fn one_after_another(
                 }
                 let name = job.name.clone();
                 results.push(ClipResult { name, error: None, summary: Some(summary) });
+                to_show = true;
             }
             Err(e) if e.stopped() || ui.stopped() => {
                 ui.say(&format!("{}: {e}", job.name));
@@ -401,7 +402,7 @@ fn one_after_another(
     if let Some(bar) = bar {
         bar.finish_and_clear();
     }
-    if to_show || results.iter().any(|r| r.summary.is_some()) {
+    if to_show {
         tell_pages(out, disk, ui);
     }
     if results.len() > 1 {

@@ -220,6 +220,19 @@ fn harmless(text: &str) -> String {
     text.split('\n').map(printable).collect::<Vec<_>>().join("\n")
 }
 
+/// A time as people say it: no more digits than it is worth.
+pub(super) fn span(seconds: f64) -> String {
+    if seconds < 1.0 {
+        "a second".to_owned()
+    } else if seconds < 120.0 {
+        format!("{seconds:.0} s")
+    } else if seconds < 7200.0 {
+        format!("{:.0} min", seconds / 60.0)
+    } else {
+        format!("{:.1} h", seconds / 3600.0)
+    }
+}
+
 /// Frames a second since a bar began: frames come in runs, after each of which there is work to do, so a
 /// moment's rate tells little.
 fn pace(state: &ProgressState) -> f64 {
@@ -235,13 +248,12 @@ fn style(template: &str) -> ProgressStyle {
         })
         .with_key("left", |state: &ProgressState, out: &mut dyn std::fmt::Write| {
             let left = state.len().unwrap_or(0).saturating_sub(state.pos());
-            let _ = match left as f64 / pace(state) {
-                _ if left == 0 => write!(out, "ending"),
-                _ if state.elapsed() < TOO_SOON => write!(out, "\u{2026}"),
-                s if s < 90.0 => write!(out, "{s:.0} s left"),
-                s if s < 5400.0 => write!(out, "{:.0} min left", s / 60.0),
-                s if s.is_finite() => write!(out, "{:.1} h left", s / 3600.0),
-                _ => write!(out, "\u{2026}"),
+            let _ = if left == 0 {
+                write!(out, "ending")
+            } else if state.pos() == 0 || state.elapsed() < TOO_SOON {
+                write!(out, "\u{2026}")
+            } else {
+                write!(out, "{} left", span(left as f64 / pace(state)))
             };
         })
         .progress_chars("=> ")

@@ -166,7 +166,6 @@ fn check_place(args: &MotionArgs, out: &Path) -> Result<(), DayError> {
     }
     check_output(out, &there)?;
     check_no_footage(out)?;
-    check_no_footage(out.parent().unwrap_or(Path::new("")))?;
     let used = std::fs::read_dir(out).is_ok_and(|mut d| d.next().is_some());
     if used && !begins_with(&out.join(NUMBERS), MARK) && !out.join(".references").is_dir() {
         return Err(DayError::Refused(format!(

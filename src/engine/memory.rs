@@ -8,7 +8,7 @@
 //! Over 16 runs of six clips on one thread (320x240 to 1920x1080, mono, mosaic, three colours) the
 //! estimate was 1.04 to 1.23 times the peak that the kernel counted; `tests/memory.rs` holds three
 //! runs to 0.9 to 1.6. Of small frames the blocks that are kept at once at low light are counted in any
-//! light, which is not known before: a brighter clip takes less (1.8 was seen).
+//! light, which is not known before: a brighter clip takes less.
 //!
 //! A budget changes how many frames are in work ([`InWork`]), never what is done to them: results
 //! do not depend on it. Frames of the window and of a block cannot be fewer without other
