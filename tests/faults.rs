@@ -133,9 +133,13 @@ fn references_must_fit() {
     fs::create_dir(place.path("none")).unwrap();
     place.run(&["run", "clip", "--dark", "none"]).expect(2, &["none", "is empty"]);
     place.run(&["run", "clip", "--dark", "nowhere"]).expect(2, &["nowhere"]);
-    // A flat of no light, and one that is saturated.
-    let black = kept("black").into_os_string().into_string().unwrap();
+    // A flat of no light, and one that is exchanged with the dark.
+    let [black, even] = ["black", "even"].map(|k| kept(k).into_os_string().into_string().unwrap());
     place.run(&["run", "clip", "--dark", &black, "--flat", &black]).expect(2, &["flat reference"]);
+    let exchanged = ["check", "clip", "--dark", &even, "--flat", &black];
+    place.run(&exchanged).expect(1, &["no brighter than the dark", "exchanged"]);
+    place.run(&exchanged[..4]).expect(0, &["95 % of the clip lie below", "of black frames"]);
+    place.run(&["check", "clip", "--dark", &black, "--flat", &even]).expect(0, &["24 frames"]);
 }
 
 #[test]
@@ -279,6 +283,7 @@ fn mixed_sizes_and_depths_name_both_files() {
     place.run(&["run", "clip"]).expect(2, &["000005.tif", "000001.tif", "8 bit", "16 bit"]);
     // A file that is no picture at all costs its frame only.
     place.write("clip/000005.tif", "not a picture");
+    place.run(&["check", "clip"]).expect(1, &["frame 5", "the run goes on without it"]);
     place.run(&["run", "clip"]).expect(1, &["4 frames made", "frame 5 failed"]);
 }
 

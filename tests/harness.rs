@@ -39,7 +39,8 @@ impl Ended {
     pub(crate) fn expect(&self, code: i32, words: &[&str]) -> &Self {
         assert_eq!(self.code, code, "{}{}", self.out, self.err);
         for w in words {
-            assert!(self.err.contains(w), "no \"{w}\" in: {}", self.err);
+            let said = self.out.contains(w) || self.err.contains(w);
+            assert!(said, "no \"{w}\" in: {}{}", self.out, self.err);
         }
         self
     }
@@ -59,6 +60,13 @@ pub(crate) struct Place {
 impl Place {
     pub(crate) fn new() -> Self {
         Self { dir: tempfile::tempdir().unwrap() }
+    }
+
+    /// In memory where the system has a file system there: for thousands of runs on a simulated disk,
+    /// which decides itself what is durable.
+    pub(crate) fn in_memory() -> Self {
+        let memory = Path::new("/dev/shm");
+        Self { dir: tempfile::tempdir_in(memory).or_else(|_| tempfile::tempdir()).unwrap() }
     }
 
     pub(crate) fn path(&self, name: &str) -> PathBuf {

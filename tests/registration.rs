@@ -130,6 +130,14 @@ fn a_picture_without_texture_is_no_lock() {
 }
 
 #[test]
+fn a_frame_alone_is_no_lock() {
+    let frame = frames(1, 400.0, true).swap_remove(0);
+    let list = [None, Some(&frame), None];
+    let why = block::register(&list, &noise(), &RegisterSettings::default());
+    assert_eq!(why, Err(NoLock::TooFew));
+}
+
+#[test]
 fn a_picture_without_noise_or_texture_is_no_lock() {
     let flat = Plane::filled(SIDE, SIDE, 40.0);
     let frame = FixedPlane::from_plane(&flat, None, Coding::for_white(2000.0));

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use super::run::{Budget, What};
-use super::ui::span;
+use super::ui::{noted, span};
 use super::{Outcome, Ui};
 use crate::engine::Work;
 use crate::night::check::{ClipCheck, Room, check, closed};
@@ -36,34 +36,35 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     }
     let mut bad = false;
     for c in &checks {
-        bad |= !c.faults.is_empty();
-        ui.say(&format!("{}: {}", c.name, c.headline()));
+        // A run ends in the same way.
+        bad |= !c.faults.is_empty() || c.unreadable > 0;
+        ui.answer(&format!("{}: {}", c.name, c.headline()));
         if let Some(standing) = &c.standing {
             let time = c.expected_s.filter(|_| standing.to_make > 0);
             let time = time.map_or(String::new(), |s| format!(", about {}", span(s)));
-            ui.say(&format!("  {}{time}", standing.words));
+            ui.answer(&format!("  {}{time}", standing.words));
         }
         if let Some(memory) = &c.memory {
-            ui.say(&format!("  {}", memory.words()));
+            ui.answer(&format!("  {}", memory.words()));
         }
         for fault in &c.faults {
-            ui.fault(&format!("  {}: fault: {fault}", c.name));
+            ui.answer(&format!("  {}: fault: {fault}", c.name));
         }
         for w in &c.warnings {
-            ui.warn(w);
+            ui.answer(&noted(w));
         }
     }
     // A file system that cannot be written to has no room either.
     let fault = closed(&args.out).or_else(|| Room::of(&checks, &args.out).fault());
     if let Some(fault) = fault {
         bad = true;
-        ui.fault(&format!("fault: {fault}"));
+        ui.answer(&format!("fault: {fault}"));
         // It stops each of them.
         checks.iter_mut().for_each(|c| c.faults.push(fault.clone()));
     }
     let times: Vec<f64> = checks.iter().filter_map(|c| c.expected_s).filter(|s| *s > 0.0).collect();
     if !times.is_empty() {
-        ui.say(&format!(
+        ui.answer(&format!(
             "about {} for the frames of {} clip{}, from a sample; writing and previews come on top",
             span(times.iter().sum()),
             times.len(),
@@ -72,10 +73,10 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     }
     let hook = args.what.shoot_file().as_deref().and_then(shoot::when_done);
     if let Some(doubt) = hook.as_deref().and_then(hook::doubt) {
-        ui.say(&format!("note: {doubt}"));
+        ui.answer(&format!("note: {doubt}"));
     }
     if let Protection::Code(why) = probe() {
-        ui.say(&format!("note: originals would be protected by code alone: {why}"));
+        ui.answer(&format!("note: originals would be protected by code alone: {why}"));
     }
     ui.result(&checks)?;
     Ok(if bad { Outcome::Faults } else { Outcome::Well })

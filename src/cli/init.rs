@@ -38,13 +38,13 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     check_no_footage(file.parent().unwrap_or(Path::new("")))?;
     write_bytes(&file, found.toml.as_bytes())?;
     for (place, why) in &found.faults {
-        ui.say(&format!("passed over {}: {}", place, why));
+        ui.answer(&format!("passed over {}: {}", place, why));
     }
     let counted = |kind: Kind, word: &str| {
         let n = found.count(kind);
         format!("{n} {word}{}", if n == 1 { "" } else { "s" })
     };
-    ui.say(&format!(
+    ui.answer(&format!(
         "{}, {}, {}, {} -> {}",
         counted(Kind::Clip, "clip"),
         counted(Kind::Dark, "black reference"),
@@ -53,7 +53,7 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
         printable(&file)
     ));
     if found.questions() > 0 {
-        ui.say(&format!(
+        ui.answer(&format!(
             "{} questions are left in it, in lines that begin with \"# ?\"",
             found.questions()
         ));

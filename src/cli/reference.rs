@@ -43,7 +43,7 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     let report =
         make_reference(kind, (&args.folder, args.dark.as_deref()), &args.output, &ui.work(&watch))?;
     let unit = if report.kind == "dark" { " DN" } else { "" };
-    ui.say(&format!(
+    ui.answer(&format!(
         "{} of {} frames: level {:.1} DN, known to {:.3}{unit} a pixel, {} defective pixels -> {}",
         report.kind,
         report.frames,

@@ -405,9 +405,15 @@ fn one_after_another(
     if to_show {
         tell_pages(out, disk, ui);
     }
-    if results.len() > 1 {
-        let failed = results.iter().filter(|r| r.error.is_some()).count();
-        let done = results.len() - failed;
+    let failed = results.iter().filter(|r| r.error.is_some()).count();
+    let done = results.len() - failed;
+    if outcome == Outcome::Interrupted && queue.clips() > 1 {
+        ui.say(&format!(
+            "stopped: {done} of {} clips done, {failed} failed, in {}; the same command goes on",
+            queue.clips(),
+            printable(out)
+        ));
+    } else if results.len() > 1 {
         ui.say(&format!(
             "{done} {} done, {failed} failed, in {}",
             if done == 1 { "clip" } else { "clips" },

@@ -144,7 +144,7 @@ impl Ui {
 
     /// A warning with its advice.
     pub(super) fn warn(&self, w: &Warning) {
-        self.say(&format!("  note: {}; {}", printable(&w.text), printable(&w.advice)));
+        self.say(&noted(w));
     }
 
     /// An error, also with `--quiet`.
@@ -213,6 +213,11 @@ pub(super) fn whole(e: &anyhow::Error) -> String {
         }
     }
     text
+}
+
+/// A warning with its advice, as a line.
+pub(super) fn noted(w: &Warning) -> String {
+    format!("  note: {}; {}", printable(&w.text), printable(&w.advice))
 }
 
 /// A message that may hold names or keys from other people's files, its lines kept.

@@ -7,6 +7,7 @@
 pub mod blur;
 pub mod correlate;
 pub mod dct;
+pub mod fft;
 pub mod fft2;
 pub mod linear;
 pub mod patch;

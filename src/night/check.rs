@@ -12,7 +12,9 @@ use crate::engine::memory::InWork;
 use crate::engine::render::Renderer;
 use crate::engine::source::Source;
 use crate::footage::{FootageError, printable};
+use crate::frame::Plane;
 use crate::frame::units::Bytes;
+use crate::math::robust::quantile;
 use crate::record::Warning;
 use crate::stages::dark::other_exposure;
 
@@ -25,6 +27,8 @@ pub struct ClipCheck {
     pub frames: u64,
     /// Those without a file.
     pub missing: u64,
+    /// Those whose header cannot be read.
+    pub unreadable: u64,
     /// Size, channels and depth in words.
     pub shape: String,
     /// Bytes that the finished frames will take.
@@ -164,6 +168,7 @@ pub fn check(job: &ClipJob, out: &Path, work: &Work<'_>) -> ClipCheck {
         name: job.name.clone(),
         frames: 0,
         missing: 0,
+        unreadable: 0,
         shape: String::new(),
         bytes: 0,
         faults: Vec::new(),
@@ -200,12 +205,16 @@ pub fn check(job: &ClipJob, out: &Path, work: &Work<'_>) -> ClipCheck {
         Ok(bad) => unreadable(&bad, &mut c),
         Err(e) => c.faults.push(e.to_string()),
     }
-    for (what, path, needed, kind) in [
+    let mut found = [None, None];
+    for ((what, path, needed, kind), found) in [
         ("dark reference", &job.dark, job.pipeline.dark().is_some(), "no-dark"),
         ("flat reference", &job.flat, job.pipeline.flat().is_some(), "no-flat"),
-    ] {
+    ]
+    .into_iter()
+    .zip(&mut found)
+    {
         match path {
-            Some(path) => reference(what, path, &source, &mut c),
+            Some(path) => *found = reference(what, path, &source, &mut c),
             None if needed => c.warnings.push(Warning::new(
                 kind,
                 format!("no {what} is given"),
@@ -214,11 +223,16 @@ pub fn check(job: &ClipJob, out: &Path, work: &Work<'_>) -> ClipCheck {
             None => {}
         }
     }
+    let [dark, flat] = found;
+    if let Some(dark) = dark {
+        levels(&dark, flat.as_ref(), &source, &mut c);
+    }
     c
 }
 
 /// Frames whose header cannot be read: the first few by name.
 fn unreadable(bad: &[(u64, FootageError)], c: &mut ClipCheck) {
+    c.unreadable = bad.len() as u64;
     for (number, e) in bad.iter().take(3) {
         c.warnings.push(Warning::new(
             "bad-frame",
@@ -235,42 +249,76 @@ fn unreadable(bad: &[(u64, FootageError)], c: &mut ClipCheck) {
     }
 }
 
-fn reference(what: &str, path: &Path, clip: &Source, c: &mut ClipCheck) {
+/// A reference that can be used, with what a person should know of it.
+fn reference(what: &str, path: &Path, clip: &Source, c: &mut ClipCheck) -> Option<Source> {
     let name = format!("{what} {}", printable(path));
-    match Source::open(path, Vec::new()) {
-        Err(e) => c.faults.push(format!("{name}: {e}")),
-        Ok(_) if let Some(why) = made_by_us(path) => c.faults.push(format!("{name}: {why}")),
-        Ok(source) => {
-            if let Err(e) = sensor_shape(&source).check(&name, &sensor_shape(clip)) {
-                c.faults.push(e.to_string());
-            }
-            let n = source.clip.frames.len();
-            if n < 16 {
-                c.warnings.push(Warning::new(
-                    "short-reference",
-                    format!("{name} has {n} frames"),
-                    "take 64: what noise is left in a reference stays in every frame",
-                ));
-            }
-            let exposure = |s: &Source| s.facts.exposure.as_ref().map(|e| e.value);
-            if what.starts_with("dark")
-                && let Some(other) = other_exposure(exposure(&source), exposure(clip))
-            {
-                let (dark, own) = (other.dark.s(), other.own.s());
-                let what = format!("{name} was exposed for {dark:.6} s, the clip for {own:.6} s");
-                let advice = "take darks at the clip's exposure";
-                if other.matters {
-                    let what = format!(
-                        "{what}: the dark will be scaled by the clip's hot pixels, or refused \
-                         where these do not tell"
-                    );
-                    c.warnings.push(Warning::new("dark-exposure", what, advice));
-                } else {
-                    c.warnings.push(Warning::new("dark-exposure", what, advice));
-                }
-            }
+    let source = match Source::open(path, Vec::new()) {
+        Err(e) => Err(e.to_string()),
+        Ok(_) if let Some(why) = made_by_us(path) => Err(why.to_owned()),
+        Ok(source) => Ok(source),
+    };
+    let source = source.map_err(|e| c.faults.push(format!("{name}: {e}"))).ok()?;
+    let n = source.clip.frames.len();
+    if n < 16 {
+        c.warnings.push(Warning::new(
+            "short-reference",
+            format!("{name} has {n} frames"),
+            "take 64: what noise is left in a reference stays in every frame",
+        ));
+    }
+    let exposure = |s: &Source| s.facts.exposure.as_ref().map(|e| e.value);
+    if what.starts_with("dark")
+        && let Some(other) = other_exposure(exposure(&source), exposure(clip))
+    {
+        let (dark, own) = (other.dark.s(), other.own.s());
+        let what = format!("{name} was exposed for {dark:.6} s, the clip for {own:.6} s");
+        let advice = "take darks at the clip's exposure";
+        if other.matters {
+            let what = format!(
+                "{what}: the dark will be scaled by the clip's hot pixels, or refused where these \
+                 do not tell"
+            );
+            c.warnings.push(Warning::new("dark-exposure", what, advice));
+        } else {
+            c.warnings.push(Warning::new("dark-exposure", what, advice));
         }
     }
+    let fits = sensor_shape(&source).check(&name, &sensor_shape(clip));
+    fits.map_err(|e| c.faults.push(e.to_string())).ok()?;
+    Some(source)
+}
+
+/// Whether the references are what they are given as, by the middle frame of each.
+fn levels(dark: &Source, flat: Option<&Source>, clip: &Source, c: &mut ClipCheck) {
+    let Some(black) = level(dark, 0.5) else { return };
+    if let Some(even) = flat.and_then(|f| level(f, 0.5))
+        && even <= black
+    {
+        c.faults.push(format!(
+            "the flat reference is no brighter than the dark reference (medians of their middle \
+             frames: {even} and {black} DN): see whether they are exchanged, or the lens was covered"
+        ));
+    } else if let Some(bright) = level(clip, 0.95)
+        && bright < black
+    {
+        c.warnings.push(Warning::new(
+            "bright-dark",
+            format!(
+                "in their middle frames 95 % of the clip lie below {bright} DN, and half of the \
+                 dark reference above {black} DN"
+            ),
+            "see that it is of black frames, and of the clip's camera settings",
+        ));
+    }
+}
+
+/// The value that a share of the samples of a clip's middle frame is not above, in DN; `None` where
+/// that frame cannot be read.
+fn level(source: &Source, share: f64) -> Option<f32> {
+    let frames = &source.clip.frames;
+    let read = source.read(frames.get(frames.len() / 2)?).ok()?;
+    let mut samples: Vec<f32> = read.frame.planes.iter().flat_map(Plane::data).copied().collect();
+    quantile(&mut samples, share)
 }
 
 #[cfg(test)]

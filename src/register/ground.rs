@@ -81,6 +81,9 @@ pub fn ground(
     noise: &PixelNoise,
     settings: &RegisterSettings,
 ) -> Result<Path, NoLock> {
+    if frames.iter().flatten().count() < 2 {
+        return Err(NoLock::TooFew);
+    }
     let tracks = follow(frames, noise, settings);
     if tracks.is_empty() {
         return Err(NoLock::NoTexture);

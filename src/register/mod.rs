@@ -131,6 +131,9 @@ pub(crate) fn variance([slope, floor]: [f32; 2], signal: f32, factor: f32) -> f3
 /// Why the still background could not be found.
 #[derive(Debug, Error, Clone, PartialEq)]
 pub enum NoLock {
+    /// A frame is placed by others.
+    #[error("fewer than two frames are there, so there is nothing to steady them against")]
+    TooFew,
     /// No tile has enough texture above the noise.
     #[error("no tile of the picture has texture above its noise: light it more or stop down less")]
     NoTexture,

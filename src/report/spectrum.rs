@@ -6,7 +6,9 @@
 //! amplitude A whose frequency falls on a line shows A at that line (between two lines down to
 //! 0.85 A, the window's scalloping loss, F. J. Harris, Proc. IEEE 66(1), 1978).
 
-use realfft::RealFftPlanner;
+use rustfft::num_complex::Complex64;
+
+use crate::math::fft::plan_forward;
 
 /// Longest segment in frames.
 const SEGMENT: usize = 4096;
@@ -34,16 +36,16 @@ impl Spectrum {
             .map(|i| 0.5 - 0.5 * libm::cos(std::f64::consts::TAU * i as f64 / n as f64))
             .collect();
         let sum: f64 = window.iter().sum();
-        let plan = RealFftPlanner::<f64>::new().plan_fft_forward(n);
+        let plan = plan_forward(n);
         let mut power = vec![0.0; n / 2 + 1];
         let mut count = 0.0;
-        let mut lines = plan.make_output_vec();
+        let mut lines = vec![Complex64::default(); n];
         for start in (0..=series.len() - n).step_by(n / 2) {
-            let mut part = without_line(&series[start..start + n]);
-            part.iter_mut().zip(&window).for_each(|(v, w)| *v *= w);
-            if plan.process(&mut part, &mut lines).is_err() {
-                return None;
+            let part = without_line(&series[start..start + n]);
+            for (line, (v, w)) in lines.iter_mut().zip(part.iter().zip(&window)) {
+                *line = Complex64::new(v * w, 0.0);
             }
+            plan.process(&mut lines);
             power.iter_mut().zip(&lines).for_each(|(p, l)| *p += l.norm_sqr());
             count += 1.0;
         }

@@ -31,6 +31,10 @@ pub const GOOD_COUNT: usize = 64;
 /// Share of defective pixels above which the whole sensor is in doubt.
 const MANY_DEFECTS: f64 = 0.01;
 
+/// Level as a share of full scale from which frames are hardly black: cameras write black at 1 to 10 %
+/// of it (common practice, no source).
+const BRIGHT: f64 = 0.25;
+
 /// What the sensor shows without light.
 #[derive(Debug, Clone, PartialEq)]
 pub struct MasterDark {
@@ -167,6 +171,19 @@ impl MasterDark {
                 "take darks at the clip's exposure and temperature",
             ));
         }
+        let level = (0..self.level.len()).map(|p| self.mean_level(p)).fold(0.0, f64::max);
+        let full = f64::from(self.shape.bits).exp2() - 1.0;
+        if level > BRIGHT * full {
+            out.push(Warning::new(
+                "bright-dark",
+                format!(
+                    "the dark reference has a level of {level:.0} DN, {:.0} % of full scale: black \
+                     frames lie below 10 % as a rule",
+                    100.0 * level / full
+                ),
+                "see that these are the black frames, not even ones, and that the lens was covered",
+            ));
+        }
         let defects = self.defects.counts();
         let pixels = self.shape.width * self.shape.height * self.shape.channels;
         let share = defects.any as f64 / pixels.max(1) as f64;
@@ -246,5 +263,17 @@ mod tests {
         assert_eq!(warnings[0].text, "16 darks leave 2.0 e- of fixed pattern; 64 would leave 1.0");
         let (_, dark) = made(64, 4.0, 5);
         assert!(dark.warnings(None).is_empty());
+    }
+
+    #[test]
+    fn an_even_field_in_its_place_is_noticed() {
+        let (_, mut dark) = made(64, 4.0, 5);
+        // Of 16 bits: 15000 DN lie below a quarter of 65535, 20000 above.
+        for (added, noticed) in [(14_800.0, false), (19_800.0, true)] {
+            let level = dark.mean_level(0);
+            dark.level[0].data_mut().iter_mut().for_each(|v| *v += 200.0 + added - to_f32(level));
+            let kinds: Vec<_> = dark.warnings(None).into_iter().map(|w| w.kind).collect();
+            assert_eq!(kinds.contains(&"bright-dark".into()), noticed, "{kinds:?}");
+        }
     }
 }

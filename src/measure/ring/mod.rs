@@ -16,12 +16,12 @@
 
 use std::f64::consts::{PI, TAU};
 
-use rustfft::FftPlanner;
 use rustfft::num_complex::Complex64;
 
 use super::MeasureError;
 use super::series::{Series, inverse};
 use crate::frame::convert::round_usize;
+use crate::math::fft::plan_forward;
 use crate::math::linear::solve;
 
 /// Share of the sampling rate above which a frequency is refused.
@@ -269,7 +269,7 @@ impl Problem {
             line[slot.min(n - 1)] += w * (v - mean);
             noise += w * w * s * s;
         }
-        FftPlanner::new().plan_fft_forward(n).process(&mut line);
+        plan_forward(n).process(&mut line);
         // Below one and a half cycles a record only drifts.
         let lowest = round_usize(1.5 * n as f64 / slots as f64);
         let power = |k: usize| line[k].norm_sqr();

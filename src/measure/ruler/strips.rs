@@ -2,13 +2,13 @@
 
 use std::f64::consts::TAU;
 
-use rustfft::FftPlanner;
 use rustfft::num_complex::Complex64;
 
 use super::super::series::least_squares;
 use crate::frame::Plane;
 use crate::frame::convert::{floor_isize, index_in, round_usize};
 use crate::math::blur::gaussian;
+use crate::math::fft::plan_forward;
 use crate::math::robust::{median_f64, quantile};
 
 /// Least number of strips that support the pitch.
@@ -241,7 +241,7 @@ fn fundamental(profile: &[f64]) -> Option<f64> {
         })
         .collect();
     line.resize(n, Complex64::default());
-    FftPlanner::new().plan_fft_forward(n).process(&mut line);
+    plan_forward(n).process(&mut line);
     let power: Vec<f64> = line[..n / 2].iter().map(|z| z.norm_sqr()).collect();
     let low = round_usize(FEWEST * n as f64 / len as f64);
     let high = round_usize(HIGHEST * n as f64).min(power.len().saturating_sub(1));
