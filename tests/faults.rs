@@ -138,6 +138,8 @@ fn references_must_fit() {
     place.run(&["run", "clip", "--dark", &black, "--flat", &black]).expect(2, &["flat reference"]);
     let exchanged = ["check", "clip", "--dark", &even, "--flat", &black];
     place.run(&exchanged).expect(1, &["no brighter than the dark", "exchanged"]);
+    let full = ["check", "clip", "--dark", &black, "--flat", &even, "--white", "300"];
+    place.run(&full).expect(1, &["it is saturated", "white is 300"]);
     place.run(&exchanged[..4]).expect(0, &["95 % of the clip lie below", "of black frames"]);
     place.run(&["check", "clip", "--dark", &black, "--flat", &even]).expect(0, &["24 frames"]);
 }

@@ -11,6 +11,7 @@
 
 mod averaging;
 mod cli;
+mod colours;
 mod combining;
 mod disk;
 mod exports;

@@ -160,13 +160,21 @@ fn other_settings_make_every_frame_again_and_leave_none_of_the_old() {
     let text = "name = \"mine\"\n[[stage]]\nuse = \"dark\"\n";
     place.write("mine.toml", text);
     let old = fs::read(frames(&place, "whole").join("000002.tif")).unwrap();
-    let mut args = arguments("whole").to_vec();
-    args.extend(["--pipeline", "mine.toml", "--frames", "1-3"]);
-    place.run(&args).expect(0, &["3 frames made"]);
-    assert_eq!(names(&frames(&place, "whole")), ["000001.tif", "000002.tif", "000003.tif"]);
+    // A look at three frames would take the other 21 away.
+    let before = results(&place.path("whole"));
+    let other = |out, more: &[&str]| {
+        let given = ["--pipeline", "mine.toml"];
+        place.run(&[&arguments(out)[..], &given, more].concat())
+    };
+    let look = ["--frames", "1-3"];
+    other("whole", &look).expect(2, &["24 finished frames", "21 of which", "another --out"]);
+    assert!(results(&place.path("whole")) == before, "a result changed");
+    other("whole", &[]).expect(0, &["24 finished frames are made again", "24 frames made"]);
     assert!(fs::read(frames(&place, "whole").join("000002.tif")).unwrap() != old);
+    other("part", &look).expect(0, &["3 frames made"]);
+    assert_eq!(names(&frames(&place, "part")), ["000001.tif", "000002.tif", "000003.tif"]);
     // Part of a clip is not a finished clip.
-    assert!(!place.path("whole/comb-pluck/complete.json").exists());
+    assert!(!place.path("part/comb-pluck/complete.json").exists());
 }
 
 #[test]

@@ -50,6 +50,23 @@ fn pitch_and_angle_of_noisy_rules() {
 }
 
 #[test]
+fn narrow_ticks_far_apart() {
+    // A graticule at high magnification: ticks 3 and 6 px thick every 45 to 64 px.
+    for (number, pitch_px, thick) in [(20, 45.3, 3.0), (21, 60.7, 3.0), (22, 64.2, 6.0)] {
+        let rule = Rule {
+            pitch_px,
+            thickness: thick / pitch_px,
+            blur_px: 1.0,
+            angle_deg: 2.0,
+            ..Rule::random(number, 640, 2000.0)
+        };
+        let t = find_ticks(&rule.picture()).unwrap();
+        let off = t.pitch_px / rule.pitch_px - 1.0;
+        assert!(off.abs() < 1e-3 && off.abs() < 3.0 * t.relative + 1e-5, "{rule:?}: {off}, {t:?}");
+    }
+}
+
+#[test]
 fn a_rule_in_any_direction() {
     for angle in [90.0, 47.0, -63.0] {
         let rule = Rule { angle_deg: angle, ..Rule::random(7, 320, 2000.0) };

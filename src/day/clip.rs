@@ -203,8 +203,8 @@ impl Finished {
         if names.contains(&"average") {
             warnings.push(Warning::new(
                 "averaged-frames",
-                "neighbouring frames were averaged before: samples share noise, and what moves \
-                 fast and is faint may be smeared",
+                "neighbouring frames were averaged before: samples share noise, and what is faint may \
+                 be smeared where it moves fast, and drawn to where it was or will be where it creeps",
                 "measure the raw clip with its references where every figure counts",
             ));
         }
@@ -340,7 +340,8 @@ fn raw(place: &Place<'_>, work: &Work<'_>) -> Result<Opened, DayError> {
     let mut warnings = source.warnings.clone();
     warnings.extend(analysis.warnings.iter().cloned());
     let known = prepared.noise.as_ref().filter(|n| n.electrons);
-    warnings.extend(analysis.pattern_warning(known.map(|n| n.model.gain_e_per_dn)));
+    let gain = known.map(|n| n.model.gain_e_per_dn);
+    warnings.extend(analysis.pattern_warning(gain, job.dark.is_some()));
     let span = match source.layout() {
         Layout::Mosaic(_) | Layout::Sites(_) => 2,
         Layout::Mono | Layout::Rgb => 1,

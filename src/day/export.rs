@@ -257,18 +257,30 @@ impl Export {
             )));
         }
         fs::create_dir_all(to).map_err(|e| FootageError::disk(to, "create", e))?;
-        let text = serde_json::json!({
+        let mut text = serde_json::json!({
             "hushframe_export": self.format,
             "clip": self.clip.name,
             "key": self.clip.text(&["key"]),
             "taken": self.clip.text(&["taken"]),
             "rates": self.clip.get(&["rates"]),
+            // Of these frames: lower than the camera's where several were combined into each.
+            "frame_rate": self.capture(),
             "scale": self.clip.get(&["scale"]),
             "output_scale": self.clip.get(&["output_scale"]),
         });
+        if matches!(self.format, Format::Exr | Format::ExrFloat) {
+            // What 0 and 1 are in the finished frames, which output_scale speaks of.
+            text["zero_dn"] = self.pedestal().into();
+            text["one_dn"] = 65_535.into();
+        }
         let text = serde_json::to_string_pretty(&text).unwrap_or_default();
         write_bytes(&note, text.as_bytes())?;
         Ok(())
+    }
+
+    /// Value of zero light in the finished frames.
+    fn pedestal(&self) -> f64 {
+        self.clip.number(&["output_scale", "pedestal_dn"]).unwrap_or(0.0)
     }
 
     fn encoded(&self, row: &Row) -> Result<Vec<u8>, DayError> {
@@ -309,11 +321,10 @@ impl Export {
                 encode_dpx(&picture, bits, &tags)?
             }
             _ => {
-                let pedestal = self.clip.number(&["output_scale", "pedestal_dn"]);
                 let tags = ExrTags {
                     software,
                     description,
-                    black_dn: to_f32(pedestal.unwrap_or(0.0)),
+                    black_dn: to_f32(self.pedestal()),
                     capture: self.capture(),
                     playback,
                     exposure_s,

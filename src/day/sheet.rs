@@ -182,13 +182,15 @@ impl Lines<'_> {
     }
 
     fn speed(&mut self) {
+        // Shorter peaks than that are flattened.
+        let over = format!(" over {} frames", 2 * self.report.told.window + 1);
         if let Some(v) = self.report.told.peak_speed {
             let text = self.length(v, (1e-3, "mm/s"), "px/s");
-            self.add("largest speed", text);
+            self.add("largest speed", text + &over);
         }
         if let Some(a) = self.report.told.peak_acceleration {
             let text = self.length(a, (1e-6, "m/s^2"), "px/s^2");
-            self.add("largest acceleration", text);
+            self.add("largest acceleration", text + &over);
         }
         if let Some(r) = self.report.peak_rotation_rad {
             self.add("largest rotation", format!("{} (clockwise)", shown(r, 1e3, "mrad")));

@@ -168,6 +168,7 @@ impl<'a> Analyst<'a> {
             block: k,
             frames: std::mem::take(&mut raw.facts),
             bright_dn: bright(&raw.planes),
+            colours_dn: raw.colours,
             lock: None,
             first: None,
             warnings: std::mem::take(&mut raw.warnings),

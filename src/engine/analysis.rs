@@ -75,6 +75,9 @@ pub struct Analysis {
     /// Level in DN above black below which 99.8 % of the picture lies, noise averaged out; the
     /// highest of all blocks.
     pub bright_dn: f32,
+    /// The same of red, green and blue, of clips in colour.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub colours_dn: Option<[f32; 3]>,
     /// The lamp's ripple, where one was found.
     #[serde(default)]
     pub ripple: Option<Ripple>,
@@ -96,17 +99,23 @@ pub struct Analysis {
 
 impl Analysis {
     /// What to say of a pattern that the references left; in electrons where `gain` (e-/DN) is known.
+    /// `dark` says whether there was a dark reference.
     #[must_use]
-    pub fn pattern_warning(&self, gain: Option<f64>) -> Option<Warning> {
+    pub fn pattern_warning(&self, gain: Option<f64>, dark: bool) -> Option<Warning> {
         let dn = self.pattern_dn?;
         let rms = gain.map_or_else(|| format!("{dn:.2} DN"), |g| format!("{:.2} e-", dn * g));
         Some(Warning::new(
             "fixed-pattern",
             format!(
-                "the dark reference leaves a pattern of {rms} rms that does not move with the \
-                 scene; it is kept from the shifts, but stays in the picture"
+                "{} a pattern of {rms} rms that does not move with the scene; it is kept from the \
+                 shifts, but stays in the picture",
+                if dark { "the dark reference leaves" } else { "the sensor shows" }
             ),
-            "film more black frames, at the clip's exposure and temperature",
+            if dark {
+                "film more black frames, at the clip's exposure and temperature"
+            } else {
+                "give black frames (--dark); if the camera has a colour mosaic, say which (--mosaic)"
+            },
         ))
     }
 }

@@ -24,6 +24,9 @@ pub struct BlockFacts {
     pub frames: Vec<FrameFacts>,
     /// Its bright level in DN above black.
     pub bright_dn: f32,
+    /// The same of red, green and blue, of clips in colour.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub colours_dn: Option<[f32; 3]>,
     /// Whether it locked, or why not; `None` where poses were not asked for.
     pub lock: Option<Result<(), String>>,
     /// Where it is the one that all others are tied to.
@@ -84,6 +87,7 @@ pub fn join(source: &Source, mut parts: Vec<Part>) -> Result<Analysis, EngineErr
         still_share: 0.0,
         misfit: 1.0,
         bright_dn: 0.0,
+        colours_dn: None,
         ripple: None,
         lamps: None,
         rows: None,
@@ -96,6 +100,10 @@ pub fn join(source: &Source, mut parts: Vec<Part>) -> Result<Analysis, EngineErr
             add_once(&mut out.warnings, w);
         }
         out.bright_dn = out.bright_dn.max(b.bright_dn);
+        if let Some(levels) = b.colours_dn {
+            let highest = out.colours_dn.get_or_insert(levels);
+            highest.iter_mut().zip(levels).for_each(|(h, l)| *h = h.max(l));
+        }
         if let Some(first) = b.first {
             out.still_share = first.still_share;
             out.misfit = first.misfit;
@@ -239,6 +247,7 @@ mod tests {
                 })
                 .collect(),
             bright_dn: 100.0,
+            colours_dn: None,
             lock: Some(if k == 0 { Err("no texture".to_owned()) } else { Ok(()) }),
             first: (k == 1).then_some(FirstFacts {
                 still_share: 0.5,

@@ -9,7 +9,7 @@ use super::source::Source;
 use super::{EngineError, Phase, Work};
 use crate::footage::FrameFile;
 use crate::frame::wide::{Wide, wide};
-use crate::frame::{Coding, FixedPlane};
+use crate::frame::{Coding, FixedPlane, Frame, Layout, Plane};
 use crate::math::robust::quantile;
 use crate::math::turn::Turn;
 use crate::record::{FrameStatus, Warning};
@@ -47,6 +47,61 @@ pub(super) fn bright(planes: &[Option<FixedPlane>]) -> f32 {
     quantile(&mut means, BRIGHT_SHARE).unwrap_or(0.0)
 }
 
+/// Bright levels of the colours of a block: sums of thinned values over some of its frames.
+#[derive(Debug, Default)]
+struct Colours {
+    sums: [Vec<f32>; 3],
+    frames: f32,
+}
+
+impl Colours {
+    /// Red, green and blue of a frame, one of three pixels or the mean of each square of a mosaic; `None`
+    /// where it has no colours.
+    fn of(frame: &Frame) -> Option<[Vec<f32>; 3]> {
+        match frame.layout {
+            Layout::Rgb => {
+                let thin = |p: &Plane| p.data().iter().copied().step_by(BRIGHT_STEP).collect();
+                let [r, g, b] = frame.planes.as_slice() else { return None };
+                Some([thin(r), thin(g), thin(b)])
+            }
+            Layout::Mosaic(mosaic) => {
+                let plane = frame.planes.first()?;
+                let mut out = [const { Vec::new() }; 3];
+                for y in (0..plane.height() / 2).map(|j| 2 * j) {
+                    for x in (0..plane.width() / 2).map(|i| 2 * i) {
+                        let mut of = [(0.0, 0.0); 3];
+                        for (dx, dy) in [(0, 0), (1, 0), (0, 1), (1, 1)] {
+                            let (sum, n) = &mut of[mosaic.colour(x + dx, y + dy)];
+                            *sum += plane.at(x + dx, y + dy);
+                            *n += 1.0;
+                        }
+                        out.iter_mut().zip(of).for_each(|(v, (sum, n))| v.push(sum / n));
+                    }
+                }
+                Some(out)
+            }
+            _ => None,
+        }
+    }
+
+    fn add(&mut self, values: &[Vec<f32>; 3]) {
+        for (sums, values) in self.sums.iter_mut().zip(values) {
+            sums.resize(values.len(), 0.0);
+            sums.iter_mut().zip(values).for_each(|(s, v)| *s += v);
+        }
+        self.frames += 1.0;
+    }
+
+    /// The level of each colour below which [`BRIGHT_SHARE`] of it lies; `None` without frames.
+    fn levels(mut self) -> Option<[f32; 3]> {
+        let mut out = [0.0; 3];
+        for (level, sums) in out.iter_mut().zip(&mut self.sums) {
+            *level = quantile(sums, BRIGHT_SHARE)? / self.frames;
+        }
+        Some(out)
+    }
+}
+
 /// Adding the values of codes up, as one piece of work.
 struct Adding<'a> {
     coding: Coding,
@@ -70,6 +125,8 @@ pub(super) struct Raw {
     pub(super) planes: Vec<Option<FixedPlane>>,
     pub(super) facts: Vec<FrameFacts>,
     pub(super) scale: usize,
+    /// Bright levels of red, green and blue in DN above black.
+    pub(super) colours: Option<[f32; 3]>,
     /// What decoders and stages said of frames, each thing once.
     pub(super) warnings: Vec<Warning>,
 }
@@ -87,8 +144,11 @@ pub(super) fn read_block(
         planes: Vec::with_capacity(BLOCK),
         facts: Vec::new(),
         scale: 1,
+        colours: None,
         warnings: Vec::new(),
     };
+    let mut colours = Colours::default();
+    let every = list.len().div_ceil(BRIGHT_FRAMES).max(1);
     ordered(
         list.len(),
         (work.threads, work.ahead),
@@ -96,7 +156,10 @@ pub(super) fn read_block(
             let file = list[i].1.as_ref()?;
             Some(corrector.read(source, file).map(|done| {
                 let (plane, scale) = luma(&done.frame, coding);
-                (plane, scale, saturated_share(&done.frame), done.hash, done.notes.warnings)
+                let looked_at = i.is_multiple_of(every);
+                let tints = looked_at.then(|| Colours::of(&done.frame)).flatten();
+                let seen = (saturated_share(&done.frame), tints);
+                (plane, scale, seen, done.hash, done.notes.warnings)
             }))
         },
         |i, read| {
@@ -122,7 +185,8 @@ pub(super) fn read_block(
                     facts.fault = Some(e.to_string());
                     None
                 }
-                Some(Ok((plane, scale, saturated, hash, warnings))) => {
+                Some(Ok((plane, scale, (saturated, tints), hash, warnings))) => {
+                    tints.iter().for_each(|t| colours.add(t));
                     for w in warnings {
                         add_once(&mut raw.warnings, w);
                     }
@@ -142,5 +206,6 @@ pub(super) fn read_block(
             Ok::<(), EngineError>(())
         },
     )?;
+    raw.colours = colours.levels();
     Ok(raw)
 }

@@ -14,7 +14,8 @@ use super::lamps::noise_factor;
 use super::ordered::ordered;
 use super::outputs::Outputs;
 use super::setup::{
-    Factors, crop, even_window, info_of, later_stages, locked_noise, patch_means, written_noise,
+    Factors, Tone, crop, even_window, info_of, later_stages, locked_noise, patch_means,
+    written_noise,
 };
 use super::sink::{Finished, Sink, with_writers};
 use super::source::Source;
@@ -84,6 +85,8 @@ pub struct Renderer<'a> {
     pub scale: OutputScale,
     /// How the camera moved, where the still background was found.
     pub motion: Option<Motion>,
+    /// Gains and brightness that were given or measured, where the pipeline has such stages.
+    pub tone: Option<Tone>,
     /// What a person should know.
     pub warnings: Vec<Warning>,
 }
@@ -138,7 +141,8 @@ impl<'a> Renderer<'a> {
             ..info.clone()
         };
         let patch = patch_means(pipeline, source, corrector, analysis)?;
-        let after = later_stages(pipeline, &after_info, patch, &mut warnings)?;
+        let measured = (patch, analysis.colours_dn);
+        let (after, tone) = later_stages(pipeline, &after_info, measured, &mut warnings)?;
         Ok(Self {
             source,
             corrector,
@@ -159,6 +163,7 @@ impl<'a> Renderer<'a> {
                 .filter(|_| pipeline.banding().is_some())
                 .map(|m| (m, luma_noise(noise, source.layout(), corrector))),
             after,
+            tone: Some(tone).filter(|t| *t != Tone::default()),
             coding: coding(source),
             canvas,
             window,
@@ -174,7 +179,8 @@ impl<'a> Renderer<'a> {
     /// Where a stage lacks a fact or a setting is out of range.
     pub fn check(pipeline: &Pipeline, source: &Source) -> Result<(), EngineError> {
         // A grey patch is measured later; here an even one stands for it.
-        later_stages(pipeline, &info_of(pipeline, source, None), Some([1.0; 3]), &mut Vec::new())?;
+        let measured = (Some([1.0; 3]), None);
+        later_stages(pipeline, &info_of(pipeline, source, None), measured, &mut Vec::new())?;
         pipeline.combine().map(Combine::new).transpose()?;
         if let Some(settings) = pipeline.average() {
             Average::new(settings, Vec::new())?;

@@ -3,6 +3,8 @@
 
 use std::borrow::Cow;
 
+use serde::Serialize;
+
 use super::EngineError;
 use super::analysis::Analysis;
 use super::correct::Corrector;
@@ -130,14 +132,31 @@ pub(super) fn patch_means(
     Ok(Some(balance::measure_patch(&frame, patch)?))
 }
 
-/// The stages that come after averaging and steadying.
+/// What colours and brightness of the finished frames come from: what was measured of the clip, as the
+/// settings that say the same.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
+pub struct Tone {
+    /// What red was multiplied by, relative to green.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub red: Option<f32>,
+    /// What blue was multiplied by.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub blue: Option<f32>,
+    /// DN above black that is shown as white, exposure included.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub white_at: Option<f32>,
+}
+
+/// The stages that come after averaging and steadying. `patch` and `colours` are what the clip has in the
+/// grey patch, and its bright levels of red, green and blue in DN above black.
 pub(super) fn later_stages(
     pipeline: &Pipeline,
     info: &ClipInfo,
-    patch: Option<[f64; 3]>,
+    (patch, mut colours): (Option<[f64; 3]>, Option<[f32; 3]>),
     warnings: &mut Vec<Warning>,
-) -> Result<Vec<Box<dyn Stage>>, EngineError> {
+) -> Result<(Vec<Box<dyn Stage>>, Tone), EngineError> {
     let mut out: Vec<Box<dyn Stage>> = Vec::new();
+    let mut tone = Tone::default();
     let mut info = info.clone();
     for step in &pipeline.steps {
         match step {
@@ -155,8 +174,24 @@ pub(super) fn later_stages(
                 info.layout = Layout::Rgb;
             }
             Step::Demosaic(_) => {}
-            Step::Balance(s) => out.push(Box::new(balance::Balance::new(s, &info, patch)?)),
-            Step::Display(s) => out.push(Box::new(display::Display::new(s, &info)?)),
+            Step::Balance(s) => {
+                let balance = balance::Balance::new(s, &info, patch)?;
+                let gains = balance.gains();
+                (tone.red, tone.blue) = (Some(gains[0]), Some(gains[2]));
+                for (level, gain) in colours.iter_mut().flatten().zip(gains) {
+                    *level *= gain;
+                }
+                out.push(Box::new(balance));
+            }
+            Step::Display(s) => {
+                // No colour is cut off that a mean of all three would let through.
+                if let Some(levels) = colours.filter(|_| info.layout == Layout::Rgb) {
+                    info.bright = levels.into_iter().reduce(f32::max);
+                }
+                let display = display::Display::new(s, &info)?;
+                tone.white_at = Some(display.white_at());
+                out.push(Box::new(display));
+            }
             Step::ScaleBar(s) => {
                 let bar = scale_bar::ScaleBar::new(s, &info)?;
                 warnings.extend(bar.warning());
@@ -171,5 +206,5 @@ pub(super) fn later_stages(
             }
         }
     }
-    Ok(out)
+    Ok((out, tone))
 }

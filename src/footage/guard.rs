@@ -4,6 +4,7 @@
 //! folder many names. So the output and every folder above it are compared with each input by
 //! canonical path and, where the system has them, by device and inode.
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -74,7 +75,7 @@ pub fn check_output(out: &Path, inputs: &[&Path]) -> Result<(), FootageError> {
 /// Refuses a folder to write into that holds a clip's frames or lies below one that does, whoever
 /// named it: what is written there would lie among originals, and may be taken for a frame.
 ///
-/// A folder counts from `MANY` frames on, and with a `clip.toml` from the first; a file of many
+/// A folder counts from `MANY` frames of one name on, and with a `clip.toml` from the first; a file of many
 /// frames is no folder of them. One that is not there holds nothing.
 ///
 /// # Errors
@@ -88,7 +89,11 @@ fn holds_no_frames(folder: &Path) -> Result<(), FootageError> {
     if !folder.is_dir() {
         return Ok(());
     }
-    let frames = find(folder).map_or(0, |c| c.frames.iter().filter(|f| f.page == 0).count());
+    let mut alike: BTreeMap<String, usize> = BTreeMap::new();
+    for frame in find(folder).iter().flat_map(|c| &c.frames).filter(|f| f.page == 0) {
+        *alike.entry(without_number(&frame.path)).or_default() += 1;
+    }
+    let frames = alike.into_values().max().unwrap_or(0);
     let marked = frames > 0 && folder.join("clip.toml").is_file();
     if frames < MANY && !marked {
         return Ok(());
@@ -99,6 +104,15 @@ fn holds_no_frames(folder: &Path) -> Result<(), FootageError> {
             "holds {frames} frames: nothing is ever written among footage, choose another folder"
         ),
     })
+}
+
+/// A file's name without its last number: frames of one clip share it, pictures of several rules do not.
+fn without_number(path: &Path) -> String {
+    let name = path.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
+    let digit = |c: char| c.is_ascii_digit();
+    let Some(last) = name.rfind(digit) else { return name };
+    let (head, tail) = name.split_at(last + 1);
+    format!("{}*{tail}", head.trim_end_matches(digit))
 }
 
 /// The canonical path of `path`, the part that does not exist yet appended as it is written.
@@ -158,6 +172,17 @@ mod tests {
         check_output(&dir.path().join("out"), &[&input]).unwrap();
         check_output(&dir.path().join("comb-out/x/y"), &[&input]).unwrap();
         assert!(check_output(&dir.path().join("out"), &[&dir.path().join("absent")]).is_err());
+    }
+
+    #[test]
+    fn pictures_of_many_rules_are_no_footage() {
+        assert_eq!(without_number(Path::new("a/comb_0042_raw.tif")), "comb_*_raw");
+        assert_eq!(without_number(Path::new("rule.png")), "rule");
+        let dir = tempfile::tempdir().unwrap();
+        for n in 1..=2 * MANY {
+            fs::write(dir.path().join(format!("rule-{n}x_{n}.tif")), "").unwrap();
+        }
+        check_no_footage(dir.path()).unwrap();
     }
 
     #[test]

@@ -152,16 +152,25 @@ fn edge(samples: &[Sample], interval: f64, which: &str) -> Result<(Edge, Measure
     Ok((Edge { time_s, crossing_s, onset }, level))
 }
 
-/// Fits rest followed by a linear or quadratic rise; the better one.
+/// Fits rest followed by a linear or quadratic rise. Where the samples do not tell which it is, the time
+/// is between both, and its uncertainty holds how far they lie apart: each counts by its likelihood
+/// (Burnham and Anderson, "Model Selection and Multimodel Inference", 2nd edition 2002, section 4.3).
 fn hinge(window: &[Sample], first: usize, interval: f64) -> Option<(Measured, Onset)> {
     let linear = hinge_of(window, first, interval, 1);
     let quadratic = hinge_of(window, first, interval, 2);
-    match (linear, quadratic) {
-        (Some(l), Some(q)) if q.1 < l.1 => Some((q.0, Onset::Quadratic)),
-        (Some(l), _) => Some((l.0, Onset::Linear)),
-        (None, Some(q)) => Some((q.0, Onset::Quadratic)),
-        (None, None) => None,
-    }
+    let ((l, far_l), (q, far_q)) = match (linear, quadratic) {
+        (Some(l), Some(q)) => (l, q),
+        (Some((l, _)), None) => return Some((l, Onset::Linear)),
+        (None, q) => return q.map(|(q, _)| (q, Onset::Quadratic)),
+    };
+    // Where neither fits by the samples' own noise, what the better one misses counts as noise.
+    let noise = (far_l.min(far_q) / window.len().saturating_sub(3).max(1) as f64).max(1.0);
+    let share = 1.0 / (1.0 + libm::exp(0.5 * (far_q - far_l) / noise));
+    let value = (1.0 - share) * l.value + share * q.value;
+    let variance = |m: Measured| m.sigma.powi(2) + (m.value - value).powi(2);
+    let sigma = ((1.0 - share) * variance(l) + share * variance(q)).sqrt();
+    let onset = if far_q < far_l { Onset::Quadratic } else { Onset::Linear };
+    Some((Measured { value, sigma }, onset))
 }
 
 /// Time of the hinge of `a + b (t - t0)_+^power` and the sum of squares there.
@@ -224,7 +233,10 @@ pub fn repeating(times_s: &[f64], sigma_s: f64) -> Result<Repeating, MeasureErro
     let n = times_s.len();
     if n < 3 {
         return Err(MeasureError::refused(
-            format!("{n} events cannot tell a rate and its regularity, wanted 3"),
+            format!(
+                "{n} event{} cannot tell a rate and its regularity, wanted 3",
+                if n == 1 { "" } else { "s" }
+            ),
             "take a longer part of the clip",
         ));
     }

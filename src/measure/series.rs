@@ -123,7 +123,9 @@ impl Series {
     ///
     /// Savitzky and Golay's principle for samples at any times. A parabola is quieter but flattens
     /// an oscillation: the speed comes out low by `(w h)^2 / 10` at the angular frequency w, h the
-    /// half window in seconds; a cubic does not do this to that order.
+    /// half window in seconds; a cubic does not do this to that order. What polynomials of higher
+    /// degree through the same samples say otherwise (a cubic of a parabola's speed, one of degree 4 of
+    /// the acceleration), beyond their own noise, is part of the uncertainty.
     ///
     /// # Errors
     /// Where `half` is below 2, the window is longer than the series, or the degree another one.
@@ -154,16 +156,31 @@ impl Series {
         let scale = self.interval_s;
         let rows = window.iter().map(|s| {
             let u = (s.time_s - time_s) / scale;
-            let row: Vec<f64> = [1.0, u, u * u, u * u * u].into_iter().take(degree + 1).collect();
-            (row, s.value, s.sigma)
+            ([1.0, u, u * u, u * u * u, u * u * u * u], s.value, s.sigma)
         });
-        let fit = least_squares(rows, degree + 1)?;
+        let of = |degree: usize| {
+            least_squares(
+                rows.clone().map(|(row, v, s)| (row[..=degree].to_vec(), v, s)),
+                degree + 1,
+            )
+        };
+        let fit = of(degree)?;
+        let (cubic, fourth) = (of(3), of(4));
+        // The variance of a difference of nested fits is that of their variances.
+        let sigma = |i: usize, higher: Option<&LinearFit>| {
+            let own = fit.covariance[i][i].max(0.0);
+            let missed = higher.map_or(0.0, |h| {
+                let apart = h.value[i] - fit.value[i];
+                (apart * apart - (h.covariance[i][i] - own).max(0.0)).max(0.0)
+            });
+            (own + missed).sqrt()
+        };
         Some(Motion {
             time_s,
             velocity: fit.value[1] / scale,
-            velocity_sigma: fit.sigma(1) / scale,
+            velocity_sigma: sigma(1, cubic.as_ref()) / scale,
             acceleration: 2.0 * fit.value[2] / (scale * scale),
-            acceleration_sigma: 2.0 * fit.sigma(2) / (scale * scale),
+            acceleration_sigma: 2.0 * sigma(2, fourth.as_ref()) / (scale * scale),
         })
     }
 }
@@ -269,10 +286,17 @@ mod tests {
         let wide =
             series.motion(10, 2).unwrap()[20..180].iter().map(|m| m.velocity).fold(0.0, f64::max);
         assert!((1.0 - wide / 628.32 - 0.039).abs() < 0.006, "{wide}");
-        // Savitzky-Golay slope over 9 points: sigma / (dt sqrt(60)) (sum of squares of -4..4).
+        // Savitzky-Golay slope over 9 points: sigma / (dt sqrt(60)) (sum of squares of -4..4); to that
+        // comes what a parabola misses.
+        let still = Series::even(&[0.0; 40], 1e4, 1e-3).unwrap().motion(4, 2).unwrap();
         let expected = 1e-3 * 1e4 / f64::sqrt(60.0);
-        let motion = series.motion(4, 2).unwrap();
-        assert!((motion[100].velocity_sigma / expected - 1.0).abs() < 1e-9);
+        assert!((still[20].velocity_sigma / expected - 1.0).abs() < 1e-9);
+        let wide = series.motion(10, 2).unwrap()[100];
+        let off = (wide.velocity - 628.32).abs();
+        assert!((0.7..1.4).contains(&(wide.velocity_sigma / off)), "{off}: {wide:?}");
+        let off = (series.motion(10, 2).unwrap()[75].acceleration - 628.32_f64.powi(2)).abs();
+        let told = series.motion(10, 2).unwrap()[75].acceleration_sigma;
+        assert!((0.7..1.4).contains(&(told / off)), "{off}: {told}");
         for (half, degree) in [(1, 2), (4, 1), (4, 4), (100, 2)] {
             assert!(series.motion(half, degree).is_err());
         }

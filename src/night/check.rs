@@ -223,10 +223,8 @@ pub fn check(job: &ClipJob, out: &Path, work: &Work<'_>) -> ClipCheck {
             None => {}
         }
     }
-    let [dark, flat] = found;
-    if let Some(dark) = dark {
-        levels(&dark, flat.as_ref(), &source, &mut c);
-    }
+    let [dark, flat] = &found;
+    levels([dark.as_ref(), flat.as_ref()], &source, &mut c);
     c
 }
 
@@ -289,9 +287,35 @@ fn reference(what: &str, path: &Path, clip: &Source, c: &mut ClipCheck) -> Optio
 }
 
 /// Whether the references are what they are given as, by the middle frame of each.
-fn levels(dark: &Source, flat: Option<&Source>, clip: &Source, c: &mut ClipCheck) {
-    let Some(black) = level(dark, 0.5) else { return };
-    if let Some(even) = flat.and_then(|f| level(f, 0.5))
+fn levels([dark, flat]: [Option<&Source>; 2], clip: &Source, c: &mut ClipCheck) {
+    let even = flat.and_then(|f| level(f, 0.5));
+    // A clip may be dim, an even field is not.
+    let top = flat.and_then(|f| level(f, 1.0)?.max(level(clip, 1.0)?).into());
+    let smaller = |top: f32| [1_023.0, 4_095.0, 16_383.0].into_iter().find(|w| top <= *w);
+    if let Some((top, white)) = top.and_then(|top| Some((top, smaller(top)?)))
+        && clip.facts.white.is_none()
+        && white < clip.white()
+    {
+        c.warnings.push(Warning::new(
+            "white-level",
+            format!(
+                "nothing in the middle frames of clip and even field is above {top} DN, and white is \
+                 taken for {} DN",
+                clip.white()
+            ),
+            format!("give the camera's white level (--white {white}), if that is what it is"),
+        ));
+    }
+    if let Some(even) = even.filter(|e| *e >= clip.white()) {
+        c.faults.push(format!(
+            "half of the samples of the flat reference's middle frame lie at {even} DN, and white is \
+             {}: it is saturated, take it again with half the light or exposure",
+            clip.white()
+        ));
+        return;
+    }
+    let Some(black) = dark.and_then(|d| level(d, 0.5)) else { return };
+    if let Some(even) = even
         && even <= black
     {
         c.faults.push(format!(

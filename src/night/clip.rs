@@ -7,6 +7,7 @@ use std::sync::{Mutex, PoisonError};
 use serde::Serialize;
 use serde_json::json;
 
+use super::earlier::replaces;
 use super::job::{ClipJob, VERSION};
 use super::journal::{Entry, Journal};
 use super::key::key;
@@ -130,6 +131,7 @@ pub fn run(job: &ClipJob, out: &Out<'_>, work: &Work<'_>) -> Result<Summary, Nig
         &desk.prepared.masters,
         Some(desk.noise.model),
     )?;
+    replaces(job, (out.disk, &folder), &desk.key, work)?;
     let mut analysis = analysed(job, (out, &folder), &desk, &corrector, work)?;
     let mut done = verified((out, work), &folder.join("journal.jsonl"), &frames, &desk.key)?;
     let outputs = Outputs::of(&job.pipeline, &analysis)?;
@@ -426,7 +428,7 @@ impl Papers<'_> {
         warnings.extend(self.corrector.warnings.iter().cloned());
         warnings.extend(self.renderer.warnings.iter().cloned());
         warnings.extend(analysis.warnings.iter().cloned());
-        warnings.extend(analysis.pattern_warning(self.gain()));
+        warnings.extend(analysis.pattern_warning(self.gain(), self.job.dark.is_some()));
         let summary = summarise(self.job, folder, (kept, made), analysis, failed, warnings);
         self.write((folder, work), done, &summary)?;
         Ok(summary)
@@ -536,6 +538,7 @@ impl Papers<'_> {
                 "transfer": self.desk.prepared.transfer,
             },
             "references": self.desk.prepared.record(),
+            "tone": self.renderer.tone,
             "lamp_ripple": self.analysis.ripple,
             "lamps": self.analysis.lamps,
             "row_offsets_dn": self.analysis.rows.map(|r| r.sigma_dn),

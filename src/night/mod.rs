@@ -9,6 +9,7 @@
 pub mod check;
 pub mod checksum;
 pub mod clip;
+mod earlier;
 pub mod estimate;
 pub mod failure;
 pub mod farm;

@@ -67,11 +67,13 @@ impl Reader<'_> {
         self.path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."))
     }
 
-    fn facts(&self, table: toml::Table, from: usize) -> Result<Facts, NightError> {
+    /// The facts of a table; `beside` names what else may stand in it.
+    fn facts(&self, table: toml::Table, from: usize, beside: &str) -> Result<Facts, NightError> {
         let file: FactsFile =
             read_table(table, (self.text, from), toml::Table::try_into).map_err(|f| {
                 let key = f.key.map_or_else(String::new, |k| format!("{k}: "));
-                fault(self.path, f.line, format!("{key}{}", f.what))
+                let beside = if f.what.contains("unknown field") { beside } else { "" };
+                fault(self.path, f.line, format!("{key}{}{beside}", f.what))
             })?;
         Ok(file.resolve(&FactSource::Shoot, self.base())?)
     }
@@ -132,7 +134,7 @@ pub fn read(path: &Path, given: &Facts) -> Result<Vec<ClipJob>, NightError> {
     let common = match raw.facts {
         Some(table) => {
             let from = table.span().start;
-            reader.facts(table.into_inner(), from)?
+            reader.facts(table.into_inner(), from, "")?
         }
         None => Facts::default(),
     };
@@ -162,7 +164,8 @@ pub fn read(path: &Path, given: &Facts) -> Result<Vec<ClipJob>, NightError> {
             .take(&mut table, "pipeline", from)?
             .or_else(|| raw.pipeline.clone())
             .unwrap_or_else(|| DEFAULT_PIPELINE.to_owned());
-        let facts = reader.facts(table, from)?;
+        let beside = ", frames, name, dark, flat, pipeline, checksums";
+        let facts = reader.facts(table, from, beside)?;
         jobs.push(ClipJob {
             name,
             input: base.join(frames),
@@ -185,7 +188,7 @@ pub fn name_of(frames: &str) -> String {
     let text = stem.map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
     let clean: String = text
         .chars()
-        .map(|c| if c.is_ascii_alphanumeric() || matches!(c, '.' | '_' | '-') { c } else { '-' })
+        .map(|c| if c.is_alphanumeric() || matches!(c, '.' | '_' | '-') { c } else { '-' })
         .collect();
     let clean = clean.trim_matches(|c| matches!(c, '.' | '-')).to_owned();
     if clean.is_empty() { "clip".to_owned() } else { clean }
@@ -197,8 +200,8 @@ pub fn name_of(frames: &str) -> String {
 /// What is wrong with it.
 pub fn check_name(name: &str) -> Result<(), String> {
     let good = name.len() <= 100
-        && name.chars().next().is_some_and(|c| c.is_ascii_alphanumeric())
-        && name.chars().all(|c| c.is_ascii_alphanumeric() || matches!(c, '.' | '_' | '-'))
+        && name.chars().next().is_some_and(char::is_alphanumeric)
+        && name.chars().all(|c| c.is_alphanumeric() || matches!(c, '.' | '_' | '-'))
         && !name.ends_with('.');
     if good {
         return Ok(());

@@ -466,8 +466,8 @@ pub(super) fn median_sigma(poses: &[Option<Pose>]) -> Result<f64, NoLock> {
     let median = crate::math::robust::median_f64(&mut sigma);
     match median {
         Some(s) if s < MOST_SIGMA && 2 * measured >= poses.len().min(2) => Ok(s),
-        Some(s) => Err(NoLock::TooUncertain { sigma: s }),
-        None => Err(NoLock::TooUncertain { sigma: f64::INFINITY }),
+        Some(s) if s >= MOST_SIGMA => Err(NoLock::TooUncertain { sigma: s }),
+        _ => Err(NoLock::NotPlaced),
     }
 }
 

@@ -20,7 +20,7 @@ use super::body::{Body, Path};
 use super::consensus::{Consensus, groups, median_path};
 use super::still::deviation;
 use super::template::{Posed, average};
-use super::tracks::{Track, follow};
+use super::tracks::{Track, allowed, follow, tile_size};
 use super::wiener::wiener;
 use super::{NoLock, PixelNoise, RegisterSettings};
 use crate::frame::convert::to_f32;
@@ -83,6 +83,11 @@ pub fn ground(
 ) -> Result<Path, NoLock> {
     if frames.iter().flatten().count() < 2 {
         return Err(NoLock::TooFew);
+    }
+    if let Some(first) = frames.iter().flatten().next()
+        && allowed(first, settings).is_empty()
+    {
+        return Err(NoLock::NoRoom { side: tile_size(first.width, first.height).0 });
     }
     let tracks = follow(frames, noise, settings);
     if tracks.is_empty() {

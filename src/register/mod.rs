@@ -134,6 +134,19 @@ pub enum NoLock {
     /// A frame is placed by others.
     #[error("fewer than two frames are there, so there is nothing to steady them against")]
     TooFew,
+    /// No tile lies in what may be background.
+    #[error(
+        "no square of {side} px lies within what may be still background: name larger regions or exclude less"
+    )]
+    NoRoom {
+        /// Side of a tile in pixels.
+        side: usize,
+    },
+    /// Hardly any frame was found.
+    #[error(
+        "hardly any frame could be placed against the others: there are too few frames, or too little texture for this light"
+    )]
+    NotPlaced,
     /// No tile has enough texture above the noise.
     #[error("no tile of the picture has texture above its noise: light it more or stop down less")]
     NoTexture,

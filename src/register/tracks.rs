@@ -48,12 +48,8 @@ pub fn tile_size(width: usize, height: usize) -> (usize, usize) {
     }
 }
 
-/// Corners of the tiles to follow.
-fn corners(
-    first: &FixedPlane,
-    noise: &PixelNoise,
-    settings: &RegisterSettings,
-) -> Vec<(usize, usize)> {
+/// Corners of the tiles that may be background.
+pub(super) fn allowed(first: &FixedPlane, settings: &RegisterSettings) -> Vec<(usize, usize)> {
     let (side, stride) = tile_size(first.width, first.height);
     if first.width < side || first.height < side {
         return Vec::new();
@@ -63,10 +59,20 @@ fn corners(
         let margin = (length - side - n * stride) / 2;
         (0..=n).map(move |i| margin + i * stride)
     };
-    let all: Vec<(usize, usize)> = place(first.height)
+    place(first.height)
         .flat_map(|y| place(first.width).map(move |x| (x, y)))
         .filter(|&(x, y)| settings.allows([x, y, side, side]))
-        .collect();
+        .collect()
+}
+
+/// Corners of the tiles to follow.
+fn corners(
+    first: &FixedPlane,
+    noise: &PixelNoise,
+    settings: &RegisterSettings,
+) -> Vec<(usize, usize)> {
+    let (side, _) = tile_size(first.width, first.height);
+    let all = allowed(first, settings);
     if all.len() <= MOST_TILES {
         return all;
     }

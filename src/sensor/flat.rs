@@ -171,28 +171,40 @@ impl MasterFlat {
             ));
         }
         if let Some(apart) = self.apart().filter(|a| *a > MOST_APART) {
-            let text = format!(
-                "the pixels of each square of 2 x 2 differ by {:.0} % in even light, as under a \
-                 colour mosaic, but the frames are taken as grey",
-                100.0 * apart
-            );
-            let what =
-                "if the camera has a mosaic, say which: mosaic = \"RGGB\", or the order it has";
+            let (text, what) = if self.layout == Layout::Mono {
+                (
+                    "the pixels of each square of 2 x 2 differ by {} % in even light, as under a \
+                     colour mosaic, but the frames are taken as grey",
+                    "if the camera has a mosaic, say which: mosaic = \"RGGB\", or the order it has",
+                )
+            } else {
+                (
+                    "the two green pixels of each square of 2 x 2 differ by {} % in even light",
+                    "the mosaic has another order: see which of RGGB, GRBG, GBRG and BGGR makes them \
+                     alike",
+                )
+            };
+            let text = text.replace("{}", &format!("{:.0}", 100.0 * apart));
             out.push(Warning::new("flat-mosaic", text, what));
         }
         out
     }
 
-    /// By how much the four kinds of pixels of a 2 x 2 pattern differ, relative; `None` where the
-    /// frames are no single plane of light.
+    /// By how much pixels of a 2 x 2 pattern differ that should be alike, relative: all four of frames that
+    /// are a single plane of light, the two green ones of a mosaic.
     fn apart(&self) -> Option<f64> {
-        let plane = self.response.first().filter(|_| self.layout == Layout::Mono)?;
+        let alike: Vec<usize> = match self.layout {
+            Layout::Mono => vec![0, 1, 2, 3],
+            Layout::Mosaic(m) => (0..4).filter(|s| m.colour(s % 2, s / 2) == 1).collect(),
+            _ => return None,
+        };
+        let plane = self.response.first()?;
         let mean = |s: usize| {
             let site = Lattice { channel: 0, colour: 0, x0: s % 2, y0: s / 2, step: 2 }.take(plane);
             let sum: f64 = site.data().iter().map(|&v| f64::from(v)).sum();
             sum / site.data().len().max(1) as f64
         };
-        let means = [0, 1, 2, 3].map(mean);
+        let means: Vec<f64> = alike.into_iter().map(mean).collect();
         let most = means.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let least = means.iter().copied().fold(f64::INFINITY, f64::min);
         Some((most - least) / most)
@@ -423,15 +435,19 @@ mod tests {
         // Two amplifiers that differ by 3 %, and a mosaic under a whitish lamp.
         let columns = |x: usize, _: usize| if x.is_multiple_of(2) { 9_000.0 } else { 9_270.0 };
         let colours = |x: usize, y: usize| [6_500.0, 9_000.0, 7_000.0][mosaic.colour(x, y)];
-        let said = |light: &dyn Fn(usize, usize) -> f32, layout| {
+        let said = |light: &dyn Fn(usize, usize) -> f32, layout, part: &str| {
             let stats = stack(16, light, &truth, &mut ChaCha8Rng::seed_from_u64(8));
             let flat = MasterFlat::from_stack(&stats, layout, 65_535.0).unwrap();
-            let text = |w: &Warning| w.text.contains("differ by 28 %");
+            let text = |w: &Warning| w.text.contains(part);
             flat.warnings().iter().filter(|w| w.kind == "flat-mosaic").map(text).next_back()
         };
-        assert_eq!(said(&columns, Layout::Mono), None);
-        assert_eq!(said(&colours, Layout::Mono), Some(true));
-        assert_eq!(said(&colours, Layout::Mosaic(mosaic)), None);
+        assert_eq!(said(&columns, Layout::Mono, ""), None);
+        assert_eq!(said(&colours, Layout::Mono, "differ by 28 %"), Some(true));
+        assert_eq!(said(&colours, Layout::Mosaic(mosaic), ""), None);
+        // Another order: red and blue pass for the greens, 1 - 4000 / 7000.
+        let strong = |x: usize, y: usize| [4_000.0, 9_000.0, 7_000.0][mosaic.colour(x, y)];
+        let greens = "two green pixels of each square of 2 x 2 differ by 43 %";
+        assert_eq!(said(&strong, Layout::Mosaic(Mosaic::Grbg), greens), Some(true));
     }
 
     #[test]

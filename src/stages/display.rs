@@ -72,8 +72,8 @@ pub const DOC: StageDoc = StageDoc {
             unit: "-",
             range: "true or false",
             default: "false",
-            meaning: "brightens a dark clip as a whole, before exposure: what is brightest in it \
-                      comes to 85 % of white",
+            meaning: "brightens a dark clip as a whole, before exposure: what is brightest in it, in any \
+                      colour, comes to 85 % of white",
         },
         SettingDoc {
             name: "curve",
@@ -139,6 +139,12 @@ impl Display {
             }
         };
         Ok(Self { gain: to_f32(libm::exp2(settings.exposure) / span), curve: settings.curve })
+    }
+
+    /// DN above black that is shown as white, exposure included.
+    #[must_use]
+    pub fn white_at(&self) -> f32 {
+        1.0 / self.gain
     }
 }
 

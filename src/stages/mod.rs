@@ -83,8 +83,8 @@ pub struct ClipInfo {
     pub black: f32,
     /// White level (saturation) in DN.
     pub white: f32,
-    /// Level in DN above black below which 99.8 % of the clip lies, noise averaged out; `None`
-    /// before the first pass.
+    /// Level in DN above black below which 99.8 % of the clip lies, noise averaged out, in the brightest
+    /// colour where there are three; `None` before the first pass.
     pub bright: Option<f32>,
     /// Noise model in DN above black, where known.
     pub noise: Option<NoiseModel>,

@@ -170,7 +170,7 @@ pub const DOC: StageDoc = StageDoc {
             unit: "-",
             range: "\"crop\" or \"fill\"",
             default: "\"crop\"",
-            meaning: "what becomes of places that not every frame saw",
+            meaning: "whether places that not every frame saw are cut off, or left black where they were not seen",
         },
         SettingDoc {
             name: "reach",

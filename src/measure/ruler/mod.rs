@@ -5,9 +5,10 @@
 //! strips        15 along the ticks: minor ticks live in some, major ones in others; in each the
 //!               lowest strong spectral peak; then the highest of these that two strips support
 //! refinement    phases of 1 to 3 harmonics in cells of the picture; plane through them
-//! acceptance    best strip explained by 6 harmonics (R^2 > 0.93), phase slip between halves below
-//!               0.03 cycles, at least 8 periods and 2 strips; with 16 periods or more and a slip
-//!               below 0.01 cycles R^2 > 0.85 is enough
+//! acceptance    best strip explained by 6 harmonics, or as many as ticks 3 px wide need (R^2 > 0.93
+//!               by degrees of freedom), phase slip between halves below 0.03 cycles, at least 8
+//!               periods and 2 strips; with 16 periods or more and a slip below 0.01 cycles
+//!               R^2 > 0.85 is enough
 //! ```
 //!
 //! Terms above the plane tell what is wrong with the picture: pitch that changes along the rule or

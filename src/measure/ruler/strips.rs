@@ -29,8 +29,10 @@ const FEWEST: f64 = 6.0;
 const HIGHEST: f64 = 0.45;
 /// Zero padding of spectra.
 const PADDING: usize = 8;
-/// Harmonics of the test.
-const HARMONICS: u32 = 6;
+/// Harmonics of the test at the least, and the narrowest ticks in pixels: narrow ones far apart need
+/// as many as one of them goes into the pitch.
+const HARMONICS: f64 = 6.0;
+const NARROW: f64 = 3.0;
 
 /// Direction of strongest change in radians, by the structure tensor of the pixels of high
 /// gradient: `0.5 atan2(2 <gx gy>, <gx^2 - gy^2>)`.
@@ -261,10 +263,12 @@ fn fundamental(profile: &[f64]) -> Option<f64> {
     Some((k as f64 + offset) / n as f64)
 }
 
-/// Fits harmonics of `frequency` to a profile.
+/// Fits harmonics of `frequency` to a profile. What is explained is what is left of a variance against that
+/// before, each by its degrees of freedom: many harmonics explain some of anything.
 fn explain(profile: &[f64], frequency: f64) -> Option<Test> {
-    let harmonics = (1..=HARMONICS).take_while(|&h| f64::from(h) * frequency < 0.48);
-    let harmonics: Vec<f64> = harmonics.map(f64::from).collect();
+    let most = (1.0 / (NARROW * frequency)).max(HARMONICS);
+    let harmonics = (1..).map(f64::from).take_while(|&h: &f64| h <= most && h * frequency < 0.48);
+    let harmonics: Vec<f64> = harmonics.collect();
     let row = |i: usize| -> Vec<f64> {
         let mut row = vec![1.0];
         for h in &harmonics {
@@ -288,7 +292,7 @@ fn explain(profile: &[f64], frequency: f64) -> Option<Test> {
     let phase = |f: &[f64]| libm::atan2(f[2], f[1]) / TAU;
     let slip = phase(&fit(0, n / 2)?.value) - phase(&fit(n / 2, n)?.value);
     Some(Test {
-        explained: 1.0 - whole.chi2 / energy,
+        explained: 1.0 - whole.misfit() / (energy / (n as f64 - 1.0)),
         slip: (slip - slip.round()).abs(),
         periods: n as f64 * frequency,
         skew: third,
