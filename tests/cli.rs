@@ -372,9 +372,13 @@ fn a_night_from_the_folder_to_its_state() {
         place.copy(folder, &format!("night/{folder}"));
     }
     place.run(&["checksum", "night", "--to", "list.txt"]).expect(0, &["57 files"]);
+    // A picture of a rule lies as people leave it.
+    fs::copy(place.path("night/comb-pluck/000001.tif"), place.path("night/rule 10x.tif")).unwrap();
     place
         .run(&["init", "night"])
-        .expect(0, &["1 clip, 1 black reference, 1 even field, 0 scale pictures"]);
+        .expect(0, &["1 clip, 1 black reference, 1 even field, 1 scale picture ->"]);
+    let text = fs::read_to_string(place.path("night/shoot.toml")).unwrap();
+    assert!(text.contains("\"rule 10x.tif\" is a scale picture (1 frame, "), "{text}");
     place.run(&["init", "night"]).expect(2, &["is there already"]);
     place.run(&["init", "night/comb-pluck"]).expect(2, &["nothing is written into an input"]);
     place.run(&["run", "night", "--out", "out", "--frames", "1-5"]).expect(0, &["5 frames made"]);

@@ -106,8 +106,14 @@ fn is_image(path: &Path) -> bool {
 /// opened.
 #[must_use]
 pub fn may_hold_frames(folder: &Path) -> bool {
+    !pictures_in(folder).is_empty()
+}
+
+/// Files directly inside a folder that may be pictures, by their names.
+#[must_use]
+pub fn pictures_in(folder: &Path) -> Vec<PathBuf> {
     let raw = raw_in(folder).ok().flatten();
-    list(folder, raw.as_ref()).is_ok_and(|(images, _)| !images.is_empty())
+    list(folder, raw.as_ref()).map_or_else(|_| Vec::new(), |(images, _)| images)
 }
 
 /// The files of many frames in a folder that holds several, each a clip of its own; none where the

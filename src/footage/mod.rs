@@ -76,7 +76,7 @@ pub use dpx::{DpxTags, encode_dpx};
 pub use exif::{ExifFacts, exif_facts};
 pub use facts::{Fact, FactSource, Facts, FactsFile, Mains, parse_mosaic};
 pub use fault::FootageError;
-pub use find::{find, may_hold_frames, stacks_of};
+pub use find::{find, may_hold_frames, pictures_in, stacks_of};
 pub use finished::{OutFrame, TiffFrame, TiffTags, encode_png16, encode_tiff};
 pub use guard::{FAILED, check_no_footage, check_output, clip_folders};
 pub use h264::{CAN_ENCODE, Encoder, Yuv};

@@ -18,7 +18,9 @@ use walkdir::WalkDir;
 use super::NightError;
 use super::shoot::{check_name, name_of};
 use crate::engine::source::Source;
-use crate::footage::{FootageError, Shape, may_hold_frames, printable, stacks_of};
+use crate::footage::{
+    FootageError, FrameFile, Shape, decode, may_hold_frames, pictures_in, printable, stacks_of,
+};
 
 /// Frames of a folder that are decoded.
 const LOOK: usize = 4;
@@ -26,6 +28,9 @@ const LOOK: usize = 4;
 const NO_TEXTURE: f64 = 0.02;
 /// An even field is at least this many times its own noise above the darkest folder.
 const BRIGHT: f64 = 4.0;
+
+/// Pictures of rules in one folder up to which each is one.
+const MOST_RULES: usize = 7;
 
 /// What a folder holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, PartialOrd, Ord)]
@@ -155,6 +160,18 @@ pub fn look_through(folder: &Path, file: &Path) -> Result<Found, NightError> {
         if !may_hold_frames(&place) {
             continue;
         }
+        let (rules, alone) = rules_in(&place);
+        for rule in rules {
+            match look_at_rule(folder, &rule) {
+                Ok(l) => looks.push(l),
+                Err(e) => {
+                    faults.insert(printable(&rule), e.to_string());
+                }
+            }
+        }
+        if alone {
+            continue;
+        }
         let stacks = stacks_of(&place);
         for clip in if stacks.is_empty() { vec![place] } else { stacks } {
             match look(folder, &clip) {
@@ -176,6 +193,41 @@ pub fn look_through(folder: &Path, file: &Path) -> Result<Found, NightError> {
     classify(&mut looks);
     let toml = write_toml(&looks, &base);
     Ok(Found { looks, faults, toml })
+}
+
+/// Pictures of a rule or graticule in a folder, each by its own name, and whether nothing else is there.
+/// A folder that is called so itself, or of many, is looked at as a whole.
+fn rules_in(folder: &Path) -> (Vec<PathBuf>, bool) {
+    let called = |path: &Path| {
+        let name = path.file_stem().map(|s| s.to_string_lossy().into_owned());
+        name.is_some_and(|n| Kind::hinted(&n) == Some(Kind::Scale))
+    };
+    let mut all = pictures_in(folder);
+    let pictures = all.len();
+    all.retain(|p| called(p));
+    if called(folder) || all.len() > MOST_RULES {
+        all.clear();
+    }
+    let alone = !all.is_empty() && all.len() == pictures;
+    (all, alone)
+}
+
+fn look_at_rule(base: &Path, path: &Path) -> Result<Look, NightError> {
+    let decoded = decode(&FrameFile::single(path))?;
+    let seen = [decoded.samples.data.iter().map(|&v| f64::from(v)).collect()];
+    let shape = decoded.shape();
+    let (level, noise, texture) = measure(&seen, shape);
+    Ok(Look {
+        kind: Kind::Scale,
+        question: None,
+        frames: 1,
+        shape,
+        level,
+        noise,
+        texture,
+        exposure_s: None,
+        path: path.strip_prefix(base).unwrap_or(path).to_owned(),
+    })
 }
 
 fn look(base: &Path, place: &Path) -> Result<Look, NightError> {
@@ -237,12 +289,13 @@ fn classify(looks: &mut [Look]) {
         let l = &looks[i];
         let darkest = looks
             .iter()
-            .filter(|o| o.shape == l.shape)
+            .filter(|o| o.shape == l.shape && o.kind != Kind::Scale)
             .map(|o| o.level)
             .fold(f64::INFINITY, f64::min);
         let above = l.level - darkest;
         let flat_noise = l.noise.max(0.5);
-        let alone = looks.iter().filter(|o| o.shape == l.shape).count() == 1;
+        let like = |o: &&Look| o.shape == l.shape && o.kind != Kind::Scale;
+        let alone = looks.iter().filter(like).count() <= 1;
         let plain = l.texture <= (NO_TEXTURE * above).max(0.75 * flat_noise);
         let content = if plain && above < flat_noise && !alone {
             Some(Kind::Dark)
@@ -322,12 +375,20 @@ fn write_toml(looks: &[Look], base: &Path) -> String {
     for l in looks.iter().filter(|l| l.kind != Kind::Clip) {
         let _ = writeln!(
             out,
-            "\n# {} is {} ({} frames, {})",
+            "\n# {} is {} ({} frame{}, {})",
             quoted(&l.path),
             l.kind.word(),
             l.frames,
+            if l.frames == 1 { "" } else { "s" },
             l.shape
         );
+        if l.kind == Kind::Scale {
+            let _ = writeln!(
+                out,
+                "# measure it: hushframe scale PICTURE --pitch LENGTH -o rule.toml; then, for clips \
+                 taken like it, scale = \"rule.toml\""
+            );
+        }
         if let Some(q) = &l.question {
             let _ = writeln!(out, "# ? {q}");
         }
