@@ -99,10 +99,19 @@ impl Ui {
             return;
         }
         let text = &harmless(text);
+        if self.bars.is_some() {
+            self.beside_bars(|| aside(text));
+        } else {
+            aside(&format!("[{:7.1} s] {text}", self.start.elapsed().as_secs_f64()));
+        }
+    }
+
+    /// Writes with the bars out of the way: not as a line of theirs, which is filled up to the width and
+    /// has no end, and not behind one.
+    fn beside_bars<T>(&self, write: impl FnOnce() -> T) -> T {
         match &self.bars {
-            // Not as a line of the bars', which is filled up to the width and has no end.
-            Some(bars) => bars.suspend(|| aside(text)),
-            None => aside(&format!("[{:7.1} s] {text}", self.start.elapsed().as_secs_f64())),
+            Some(bars) => bars.suspend(write),
+            None => write(),
         }
     }
 
@@ -125,8 +134,11 @@ impl Ui {
     /// Text on standard output. A reader that has seen enough is no fault; for another reason see
     /// [`Ui::all_said`].
     pub(super) fn print(&self, text: &str) {
-        let mut out = std::io::stdout().lock();
-        if let Err(e) = out.write_all(text.as_bytes()).and_then(|()| out.flush())
+        let written = self.beside_bars(|| {
+            let mut out = std::io::stdout().lock();
+            out.write_all(text.as_bytes()).and_then(|()| out.flush())
+        });
+        if let Err(e) = written
             && e.kind() != std::io::ErrorKind::BrokenPipe
         {
             // The first is enough.
@@ -150,10 +162,7 @@ impl Ui {
     /// An error, also with `--quiet`.
     pub(super) fn error(&self, e: &anyhow::Error) {
         let text = format!("error: {}", harmless(&whole(e)));
-        match &self.bars {
-            Some(bars) => bars.suspend(|| aside(&text)),
-            None => aside(&text),
-        }
+        self.beside_bars(|| aside(&text));
         if self.json {
             print_fault(&whole(e));
         }

@@ -81,12 +81,9 @@ pub fn ground(
     noise: &PixelNoise,
     settings: &RegisterSettings,
 ) -> Result<Path, NoLock> {
-    if frames.iter().flatten().count() < 2 {
-        return Err(NoLock::TooFew);
-    }
-    if let Some(first) = frames.iter().flatten().next()
-        && allowed(first, settings).is_empty()
-    {
+    let mut there = frames.iter().flatten();
+    let (Some(first), Some(_)) = (there.next(), there.next()) else { return Err(NoLock::TooFew) };
+    if allowed(first, settings).is_empty() {
         return Err(NoLock::NoRoom { side: tile_size(first.width, first.height).0 });
     }
     let tracks = follow(frames, noise, settings);

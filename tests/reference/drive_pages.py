@@ -227,7 +227,8 @@ v.addEventListener("ended", () => done({
   ready: v.readyState, duration: v.duration, size: [v.videoWidth, v.videoHeight],
   frames: v.getVideoPlaybackQuality().totalVideoFrames, error: v.error && v.error.message}));
 v.addEventListener("error", () => done({error: v.error.message}));
-v.currentTime = 0;
+// A jump to where it stands already would have pictures decoded, and counted, twice.
+if (v.currentTime > 0) v.currentTime = 0;
 v.play().catch(e => done({error: String(e)}));
 """
 SEEK = """
