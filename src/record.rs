@@ -83,3 +83,8 @@ impl FrameStatus {
         }
     }
 }
+/// "1 frame", "2 frames".
+#[must_use]
+pub fn counted(n: u64, word: &str) -> String {
+    format!("{n} {word}{}", if n == 1 { "" } else { "s" })
+}

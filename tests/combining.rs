@@ -365,7 +365,7 @@ fn what_is_missing_is_left_out_and_said() {
     let time = said["combined"]["finished"][2]["time_s"].as_f64().unwrap();
     assert!((time - (32.0 / 3.0 - 8.0) * 1e-4).abs() < 1e-10, "{time}");
     let warnings = said["warnings"].to_string();
-    assert!(warnings.contains("3 of the groups of 4 frames lack some"), "{warnings}");
+    assert!(warnings.contains("of the groups of 4 frames, 3 are incomplete"), "{warnings}");
     assert!(clip(&place, "four").join("complete.json").is_file());
     let each: Vec<Vec<u16>> = [9, 11, 12].map(|n| samples(&place, "plain", n)).into();
     assert_mean(&samples(&place, "four", 9), &each);

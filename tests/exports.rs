@@ -158,7 +158,7 @@ fn a_stream_goes_to_standard_output_and_holds_missing_frames() {
     fs::remove_file(place.path("out/comb-pluck/frames/000014.tif")).unwrap();
     place
         .run(&["export", "out/comb-pluck", "--format", "y4m", "--to", "p.y4m", "--frames", "12-15"])
-        .expect(0, &["1 numbers have no finished frame"]);
+        .expect(0, &["no finished frame for 1 number of the sequence"]);
     let clip = find(&place.path("p.y4m")).unwrap();
     assert_eq!(clip.frames.len(), 4);
     let data = |i: usize| decode(&clip.frames[i]).unwrap().samples.data;

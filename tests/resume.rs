@@ -118,7 +118,7 @@ fn damage_is_found_and_made_good() {
         }
     };
     damage("frames/000007.tif", |n| n / 2);
-    let not_whole = "1 frames are not as they were written: they are made again";
+    let not_whole = "1 frame found not as written: made again";
     again(not_whole, "1 frame made, 23 were done before");
     fs::remove_file(clip.join("frames/000003.tif")).unwrap();
     again(not_whole, "1 frame made, 23 were done before");

@@ -148,6 +148,27 @@ fn a_slow_pan_is_kept_without_its_tremble() {
 }
 
 #[test]
+fn a_label_without_room_in_what_all_frames_saw_leaves_the_frames_their_size() {
+    let place = Place::new();
+    let brick = texture("brick");
+    let moved: Vec<Plane> = (0..64_u8).map(|k| shifted(&brick, f64::from(k), 0.0)).collect();
+    clip(&place, 64, |k, x, y| 4.0 * moved[k].at(x + 40, y + 150));
+    let steady = "name = \"l\"\n[[stage]]\nuse = \"dark\"\n[[stage]]\nuse = \"steady\"\n\
+                  [[stage]]\nuse = \"display\"\n";
+    place.write("bare.toml", steady);
+    let caption = "[[stage]]\nuse = \"caption\"\nrates = \"both\"\n";
+    place.write("labelled.toml", &format!("{steady}{caption}"));
+    let rate = ["--rate", "5000", "--pipeline"];
+    let size = |out: &str| read_tiff(&place.path(&format!("{out}/clip/frames/000001.tif"))).0;
+    run(&place, "bare", &[&rate[..], &["bare.toml"]].concat());
+    assert_eq!(size("bare"), (96, 160));
+    run(&place, "labelled", &[&rate[..], &["labelled.toml"]].concat());
+    assert_eq!(size("labelled"), (160, 160));
+    let warnings = read_json(&place.path("labelled/clip/record.json"))["warnings"].to_string();
+    assert!(warnings.contains("uncropped") && warnings.contains("needs"), "{warnings}");
+}
+
+#[test]
 fn a_move_cannot_be_kept_without_the_playback_rate() {
     let place = Place::new();
     clip(&place, 3, |_, x, y| ((x * 7 + y * 3) % 200) as f32);

@@ -22,7 +22,7 @@ pub(super) struct Args {
 pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     let dir = &args.dir;
     let file = dir.join("shoot.toml");
-    if !file.is_file() {
+    if !(file.is_file() && demo::filmed(dir)) {
         check_no_footage(dir)?;
         if dir.is_file() {
             bail!("{} is a file: name a folder to make", printable(dir));

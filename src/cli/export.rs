@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use super::{Outcome, Ui};
 use crate::day::export::{Export, Format};
 use crate::footage::{check_no_footage, check_output, printable, write_atomic};
+use crate::record::counted;
 
 /// Arguments of `export`.
 #[derive(Debug, clap::Args)]
@@ -81,7 +82,10 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     };
     ui.answer(&format!("{} frames of {}", exported.frames, exported.clip));
     if exported.left_out > 0 {
-        ui.say(&format!("note: {} numbers have no finished frame", exported.left_out));
+        ui.say(&format!(
+            "note: no finished frame for {} of the sequence",
+            counted(exported.left_out as u64, "number")
+        ));
     }
     ui.result(&exported)?;
     Ok(Outcome::Well)

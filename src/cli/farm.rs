@@ -70,8 +70,15 @@ impl Common {
         let folder = folder.unwrap_or(Path::new("."));
         check_output(folder, &there)?;
         check_no_footage(folder)?;
-        if self.to == file {
-            bail!("{}: is the shoot file: give another --to", printable(&self.to));
+        if self.to.exists() {
+            check_output(&self.to, &there)?;
+            check_output(&self.to, &[&file])?;
+            if !farm::ours(&self.to) {
+                bail!(
+                    "{}: is there already, and hushframe farm did not write it: choose another --to",
+                    printable(&self.to)
+                );
+            }
         }
         let chains = jobs.iter().map(|j| Chain::new(j, self.parts)).collect::<Result<_, _>>()?;
         Ok((file, chains))

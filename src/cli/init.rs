@@ -7,6 +7,7 @@ use anyhow::bail;
 use super::{Outcome, Ui};
 use crate::footage::{check_no_footage, printable, write_bytes};
 use crate::night::init::{Kind, look_through};
+use crate::record::counted;
 
 /// Arguments of `init`.
 #[derive(Debug, clap::Args)]
@@ -40,22 +41,19 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     for (place, why) in &found.faults {
         ui.answer(&format!("passed over {}: {}", place, why));
     }
-    let counted = |kind: Kind, word: &str| {
-        let n = found.count(kind);
-        format!("{n} {word}{}", if n == 1 { "" } else { "s" })
-    };
+    let of = |kind: Kind, word: &str| counted(found.count(kind) as u64, word);
     ui.answer(&format!(
         "{}, {}, {}, {} -> {}",
-        counted(Kind::Clip, "clip"),
-        counted(Kind::Dark, "black reference"),
-        counted(Kind::Flat, "even field"),
-        counted(Kind::Scale, "scale picture"),
+        of(Kind::Clip, "clip"),
+        of(Kind::Dark, "black reference"),
+        of(Kind::Flat, "even field"),
+        of(Kind::Scale, "scale picture"),
         printable(&file)
     ));
     if found.questions() > 0 {
         ui.answer(&format!(
-            "{} questions are left in it, in lines that begin with \"# ?\"",
-            found.questions()
+            "{} left in it, in lines that begin with \"# ?\"",
+            counted(found.questions() as u64, "question")
         ));
     }
     ui.result(&found)?;

@@ -99,7 +99,7 @@ pub fn run() -> u8 {
         Ok(outcome) => outcome.code(),
         Err(e) => {
             ui.error(&e);
-            2
+            if ui.stopped() { Outcome::Interrupted.code() } else { 2 }
         }
     }
 }

@@ -11,7 +11,9 @@ use super::options::{Region, range, region, wait};
 use super::ui::whole;
 use super::{Outcome, Ui};
 use crate::engine::Work;
-use crate::footage::{Disk, OnceSynced, RealDisk, printable, spool};
+use crate::footage::{
+    Disk, OnceSynced, RealDisk, check_no_footage, check_output, printable, spool,
+};
 use crate::frame::units::Bytes;
 use crate::night::clip::{self, Summary};
 use crate::night::fence::{Protection, fenced};
@@ -20,7 +22,7 @@ use crate::night::job::ClipJob;
 use crate::night::out::{Out, Patience};
 use crate::night::watch::{List, Next, Queue, Watching};
 use crate::night::{NightError, failure, hook, place, shoot};
-use crate::record::Warning;
+use crate::record::{Warning, counted};
 use crate::report;
 
 /// Arguments of `run`.
@@ -229,6 +231,10 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
 fn from_pipe(what: &What, out: &Path, ui: &Ui) -> anyhow::Result<What> {
     let mut what = what.clone();
     if what.shoot == Path::new("-") {
+        let given: Vec<&Path> =
+            [&what.dark, &what.flat].into_iter().flatten().map(Path::new).collect();
+        check_output(out, &given)?;
+        check_no_footage(out)?;
         what.shoot = spool(&mut std::io::stdin().lock(), &RealDisk, out)?;
         let place = printable(&what.shoot);
         ui.say(&format!("standard input is kept as {place}; run that file to go on or again"));
@@ -474,7 +480,11 @@ pub(super) fn tell(s: &Summary, ui: &Ui) {
         ui.fault(&format!("  and {} more, listed in record.json", s.failed.len() - 5));
     }
     if s.missing > 0 {
-        ui.fault(&format!("  {}: {} numbers of the sequence have no file", s.name, s.missing));
+        ui.fault(&format!(
+            "  {}: no file for {} of the sequence",
+            s.name,
+            counted(s.missing, "number")
+        ));
     }
     for w in &s.warnings {
         ui.warn(w);

@@ -6,6 +6,9 @@ use super::{Outcome, Ui};
 use crate::footage::printable;
 use crate::night::status::status;
 
+/// Numbers without a file that are named.
+const FEW: usize = 5;
+
 /// Arguments of `status`.
 #[derive(Debug, clap::Args)]
 pub(super) struct Args {
@@ -36,9 +39,24 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
                 "    frame {frame} is not what was written: run again to make it anew"
             ));
         }
-        faults |= c.error.is_some()
-            || !c.failed.is_empty()
-            || c.damaged.iter().flatten().next().is_some();
+        for frame in c.gone.iter().take(FEW) {
+            ui.answer(&format!(
+                "    frame {frame} was finished and is gone: run again to make it anew"
+            ));
+        }
+        if c.gone.len() > FEW {
+            ui.answer(&format!("    and {} more are gone", c.gone.len() - FEW));
+        }
+        for number in c.missing.iter().take(FEW) {
+            ui.answer(&format!("    frame {number} has no file in the clip"));
+        }
+        if c.missing.len() > FEW {
+            ui.answer(&format!("    and {} more have none", c.missing.len() - FEW));
+        }
+        for name in &c.broken {
+            ui.answer(&format!("    {name} is not what was written: run again to make it anew"));
+        }
+        faults |= c.faults();
     }
     ui.result(&clips)?;
     Ok(if faults { Outcome::Faults } else { Outcome::Well })

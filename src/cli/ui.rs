@@ -26,6 +26,35 @@ fn end_now() -> ! {
     std::process::exit(130)
 }
 
+/// Calls `ask` at each signal that asks to end.
+#[cfg(unix)]
+fn when_asked_to_end(ask: impl Fn() + Send + 'static) -> anyhow::Result<()> {
+    use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
+    let mut wanted = vec![SIGINT, SIGTERM];
+    if !hangups_are_ignored() {
+        wanted.push(SIGHUP);
+    }
+    let mut signals = signal_hook::iterator::Signals::new(wanted)?;
+    let listen = move || signals.forever().for_each(|_| ask());
+    std::thread::Builder::new().name("signals".to_owned()).spawn(listen)?;
+    Ok(())
+}
+
+#[cfg(not(unix))]
+fn when_asked_to_end(ask: impl Fn() + Send + 'static) -> anyhow::Result<()> {
+    Ok(ctrlc::set_handler(ask)?)
+}
+
+/// Whether who started the program wanted it to go on when the terminal is closed (`nohup`), where the
+/// system tells.
+#[cfg(unix)]
+fn hangups_are_ignored() -> bool {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let ignored = status.lines().find_map(|l| l.strip_prefix("SigIgn:"));
+    // SIGHUP is number 1, the lowest bit.
+    ignored.and_then(|hex| u64::from_str_radix(hex.trim(), 16).ok()).is_some_and(|set| set & 1 == 1)
+}
+
 /// Talks to the person.
 #[derive(Debug)]
 pub struct Ui {
@@ -63,11 +92,12 @@ impl Ui {
         Ok(())
     }
 
-    /// Listens for Ctrl-C: the first stops after the frames in flight, the second at once.
+    /// Listens for Ctrl-C and for what asks a program to end: the first stops after the frames in
+    /// flight, the second at once.
     pub(super) fn listen(&self) -> anyhow::Result<()> {
         static PRESSED: AtomicU8 = AtomicU8::new(0);
         let (quiet, bars) = (self.quiet, self.bars.clone());
-        ctrlc::set_handler(move || {
+        when_asked_to_end(move || {
             STOP.store(true, Ordering::Relaxed);
             if PRESSED.fetch_add(1, Ordering::Relaxed) == 0 {
                 let text = "\nstopping after the frames in flight; press again to stop now";
@@ -79,8 +109,7 @@ impl Ui {
             } else {
                 end_now();
             }
-        })?;
-        Ok(())
+        })
     }
 
     /// What a pass may use.

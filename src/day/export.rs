@@ -212,7 +212,7 @@ impl Export {
     }
 
     /// Writes one file a frame into the folder `to`, which must be new, empty, or one of an
-    /// earlier export.
+    /// earlier export of the same finished frames in the same format.
     ///
     /// # Errors
     /// Where the folder is refused, a frame does not read or cannot be written, or on request.
@@ -231,6 +231,7 @@ impl Export {
             work.progress.step(Phase::Render, *n, total);
             Ok(())
         })?;
+        self.write_note(to, Some(rows.len()))?;
         Ok(self.exported(rows.len(), Some(to)))
     }
 
@@ -250,14 +251,39 @@ impl Export {
         check_no_footage(to.parent().unwrap_or(Path::new("")))?;
         let note = to.join(NOTE);
         let taken = fs::read_dir(to).is_ok_and(|mut d| d.next().is_some());
-        if taken && !note.is_file() {
-            return Err(DayError::Refused(format!(
-                "{}: holds other files: name a new or empty folder",
+        let refused = |what: &str| {
+            Err(DayError::Refused(format!(
+                "{}: holds {what}: name a new or empty folder",
                 printable(to)
-            )));
+            )))
+        };
+        if taken && !note.is_file() {
+            return refused("other files");
+        }
+        if taken && !self.made(&note) {
+            return refused("an export of another clip, of other settings or in another format");
         }
         fs::create_dir_all(to).map_err(|e| FootageError::disk(to, "create", e))?;
-        let mut text = serde_json::json!({
+        self.write_note(to, None)
+    }
+
+    /// Whether the note of an earlier export says that it was of these finished frames.
+    fn made(&self, note: &Path) -> bool {
+        let text = fs::read(note).unwrap_or_default();
+        let old: serde_json::Value = serde_json::from_slice(&text).unwrap_or_default();
+        let new = self.note(None);
+        ["hushframe_export", "clip", "key"].iter().all(|k| old[*k] == new[*k])
+    }
+
+    fn write_note(&self, to: &Path, frames: Option<usize>) -> Result<(), DayError> {
+        let text = serde_json::to_string_pretty(&self.note(frames)).unwrap_or_default();
+        write_bytes(&to.join(NOTE), text.as_bytes())?;
+        Ok(())
+    }
+
+    /// What lies beside the files; `frames` are there once all are written.
+    fn note(&self, frames: Option<usize>) -> serde_json::Value {
+        let mut note = serde_json::json!({
             "hushframe_export": self.format,
             "clip": self.clip.name,
             "key": self.clip.text(&["key"]),
@@ -267,15 +293,15 @@ impl Export {
             "frame_rate": self.capture(),
             "scale": self.clip.get(&["scale"]),
             "output_scale": self.clip.get(&["output_scale"]),
+            // How many the last export that came to its end has written.
+            "frames": frames,
         });
         if matches!(self.format, Format::Exr | Format::ExrFloat) {
             // What 0 and 1 are in the finished frames, which output_scale speaks of.
-            text["zero_dn"] = self.pedestal().into();
-            text["one_dn"] = 65_535.into();
+            note["zero_dn"] = self.pedestal().into();
+            note["one_dn"] = 65_535.into();
         }
-        let text = serde_json::to_string_pretty(&text).unwrap_or_default();
-        write_bytes(&note, text.as_bytes())?;
-        Ok(())
+        note
     }
 
     /// Value of zero light in the finished frames.
@@ -288,7 +314,8 @@ impl Export {
         let um_per_px = self.clip.number(&["scale", "um_per_px"]);
         let software = self.clip.text(&["tool"]).unwrap_or("hushframe").to_owned();
         let description = self.description(row.frame);
-        let first = self.rows.first().map_or(0, |r| self.clip.place(r.frame));
+        // Of the whole clip, so that a part of it has the same time codes.
+        let first = self.clip.rows.first().map_or(0, |r| self.clip.place(r.frame));
         let position = self.clip.place(row.frame).saturating_sub(first);
         let (exposure_s, playback) = (self.exposure_s(), self.rate("playback"));
         let taken = self.clip.text(&["taken"]).map(str::to_owned);

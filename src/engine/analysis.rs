@@ -107,8 +107,8 @@ impl Analysis {
         Some(Warning::new(
             "fixed-pattern",
             format!(
-                "{} a pattern of {rms} rms that does not move with the scene; it is kept from the \
-                 shifts, but stays in the picture",
+                "{} a pattern that does not move with the scene; {rms} rms of it stands out of the \
+                 clip's noise and is kept from the shifts, but it stays in the picture",
                 if dark { "the dark reference leaves" } else { "the sensor shows" }
             ),
             if dark {

@@ -82,8 +82,9 @@ impl Outputs {
         Some(Warning::new(
             "combined-short",
             format!(
-                "{count} of the groups of {of} frames lack some (the first begins at frame \
-                 {first}): frames are missing, or the clip ends"
+                "of the groups of {of} frames, {count} {} incomplete (the first begins at frame \
+                 {first}): frames are missing, or the clip ends",
+                if count == 1 { "is" } else { "are" }
             ),
             "these are combined from the frames that are there, with less blur and more noise; \
              where none is, there is no picture: see combined in record.json",

@@ -111,7 +111,8 @@ pub fn join(source: &Source, mut parts: Vec<Part>) -> Result<Analysis, EngineErr
             out.pattern_dn = first.pattern_dn;
         }
         match b.lock {
-            Some(Ok(())) => out.locked = true,
+            // A block without a frame that can be read has locked to nothing.
+            Some(Ok(())) => out.locked |= b.frames.iter().any(FrameFacts::usable),
             Some(Err(why)) => out.no_lock.push(why),
             None => {}
         }
@@ -211,12 +212,23 @@ fn settle(out: &mut Analysis) {
             "see that black, white and the references belong to this clip",
         ));
     }
-    let poor = out.frames.iter().filter(|f| f.status == FrameStatus::LowConfidence).count();
+    let count = |status| out.frames.iter().filter(|f| f.status == status).count();
+    let (white, usable) = (count(FrameStatus::Saturated), out.frames.iter().filter(|f| f.usable()));
+    if 2 * white > usable.count() {
+        out.warnings.push(Warning::new(
+            "saturated",
+            format!("in {white} frames more than 1 % of the picture lies at white or above it"),
+            "if the camera was not overexposed, its white level is higher than the one that is used: \
+             give it (--white)",
+        ));
+    }
+    let poor = count(FrameStatus::LowConfidence);
     if poor > 0 && out.locked && out.no_lock.is_empty() {
         out.warnings.push(Warning::new(
             "low-confidence",
             format!("{poor} frames could not be placed and lie where their neighbours say"),
-            "look at them; more light or a longer exposure helps",
+            "look at them: where they are dark, more light or a longer exposure helps; where they are \
+             white, less",
         ));
     }
 }

@@ -182,7 +182,7 @@ pub(super) fn read_block(
                 }
                 Some(Err(e)) => {
                     facts.status = FrameStatus::Unreadable;
-                    facts.fault = Some(e.to_string());
+                    facts.fault = Some(source.without_folder(&e.to_string()));
                     None
                 }
                 Some(Ok((plane, scale, (saturated, tints), hash, warnings))) => {

@@ -14,8 +14,8 @@ use super::lamps::noise_factor;
 use super::ordered::ordered;
 use super::outputs::Outputs;
 use super::setup::{
-    Factors, Tone, crop, even_window, info_of, later_stages, locked_noise, patch_means,
-    written_noise,
+    Factors, Tone, black_clip, crop, even_window, info_of, later_stages, locked_noise, no_crop,
+    patch_means, written_noise,
 };
 use super::sink::{Finished, Sink, with_writers};
 use super::source::Source;
@@ -108,19 +108,44 @@ impl<'a> Renderer<'a> {
         let outputs = Outputs::of(pipeline, analysis)?;
         warnings.extend(outputs.warning());
         warnings.extend(outputs.combine().and_then(|c| c.warning(&info)));
+        warnings.extend(black_clip(analysis, noise));
         let steady = pipeline.steady();
         let steadied = steady.is_some() && analysis.locked;
         let target = Target::new(analysis, &info, steady.filter(|_| steadied));
-        let canvas = match steady {
+        let whole = even_window(info.width, info.height);
+        let cropped = match steady {
             Some(settings) if steadied && settings.edges == Edges::Crop => {
                 crop(&target.shifts(analysis, [info.width, info.height]), &info, &mut warnings)
             }
-            _ => even_window(info.width, info.height),
+            _ => whole,
         };
         let (motion, said) = camera(analysis, &info, steady);
         warnings.extend(said);
         let averaged = pipeline.average().is_some();
         let margin = if averaged && steadied { target.margin() } else { 0 };
+        let patch = patch_means(pipeline, source, corrector, analysis)?;
+        let later = |canvas: Window| {
+            let window = within(canvas, margin);
+            let info = ClipInfo {
+                width: window.size[0],
+                height: window.size[1],
+                bright: Some(analysis.bright_dn),
+                cut: Some(Cut { origin: window.origin, of: (info.width, info.height) }),
+                ..info.clone()
+            };
+            let mut said = Vec::new();
+            let stages = later_stages(pipeline, &info, (patch, analysis.colours_dn), &mut said)?;
+            Ok::<_, EngineError>((canvas, stages, said))
+        };
+        let (canvas, (after, tone), said) = match later(cropped) {
+            // A label with room in the frame but not in the part that all saw costs no clip.
+            Err(e) if cropped != whole => {
+                warnings.push(no_crop(&e));
+                later(whole).map_err(|_| e)?
+            }
+            settled => settled?,
+        };
+        warnings.extend(said);
         let window = within(canvas, margin);
         let divide_light = pipeline.flicker().is_some() && analysis.locked;
         let uneven =
@@ -133,16 +158,6 @@ impl<'a> Renderer<'a> {
             }
             None => None,
         };
-        let after_info = ClipInfo {
-            width: window.size[0],
-            height: window.size[1],
-            bright: Some(analysis.bright_dn),
-            cut: Some(Cut { origin: window.origin, of: (info.width, info.height) }),
-            ..info.clone()
-        };
-        let patch = patch_means(pipeline, source, corrector, analysis)?;
-        let measured = (patch, analysis.colours_dn);
-        let (after, tone) = later_stages(pipeline, &after_info, measured, &mut warnings)?;
         Ok(Self {
             source,
             corrector,

@@ -36,6 +36,31 @@ pub(super) fn crop(shifts: &[[f64; 2]], info: &ClipInfo, warnings: &mut Vec<Warn
     even_window(info.width, info.height)
 }
 
+/// What is said where frames keep their size because labels have no room in what would be left.
+pub(super) fn no_crop(why: &EngineError) -> Warning {
+    Warning::new(
+        "uncropped",
+        format!("{why}; so it is in the part that every frame saw: the frames keep their size"),
+        "take smaller labels (text_height), or edges = \"fill\" in stage steady",
+    )
+}
+
+/// What is said where the brightest parts of a clip do not stand out of one frame's noise.
+pub(super) fn black_clip(analysis: &Analysis, noise: &NoiseModel) -> Option<Warning> {
+    let (bright, noise) = (f64::from(analysis.bright_dn), noise.variance(0.0).sqrt());
+    (bright < noise).then(|| {
+        Warning::new(
+            "black-clip",
+            format!(
+                "the brightest parts of the picture lie {bright:.1} DN above black, in noise of \
+                 {noise:.1} DN: hardly anything is to be seen"
+            ),
+            "see whether the lens was covered, and whether black and the dark reference belong to \
+             this clip",
+        )
+    })
+}
+
 /// All of a frame, an odd last row or column left off (movie encoders want even sizes).
 pub(super) fn even_window(width: usize, height: usize) -> Window {
     let even = |n: usize| if n > 1 { n / 2 * 2 } else { n };

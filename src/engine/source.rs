@@ -1,6 +1,7 @@
 //! A clip ready to be read: its frames, facts, and what they come to as numbers.
 
 use std::collections::BTreeMap;
+use std::ops::RangeInclusive;
 use std::path::Path;
 
 use rayon::prelude::*;
@@ -8,7 +9,7 @@ use rayon::prelude::*;
 use super::EngineError;
 use crate::footage::{
     self, Algorithm, Clip, Digest, ExifFacts, Expected, FactSource, Facts, FactsFile, FootageError,
-    FrameFile, HeldFrame, SamplesOf,
+    FrameFile, HeldFrame, SamplesOf, printable,
 };
 use crate::frame::convert::to_f32;
 use crate::frame::{Domain, Frame, Layout, NoiseModel, Plane};
@@ -58,6 +59,20 @@ pub(super) struct ReadSamples {
     pub(super) warnings: Vec<Warning>,
 }
 
+/// What is said of a scale with which the picture shows more than any macro lens does.
+fn wide_scale(facts: &Facts, expected: &Expected) -> Option<Warning> {
+    const WIDEST_MM: f64 = 200.0;
+    let um = facts.scale.as_ref()?.value.um_per_px;
+    let width = um * expected.shape.width as f64 / 1e3;
+    (width > WIDEST_MM).then(|| {
+        Warning::new(
+            "scale-wide",
+            format!("at {um} um a pixel the picture is {width:.0} mm wide"),
+            "see that the scale has the unit that was meant (um, not mm)",
+        )
+    })
+}
+
 /// Samples that stand for values of raw DN; those coded for display become linear again.
 #[derive(Debug)]
 pub(super) struct RawSamples {
@@ -88,6 +103,7 @@ impl Source {
         warnings.extend(scale_fault.as_ref().map(|why| {
             Warning::new("scale-refused", why.clone(), "until then the clip has no scale")
         }));
+        warnings.extend(wide_scale(&facts, &expected));
         let paged = clip.frames.len() > 1 && clip.frames.iter().all(|f| f.path == first.path);
         let (taken, time_code) = (carried.taken, carried.header.time_code);
         let source = Self {
@@ -102,7 +118,22 @@ impl Source {
             warnings,
         };
         source.check_levels()?;
+        source.check_playback()?;
         Ok(source)
+    }
+
+    /// Windows in time are as long as this rate is high, and nothing is shown at rates beyond these.
+    fn check_playback(&self) -> Result<(), EngineError> {
+        const SHOWN_AT: RangeInclusive<f64> = 0.1..=1000.0;
+        match &self.facts.playback {
+            Some(rate) if !SHOWN_AT.contains(&rate.value.per_second()) => {
+                Err(EngineError::Refused(format!(
+                    "{} fps is no rate to show a clip at ({}): give --playback, 0.1 to 1000",
+                    rate.value, rate.source
+                )))
+            }
+            _ => Ok(()),
+        }
     }
 
     fn check_levels(&self) -> Result<(), EngineError> {
@@ -118,6 +149,12 @@ impl Source {
         Err(EngineError::Refused(format!(
             "white is {white} DN, {wrong}: give --black and --white as the camera has them"
         )))
+    }
+
+    /// A fault's words without the clip's folder, which is nobody's business in a record.
+    #[must_use]
+    pub fn without_folder(&self, words: &str) -> String {
+        words.replace(&printable(self.clip.folder().join("")), "")
     }
 
     /// Looks at the headers of all files, once, before a run: the frames whose header cannot be
@@ -227,7 +264,7 @@ impl Source {
             && !is_listed(&file.path, hash, listed)?
         {
             return Err(FootageError::Footage {
-                path: footage::printable(&file.path),
+                path: printable(&file.path),
                 what: "is not the file of the hash list, though it decodes: it was damaged or \
                        replaced since; copy it again from where it came"
                     .to_owned(),

@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use super::{FootageError, find, printable};
+use super::{FootageError, find, pictures_in, printable};
 
 /// Name of the file that says why a clip failed as a whole, in its folder.
 pub const FAILED: &str = "failed.json";
@@ -89,12 +89,13 @@ fn holds_no_frames(folder: &Path) -> Result<(), FootageError> {
     if !folder.is_dir() {
         return Ok(());
     }
+    let described = folder.join("clip.toml").is_file();
     let mut alike: BTreeMap<String, usize> = BTreeMap::new();
-    for frame in find(folder).iter().flat_map(|c| &c.frames).filter(|f| f.page == 0) {
-        *alike.entry(without_number(&frame.path)).or_default() += 1;
+    for frame in frames_of(folder, described) {
+        *alike.entry(without_number(&frame)).or_default() += 1;
     }
     let frames = alike.into_values().max().unwrap_or(0);
-    let marked = frames > 0 && folder.join("clip.toml").is_file();
+    let marked = frames > 0 && described;
     if frames < MANY && !marked {
         return Ok(());
     }
@@ -104,6 +105,21 @@ fn holds_no_frames(folder: &Path) -> Result<(), FootageError> {
             "holds {frames} frames: nothing is ever written among footage, choose another folder"
         ),
     })
+}
+
+/// Files of a folder that are frames of a clip. Where they are no clip that can be read (two mixed, a
+/// wrong `clip.toml`), they are somebody's originals all the same: those that may be pictures by their
+/// names count, beside a `clip.toml` all with a number.
+fn frames_of(folder: &Path, described: bool) -> Vec<PathBuf> {
+    match find(folder) {
+        Ok(clip) => clip.frames.into_iter().filter(|f| f.page == 0).map(|f| f.path).collect(),
+        Err(_) if described => {
+            let numbered = |p: &PathBuf| without_number(p).contains('*') && p.is_file();
+            let all = fs::read_dir(folder).into_iter().flatten().flatten().map(|e| e.path());
+            all.filter(numbered).collect()
+        }
+        Err(_) => pictures_in(folder),
+    }
 }
 
 /// A file's name without its last number: frames of one clip share it, pictures of several rules do not.
@@ -200,6 +216,26 @@ mod tests {
         fs::remove_file(path.join("clip.toml")).unwrap();
         frames(MANY..=MANY);
         assert!(check_no_footage(path).unwrap_err().to_string().contains("holds 8 frames"));
+    }
+
+    #[test]
+    fn footage_that_cannot_be_read_is_not_written_among_either() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path();
+        for n in 1..=MANY {
+            fs::write(path.join(format!("a_{n:04}.tif")), "").unwrap();
+            fs::write(path.join(format!("b_{n:04}.tif")), "").unwrap();
+        }
+        assert!(find(path).is_err());
+        assert!(check_no_footage(path).unwrap_err().to_string().contains("holds 8 frames"));
+        let other = path.join("other");
+        fs::create_dir(&other).unwrap();
+        fs::write(other.join("frame 1.bin"), "").unwrap();
+        // The folder above holds frames; here it is this one that is asked.
+        holds_no_frames(&other).unwrap();
+        fs::write(other.join("clip.toml"), "[raw]\nwidth = 0\n").unwrap();
+        assert!(find(&other).is_err());
+        assert!(holds_no_frames(&other).unwrap_err().to_string().contains("holds 1 frames"));
     }
 
     #[cfg(unix)]

@@ -41,7 +41,7 @@ pub fn ome_xml(tags: &OmeTags) -> String {
          SizeY=\"{height}\" SizeC=\"{channels}\" SizeZ=\"1\" SizeT=\"1\" BigEndian=\"false\" \
          Interleaved=\"true\""
     );
-    if let Some(um) = positive(tags.um_per_px) {
+    if let Some(um) = positive(tags.um_per_px).map(twelve) {
         let _ = write!(
             out,
             " PhysicalSizeX=\"{um}\" PhysicalSizeXUnit=\"\u{b5}m\" PhysicalSizeY=\"{um}\" \
@@ -51,10 +51,10 @@ pub fn ome_xml(tags: &OmeTags) -> String {
     let _ = write!(out, "><Channel ID=\"Channel:0:0\" SamplesPerPixel=\"{channels}\"/>");
     out.push_str("<TiffData IFD=\"0\" PlaneCount=\"1\"/>");
     out.push_str("<Plane TheZ=\"0\" TheT=\"0\" TheC=\"0\"");
-    if let Some(t) = tags.time_s.filter(|t| t.is_finite()) {
+    if let Some(t) = tags.time_s.filter(|t| t.is_finite()).map(twelve) {
         let _ = write!(out, " DeltaT=\"{t}\" DeltaTUnit=\"s\"");
     }
-    if let Some(s) = positive(tags.exposure_s) {
+    if let Some(s) = positive(tags.exposure_s).map(twelve) {
         let _ = write!(out, " ExposureTime=\"{s}\" ExposureTimeUnit=\"s\"");
     }
     out.push_str("/></Pixels></Image></OME>");
@@ -63,6 +63,12 @@ pub fn ome_xml(tags: &OmeTags) -> String {
 
 fn positive(x: Option<f64>) -> Option<f64> {
     x.filter(|x| x.is_finite() && *x > 0.0)
+}
+
+/// To twelve places, a picosecond of a second: no digits that only say how fractions of two end.
+fn twelve(x: f64) -> f64 {
+    let rounded = (x * 1e12).round() / 1e12;
+    if rounded == 0.0 { x } else { rounded }
 }
 
 /// Text as it may stand in an element or an attribute of XML; control characters, most of which
@@ -97,6 +103,8 @@ mod tests {
             exposure_s: Some(f64::NAN),
             ..OmeTags::default()
         });
+        let exposed = ome_xml(&OmeTags { exposure_s: Some(0.1 + 0.2), ..OmeTags::default() });
+        assert!(exposed.contains("ExposureTime=\"0.3\""), "{exposed}");
         assert!(text.contains("Name=\"comb &quot;1&quot; &lt;&amp;&gt;\""), "{text}");
         assert!(text.contains("PhysicalSizeX=\"1.003\" PhysicalSizeXUnit=\"\u{b5}m\""));
         assert!(text.contains("DeltaT=\"-0.0002\"") && !text.contains("ExposureTime"));

@@ -48,7 +48,7 @@ pub struct ScaleValue {
     pub um_per_px: f64,
     /// Its standard uncertainty in the same unit; `None` where it is not known.
     pub sigma_um_per_px: Option<f64>,
-    /// The file that it was read from, as printable text.
+    /// Name of the file that it was read from, as printable text; records tell no folders.
     pub file: Option<String>,
     /// How the picture of the rule was taken, where the file says so.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -140,7 +140,7 @@ pub fn read_scale(path: &Path) -> Result<ScaleValue, FootageError> {
     let size = read.width_px.zip(read.height_px);
     let taken = Taken { size, magnification: read.magnification, binning: read.binning };
     let taken = (taken != Taken::default()).then_some(taken);
-    Ok(ScaleValue { um_per_px, sigma_um_per_px, file: Some(printable(path)), taken })
+    Ok(ScaleValue { um_per_px, sigma_um_per_px, file: path.file_name().map(printable), taken })
 }
 
 #[cfg(test)]

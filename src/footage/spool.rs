@@ -7,16 +7,17 @@
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
-use super::{Disk, FootageError, create_folders, write_on};
+use super::{Disk, FootageError, create_folders, hash_file, write_on};
 
 /// How a Y4M begins.
 const SIGNATURE: &[u8] = b"YUV4MPEG2 ";
 /// Folder of the copy, in the folder of the results.
 const FOLDER: &str = ".input";
 /// The copy; the clip is named after it.
-const NAME: &str = "standard-input.y4m";
+const NAME: &str = "standard-input";
 
-/// Keeps the stream `from` under `out`, and gives the place of the copy.
+/// Keeps the stream `from` under `out`, and gives the place of the copy. Copies of other streams stay:
+/// they are the only ones there are.
 ///
 /// # Errors
 /// [`FootageError::Footage`] where it is no Y4M; [`FootageError::Disk`] where it cannot be kept.
@@ -38,12 +39,29 @@ pub fn spool(from: &mut dyn Read, disk: &dyn Disk, out: &Path) -> Result<PathBuf
     }
     let folder = out.join(FOLDER);
     create_folders(disk, &folder)?;
-    let place = folder.join(NAME);
-    write_on(disk, &place, |to| {
+    let places = || (1_u32..).map(|n| folder.join(name(n)));
+    let earlier: Vec<PathBuf> = places().take_while(|p| p.exists()).collect();
+    let Some(place) = places().nth(earlier.len()) else {
+        return Err(FootageError::footage(&folder, "holds too many streams".to_owned()));
+    };
+    let written = write_on(disk, &place, |to| {
         to.write_all(&head)?;
         io::copy(from, to).map(|_| ())
     })?;
-    Ok(place)
+    let same = |p: &PathBuf| hash_file(p).is_ok_and(|w| w.hash == written.hash);
+    match earlier.into_iter().find(same) {
+        // The same stream once more goes on where it was.
+        Some(known) => {
+            disk.remove(&place).map_err(|e| FootageError::disk(&place, "remove", e))?;
+            Ok(known)
+        }
+        None => Ok(place),
+    }
+}
+
+/// Name of the copy of the `n`th stream.
+fn name(n: u32) -> String {
+    if n == 1 { format!("{NAME}.y4m") } else { format!("{NAME}-{n}.y4m") }
 }
 
 #[cfg(test)]
@@ -62,6 +80,12 @@ mod tests {
         }
         let bytes = b"YUV4MPEG2 W1 H1 F25:1 Cmono\nFRAME\n\x80";
         let place = spool(&mut &bytes[..], &RealDisk, &out).unwrap();
-        assert_eq!(std::fs::read(place).unwrap(), bytes);
+        assert_eq!(std::fs::read(&place).unwrap(), bytes);
+        let other = b"YUV4MPEG2 W1 H1 F25:1 Cmono\nFRAME\n\x81";
+        let second = spool(&mut &other[..], &RealDisk, &out).unwrap();
+        assert!(second.ends_with("standard-input-2.y4m"));
+        assert_eq!(spool(&mut &bytes[..], &RealDisk, &out).unwrap(), place);
+        assert_eq!(spool(&mut &other[..], &RealDisk, &out).unwrap(), second);
+        assert_eq!(std::fs::read_dir(out.join(FOLDER)).unwrap().count(), 2);
     }
 }

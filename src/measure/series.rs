@@ -124,8 +124,9 @@ impl Series {
     /// Savitzky and Golay's principle for samples at any times. A parabola is quieter but flattens
     /// an oscillation: the speed comes out low by `(w h)^2 / 10` at the angular frequency w, h the
     /// half window in seconds; a cubic does not do this to that order. What polynomials of higher
-    /// degree through the same samples say otherwise (a cubic of a parabola's speed, one of degree 4 of
-    /// the acceleration), beyond their own noise, is part of the uncertainty.
+    /// degree through the same samples say otherwise is part of the uncertainty: a cubic of a
+    /// parabola's speed, beyond its own noise, and one of degree 4 of the acceleration, noise and all,
+    /// as few samples cannot tell the one from the other.
     ///
     /// # Errors
     /// Where `half` is below 2, the window is longer than the series, or the degree another one.
@@ -166,21 +167,20 @@ impl Series {
         };
         let fit = of(degree)?;
         let (cubic, fourth) = (of(3), of(4));
-        // The variance of a difference of nested fits is that of their variances.
-        let sigma = |i: usize, higher: Option<&LinearFit>| {
-            let own = fit.covariance[i][i].max(0.0);
-            let missed = higher.map_or(0.0, |h| {
-                let apart = h.value[i] - fit.value[i];
-                (apart * apart - (h.covariance[i][i] - own).max(0.0)).max(0.0)
-            });
-            (own + missed).sqrt()
+        let own = |i: usize| fit.covariance[i][i].max(0.0);
+        let apart = |i: usize, higher: &Option<LinearFit>| {
+            higher.as_ref().map_or(0.0, |h| (h.value[i] - fit.value[i]).powi(2))
         };
+        // The variance of a difference of nested fits is that of their variances.
+        let noise = cubic.as_ref().map_or(0.0, |h| (h.covariance[1][1] - own(1)).max(0.0));
+        let speed = own(1) + (apart(1, &cubic) - noise).max(0.0);
+        let acceleration = own(2) + apart(2, &fourth);
         Some(Motion {
             time_s,
             velocity: fit.value[1] / scale,
-            velocity_sigma: sigma(1, cubic.as_ref()) / scale,
+            velocity_sigma: speed.sqrt() / scale,
             acceleration: 2.0 * fit.value[2] / (scale * scale),
-            acceleration_sigma: 2.0 * sigma(2, fourth.as_ref()) / (scale * scale),
+            acceleration_sigma: 2.0 * acceleration.sqrt() / (scale * scale),
         })
     }
 }

@@ -5,16 +5,15 @@ use std::path::{Path, PathBuf};
 use serde::Serialize;
 
 use super::job::ClipJob;
-use super::place::{FRAMES, check_places, inputs};
+use super::levels::levels;
+use super::place::{FRAMES, check_places, check_same, inputs};
 use super::references::{made_by_us, sensor_shape};
 use crate::engine::Work;
 use crate::engine::memory::InWork;
 use crate::engine::render::Renderer;
 use crate::engine::source::Source;
 use crate::footage::{FootageError, printable};
-use crate::frame::Plane;
 use crate::frame::units::Bytes;
-use crate::math::robust::quantile;
 use crate::record::Warning;
 use crate::stages::dark::other_exposure;
 
@@ -118,11 +117,10 @@ impl Room {
     #[must_use]
     pub fn fault(&self) -> Option<String> {
         let free = self.free.filter(|free| *free < self.needed)?;
-        let gb = |bytes: u64| bytes as f64 / 1e9;
         Some(format!(
-            "the results need {:.2} GB but {:.2} GB are free: make room or choose another --out",
-            gb(self.needed),
-            gb(free)
+            "the results need {} but {} are free: make room or choose another --out",
+            Bytes::of(self.needed),
+            Bytes::of(free)
         ))
     }
 }
@@ -198,6 +196,9 @@ pub fn check(job: &ClipJob, out: &Path, work: &Work<'_>) -> ClipCheck {
     if let Err(e) = check_places(job, out, &inputs(job)) {
         c.faults.push(e.to_string());
     }
+    if let Err(e) = check_same(&out.join(&job.name), &source) {
+        c.faults.push(e.to_string());
+    }
     if let Err(e) = Renderer::check(&job.pipeline, &source) {
         c.faults.push(e.to_string());
     }
@@ -224,7 +225,9 @@ pub fn check(job: &ClipJob, out: &Path, work: &Work<'_>) -> ClipCheck {
         }
     }
     let [dark, flat] = &found;
-    levels([dark.as_ref(), flat.as_ref()], &source, &mut c);
+    let seen = levels([dark.as_ref(), flat.as_ref()], &source);
+    c.faults.extend(seen.faults);
+    c.warnings.extend(seen.warnings);
     c
 }
 
@@ -284,65 +287,6 @@ fn reference(what: &str, path: &Path, clip: &Source, c: &mut ClipCheck) -> Optio
     let fits = sensor_shape(&source).check(&name, &sensor_shape(clip));
     fits.map_err(|e| c.faults.push(e.to_string())).ok()?;
     Some(source)
-}
-
-/// Whether the references are what they are given as, by the middle frame of each.
-fn levels([dark, flat]: [Option<&Source>; 2], clip: &Source, c: &mut ClipCheck) {
-    let even = flat.and_then(|f| level(f, 0.5));
-    // A clip may be dim, an even field is not.
-    let top = flat.and_then(|f| level(f, 1.0)?.max(level(clip, 1.0)?).into());
-    let smaller = |top: f32| [1_023.0, 4_095.0, 16_383.0].into_iter().find(|w| top <= *w);
-    if let Some((top, white)) = top.and_then(|top| Some((top, smaller(top)?)))
-        && clip.facts.white.is_none()
-        && white < clip.white()
-    {
-        c.warnings.push(Warning::new(
-            "white-level",
-            format!(
-                "nothing in the middle frames of clip and even field is above {top} DN, and white is \
-                 taken for {} DN",
-                clip.white()
-            ),
-            format!("give the camera's white level (--white {white}), if that is what it is"),
-        ));
-    }
-    if let Some(even) = even.filter(|e| *e >= clip.white()) {
-        c.faults.push(format!(
-            "half of the samples of the flat reference's middle frame lie at {even} DN, and white is \
-             {}: it is saturated, take it again with half the light or exposure",
-            clip.white()
-        ));
-        return;
-    }
-    let Some(black) = dark.and_then(|d| level(d, 0.5)) else { return };
-    if let Some(even) = even
-        && even <= black
-    {
-        c.faults.push(format!(
-            "the flat reference is no brighter than the dark reference (medians of their middle \
-             frames: {even} and {black} DN): see whether they are exchanged, or the lens was covered"
-        ));
-    } else if let Some(bright) = level(clip, 0.95)
-        && bright < black
-    {
-        c.warnings.push(Warning::new(
-            "bright-dark",
-            format!(
-                "in their middle frames 95 % of the clip lie below {bright} DN, and half of the \
-                 dark reference above {black} DN"
-            ),
-            "see that it is of black frames, and of the clip's camera settings",
-        ));
-    }
-}
-
-/// The value that a share of the samples of a clip's middle frame is not above, in DN; `None` where
-/// that frame cannot be read.
-fn level(source: &Source, share: f64) -> Option<f32> {
-    let frames = &source.clip.frames;
-    let read = source.read(frames.get(frames.len() / 2)?).ok()?;
-    let mut samples: Vec<f32> = read.frame.planes.iter().flat_map(Plane::data).copied().collect();
-    quantile(&mut samples, share)
 }
 
 #[cfg(test)]

@@ -54,7 +54,8 @@ fn files(folder: &Path) -> Result<Vec<PathBuf>, NightError> {
             let place = e.path().unwrap_or(folder).to_owned();
             FootageError::disk(&place, "walk", e.into())
         })?;
-        if entry.file_type().is_file() {
+        // A run reads a frame through a link too.
+        if entry.file_type().is_file() || entry.path_is_symlink() && entry.path().is_file() {
             all.push(entry.into_path());
         }
     }

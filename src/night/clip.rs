@@ -11,9 +11,10 @@ use super::earlier::replaces;
 use super::job::{ClipJob, VERSION};
 use super::journal::{Entry, Journal};
 use super::key::key;
+use super::levels::look;
 use super::out::Out;
 use super::place::{
-    FRAMES, Lock, REFERENCES, check_ours, check_places, check_same, clear, file_name, inputs,
+    FRAMES, Lock, REFERENCES, check_ours, check_places, check_same, clear, file_name, head, inputs,
     remove, sweep,
 };
 use super::references::{Noise, Prepared, prepare};
@@ -32,7 +33,7 @@ use crate::engine::source::Source;
 use crate::engine::{EngineError, Work};
 use crate::footage::{FAILED, TiffFrame, TiffTags, create_folders, printable};
 use crate::frame::spare;
-use crate::record::{FrameStatus, Warning};
+use crate::record::{FrameStatus, Warning, counted};
 use crate::register::path::{excursion, jitter};
 use crate::stages::combine::Combine;
 
@@ -86,6 +87,7 @@ pub(super) fn lay_out(
 ) -> Result<Desk, NightError> {
     let mut warnings = source.warnings.clone();
     let references = [job.dark.as_deref(), job.flat.as_deref()];
+    warnings.extend(look(references, &source)?);
     let mut prepared =
         prepare(&source, references, (out.disk, &out.folder.join(REFERENCES)), work)?;
     rescale(job, &source, &mut prepared, work)?;
@@ -272,8 +274,8 @@ pub(super) fn verified(
     let before = listed.len();
     listed.retain(|_, entry| whole(out, frames, entry));
     if listed.len() < before {
-        let n = before - listed.len();
-        note(frames, &format!("{n} frames are not as they were written: they are made again"));
+        let n = counted((before - listed.len()) as u64, "frame");
+        note(frames, &format!("{n} found not as written: made again"));
     }
     Ok(listed)
 }
@@ -370,7 +372,7 @@ impl Sink for Keeper<'_> {
 
     fn failed(&self, frame: u64, why: String) -> Result<(), EngineError> {
         let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
-        state.failed.insert(frame, why);
+        state.failed.insert(frame, self.desk.source.without_folder(&why));
         Ok(())
     }
 }
@@ -504,6 +506,7 @@ impl Papers<'_> {
                 "frames": self.analysis.frames.iter()
                     .filter_map(|f| f.hash.as_ref().map(|h| json!([f.frame, h])))
                     .collect::<Vec<_>>(),
+                "head": head(source),
                 "first_frame": source.clip.first(),
                 "last_frame": source.clip.last(),
                 "missing": source.clip.missing().collect::<Vec<_>>(),

@@ -11,7 +11,7 @@ use crate::footage::{Disk, FAILED, create_folders, write_on};
 use crate::record::Failure;
 
 /// Notes why a clip failed; whether there is a note now. There is none where nothing may be written
-/// (the place is an input, or not ours) and where somebody else is at work.
+/// (the place is an input, not ours, or another clip's) and where somebody else is at work.
 ///
 /// # Errors
 /// Where it cannot be written.
@@ -21,8 +21,11 @@ pub fn note(
     error: &NightError,
 ) -> Result<bool, NightError> {
     let folder = out.join(&job.name);
-    if matches!(error, NightError::Locked { .. })
-        || check_places(job, out, &inputs(job)).is_err()
+    // An input that is missing may be why it failed.
+    let there: Vec<&Path> =
+        inputs(job).into_iter().filter(|p| p.symlink_metadata().is_ok()).collect();
+    if matches!(error, NightError::Locked { .. } | NightError::OtherClip { .. })
+        || check_places(job, out, &there).is_err()
         || check_ours(&folder).is_err()
     {
         return Ok(false);

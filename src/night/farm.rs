@@ -8,6 +8,8 @@
 //! Sources: `sbatch` of Slurm (job arrays, `--dependency=afterok`, `--kill-on-invalid-dep`);
 //! Open Job Description, template schema `jobtemplate-2023-09`.
 
+use std::fs::File;
+use std::io::Read;
 use std::path::Path;
 
 use serde_json::{Value, json};
@@ -21,6 +23,8 @@ use crate::footage::printable;
 /// Frames of a part where the number of parts is not given: eight blocks. Of a part's first pass,
 /// an eighth more is the block that all are measured against.
 const PART_FRAMES: usize = 512;
+/// What stands near the beginning of every file that is written here.
+const MARK: &str = "Written by hushframe";
 /// Longest name of a step in the Open Job Description.
 const LONGEST_STEP: usize = 64;
 
@@ -43,6 +47,15 @@ impl Chain {
         let parts = parts.unwrap_or_else(|| frames.div_ceil(PART_FRAMES)).clamp(1, MOST_PARTS);
         Ok(Self { clip: job.name.clone(), parts })
     }
+}
+
+/// Whether a file was written for one of these engines.
+#[must_use]
+pub fn ours(file: &Path) -> bool {
+    const HEAD: u64 = 1024;
+    let mut head = Vec::new();
+    let read = File::open(file).and_then(|f| f.take(HEAD).read_to_end(&mut head));
+    read.is_ok() && String::from_utf8_lossy(&head).contains(MARK)
 }
 
 /// A word that a POSIX shell reads back as it is.
@@ -68,8 +81,8 @@ const SLURM_HEAD: &str = r#"#
 #   bash FILE task STEP CLIP N   what a job does: one step of a clip that is cut in N parts
 #
 # Of each clip, four jobs wait for each other: analyse (an array), merge, render (an array),
-# finish. A last job makes the pages of the whole night. A job ends with 0 when all is well. "finish" ends with 1 where frames of the clip could
-# not be made; record.json lists them.
+# finish. A last job makes the pages of the whole night. A job ends with 0 when all is well;
+# "finish" ends with 1 where frames of the clip could not be made: record.json lists them.
 #
 # After a failure (a machine went down, a job was killed) Slurm takes back the jobs that wait for
 # it. Put right what the job's log says and submit the clip again: parts that were done are found
@@ -160,7 +173,7 @@ pub fn slurm(
     let (clips, parts) = (clips.join(" "), parts.join(" "));
     let options = "--partition=NAME --cpus-per-task=8 --mem=8G --time=2:00:00";
     Ok(format!(
-        "#!/usr/bin/env bash\n# Written by hushframe {VERSION} (farm slurm).\n{SLURM_HEAD}\
+        "#!/usr/bin/env bash\n# {MARK} {VERSION} (farm slurm).\n{SLURM_HEAD}\
          program={program}\nshoot={shoot}\nout={out}\n\
          # Options for every job, such as {options}\noptions=()\n\n\
          clips=({clips})\nparts=({parts})\n\n{SLURM_BODY}"
@@ -221,7 +234,7 @@ pub fn openjd(chains: &[Chain]) -> Value {
         "specificationVersion": "jobtemplate-2023-09",
         "name": "hushframe",
         "description": format!(
-            "Written by hushframe {VERSION} (farm openjd). After a failure submit it again: parts \
+            "{MARK} {VERSION} (farm openjd). After a failure submit it again: parts \
              that were done are found done."
         ),
         "parameterDefinitions": [
@@ -239,7 +252,7 @@ pub fn openjd(chains: &[Chain]) -> Value {
 /// "3 analyse comb-pluck": short enough, and no two alike.
 fn step_name(k: usize, step: &str, clip: &str) -> String {
     let mut name = format!("{} {step} {clip}", k + 1);
-    name.truncate(LONGEST_STEP);
+    name.truncate(name.floor_char_boundary(LONGEST_STEP));
     name
 }
 
@@ -251,6 +264,12 @@ mod tests {
         [("comb-pluck", 3), ("relay.close", 1)]
             .map(|(clip, parts)| Chain { clip: clip.to_owned(), parts })
             .to_vec()
+    }
+
+    #[test]
+    fn names_of_steps_are_cut_between_letters() {
+        let name = step_name(0, "analyse", &format!("a{}", "\u{fc}".repeat(45)));
+        assert!(name.len() <= LONGEST_STEP && name.starts_with("1 analyse a\u{fc}"), "{name}");
     }
 
     #[test]

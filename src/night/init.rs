@@ -16,6 +16,7 @@ use serde::Serialize;
 use walkdir::WalkDir;
 
 use super::NightError;
+use super::levels::Shown;
 use super::shoot::{check_name, name_of};
 use crate::engine::source::Source;
 use crate::footage::{
@@ -54,6 +55,12 @@ impl Kind {
             Self::Flat => "an even field",
             Self::Scale => "a scale picture",
         }
+    }
+
+    /// Whether a name has no other word than one that hints at a kind.
+    fn plain(name: &str) -> bool {
+        let words = name.split(|c: char| !c.is_alphabetic()).filter(|w| w.len() > 1).count();
+        words == 1 && Self::hinted(name).is_some()
     }
 
     /// What a name hints at.
@@ -143,7 +150,8 @@ pub fn look_through(folder: &Path, file: &Path) -> Result<Found, NightError> {
             let place = e.path().unwrap_or(folder).to_owned();
             FootageError::disk(&place, "walk", e.into())
         })?;
-        let hidden = entry.file_name().to_string_lossy().starts_with('.');
+        // The folder that was named is looked at whatever it is called.
+        let hidden = entry.depth() > 0 && entry.file_name().to_string_lossy().starts_with('.');
         let result = entry.path().join("complete.json").exists()
             || entry.path().join("journal.jsonl").exists();
         if entry.file_type().is_dir() && !hidden && !result {
@@ -158,6 +166,11 @@ pub fn look_through(folder: &Path, file: &Path) -> Result<Found, NightError> {
             continue;
         }
         if !may_hold_frames(&place) {
+            continue;
+        }
+        if place.to_str().is_none() {
+            let why = "a shoot file cannot hold this name: rename the folder";
+            faults.insert(printable(&place), why.to_owned());
             continue;
         }
         let (rules, alone) = rules_in(&place);
@@ -216,7 +229,7 @@ fn look_at_rule(base: &Path, path: &Path) -> Result<Look, NightError> {
     let decoded = decode(&FrameFile::single(path))?;
     let seen = [decoded.samples.data.iter().map(|&v| f64::from(v)).collect()];
     let shape = decoded.shape();
-    let (level, noise, texture) = measure(&seen, shape);
+    let Shown { level, noise, texture } = Shown::of(&seen, shape);
     Ok(Look {
         kind: Kind::Scale,
         question: None,
@@ -238,7 +251,7 @@ fn look(base: &Path, place: &Path) -> Result<Look, NightError> {
         let decoded = source.expected.decode(file)?;
         seen.push(decoded.samples.data.iter().map(|&v| f64::from(v)).collect());
     }
-    let (level, noise, texture) = measure(&seen, source.expected.shape);
+    let Shown { level, noise, texture } = Shown::of(&seen, source.expected.shape);
     let path = place.strip_prefix(base).unwrap_or(place).to_owned();
     Ok(Look {
         kind: Kind::Clip,
@@ -253,38 +266,15 @@ fn look(base: &Path, place: &Path) -> Result<Look, NightError> {
     })
 }
 
-/// Level, temporal noise and texture of some frames.
-fn measure(seen: &[Vec<f64>], shape: Shape) -> (f64, f64, f64) {
-    let n = seen.len() as f64;
-    let Some(first) = seen.first() else { return (0.0, 0.0, 0.0) };
-    let mean: Vec<f64> =
-        (0..first.len()).map(|i| seen.iter().map(|f| f[i]).sum::<f64>() / n).collect();
-    let level = mean.iter().sum::<f64>() / mean.len().max(1) as f64;
-    // Half the squared difference of neighbours in time is the variance, whatever the picture.
-    let mut variance = 0.0;
-    for pair in seen.windows(2) {
-        let sum: f64 = pair[0].iter().zip(&pair[1]).map(|(a, b)| (a - b) * (a - b)).sum();
-        variance += sum / (2.0 * mean.len() as f64);
-    }
-    variance /= (n - 1.0).max(1.0);
-    // Differences over a few pixels: the shading of a lens does not count as texture.
-    let step = 4 * shape.channels;
-    let row = shape.width * shape.channels;
-    let mut fine: Vec<f32> = mean
-        .chunks_exact(row)
-        .flat_map(|r| r.windows(step + 1).map(|w| (w[step] - w[0]) * (w[step] - w[0])))
-        .map(crate::frame::convert::to_f32)
-        .collect();
-    // The mean of all but the largest: dust and hot pixels do not count either.
-    fine.sort_unstable_by(f32::total_cmp);
-    let keep = fine.len() - fine.len() / 50;
-    let square = fine[..keep].iter().map(|&v| f64::from(v)).sum::<f64>() / keep.max(1) as f64;
-    let texture = (square / 2.0 - variance / n).max(0.0).sqrt();
-    (level, variance.sqrt(), texture)
-}
-
 /// Says what each folder is, from content and name together.
 fn classify(looks: &mut [Look]) {
+    let called = |l: &Look| l.path.file_name().map(|n| n.to_string_lossy().into_owned());
+    let plainly_dark = |n: &String| Kind::plain(n) && Kind::hinted(n) == Some(Kind::Dark);
+    let named_plainly: Vec<Shape> = looks
+        .iter()
+        .filter(|l| called(l).as_ref().is_some_and(plainly_dark))
+        .map(|l| l.shape)
+        .collect();
     for i in 0..looks.len() {
         let l = &looks[i];
         let darkest = looks
@@ -306,8 +296,18 @@ fn classify(looks: &mut [Look]) {
         };
         let name = l.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
         let hint = Kind::hinted(&name);
+        let plainly = Kind::plain(&name);
         let (kind, question) = match (hint, content) {
             (Some(Kind::Scale), _) => (Kind::Scale, None),
+            // "tine very dark" beside "black": a clip may be called so, and be as dark.
+            (Some(Kind::Dark), Some(Kind::Dark)) if !plainly && named_plainly.contains(&l.shape) => (
+                Kind::Clip,
+                Some(
+                    "it is as dark as a black reference and its name says dark, but another folder is \
+                     plainly called so"
+                        .to_owned(),
+                ),
+            ),
             (Some(h), Some(c)) if h == c => (h, None),
             (None, None) => (Kind::Clip, None),
             (None, Some(c)) => (
@@ -352,8 +352,10 @@ fn fitting<'a>(clip: &Look, looks: &'a [Look], kind: Kind) -> Vec<&'a Look> {
 
 /// A folder as it is written: below `base`, which is empty where the file lies beside it.
 fn quoted(base: &Path, path: &Path) -> String {
-    let path = base.join(path);
-    toml::Value::String(path.to_string_lossy().replace('\\', "/")).to_string()
+    let text = base.join(path).to_string_lossy().into_owned();
+    let text = if cfg!(windows) { text.replace('\\', "/") } else { text };
+    // A string of JSON is one of TOML, on one line, but for one character.
+    serde_json::Value::String(text).to_string().replace('\u{7f}', "\\u007f")
 }
 
 fn write_toml(looks: &[Look], base: &Path) -> String {
@@ -455,6 +457,9 @@ mod tests {
         assert_eq!(Kind::hinted("even-field"), Some(Kind::Flat));
         assert_eq!(Kind::hinted("graticule 10x"), Some(Kind::Scale));
         assert_eq!(Kind::hinted("evening-take"), None);
+        assert!(
+            Kind::plain("black") && Kind::plain("10x_darks_2") && !Kind::plain("tine very dark")
+        );
     }
 
     #[test]
@@ -469,6 +474,12 @@ mod tests {
         assert_eq!(kind("even"), Kind::Flat);
         assert_eq!(kind("comb-pluck"), Kind::Clip);
         assert!(found.toml.contains("dark = \"black\"") && found.toml.contains("flat = \"even\""));
+        let odd = Path::new("a \"b\"\n\u{7f}c\\d");
+        let line = quoted(Path::new(""), odd);
+        assert!(!line.contains('\n'), "{line}");
+        let back: toml::Table = toml::from_str(&format!("x = {line}")).unwrap();
+        let same = if cfg!(windows) { "a \"b\"\n\u{7f}c/d" } else { "a \"b\"\n\u{7f}c\\d" };
+        assert_eq!(back["x"].as_str(), Some(same));
         let value: toml::Table = toml::from_str(&found.toml).unwrap();
         assert!(value["clip"].is_array());
     }

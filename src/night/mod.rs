@@ -19,6 +19,7 @@ pub mod init;
 pub mod job;
 pub mod journal;
 pub mod key;
+mod levels;
 mod mhl;
 pub mod noise;
 pub mod out;
@@ -66,6 +67,17 @@ pub enum NightError {
         place: String,
         /// What the lock says of its owner.
         holder: String,
+    },
+    /// The results of another clip lie here.
+    #[error(
+        "{place}: holds the results of another clip of this name ({what}): choose another --out, \
+         give this clip another name in a shoot file, or move that folder away"
+    )]
+    OtherClip {
+        /// The folder.
+        place: String,
+        /// What tells that it is another one.
+        what: String,
     },
     /// Something the person must change.
     #[error("{0}")]

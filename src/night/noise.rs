@@ -67,16 +67,17 @@ pub fn from_clip(
             Ok::<(), EngineError>(())
         },
     )?;
+    let guessed = |model: NoiseModel, read_noise_sigma: f64| Noise {
+        model,
+        gain_sigma: 0.0,
+        read_noise_sigma,
+        source: "assumed".to_owned(),
+        electrons: false,
+    };
+    let nothing = NoiseModel { gain_e_per_dn: ASSUMED_GAIN, read_noise_e: 1.0 };
     if used == 0 {
-        let model = NoiseModel { gain_e_per_dn: ASSUMED_GAIN, read_noise_e: 1.0 };
-        let noise = Noise {
-            model,
-            gain_sigma: 0.0,
-            read_noise_sigma: 0.0,
-            source: "assumed".to_owned(),
-            electrons: false,
-        };
-        return Ok((noise, vec![assumed("no two neighbouring frames can be read")]));
+        let why = "no two neighbouring frames can be read";
+        return Ok((guessed(nothing, 0.0), vec![assumed(why)]));
     }
     match gather.finish(None) {
         Ok(e) => {
@@ -98,13 +99,10 @@ pub fn from_clip(
             Ok((noise, warnings))
         }
         Err(why) => {
-            let e = gather.finish(Some(ASSUMED_GAIN)).map_err(EngineError::Sensor)?;
-            let noise = Noise {
-                model: e.model,
-                gain_sigma: 0.0,
-                read_noise_sigma: e.read_noise_sigma,
-                source: "assumed".to_owned(),
-                electrons: false,
+            // Frames may be too small for any measure.
+            let noise = match gather.finish(Some(ASSUMED_GAIN)) {
+                Ok(e) => guessed(e.model, e.read_noise_sigma),
+                Err(_) => guessed(nothing, 0.0),
             };
             Ok((noise, vec![assumed(&why.to_string())]))
         }

@@ -12,8 +12,8 @@ use super::NightError;
 use super::job::ClipJob;
 use crate::engine::source::Source;
 use crate::footage::{
-    Disk, FootageError, check_no_footage, check_output, clip_folders, create_folders, hash_file,
-    printable,
+    Disk, FAILED, FootageError, check_no_footage, check_output, clip_folders, create_folders,
+    hash_bytes, hash_file, printable,
 };
 
 /// Folder of the finished frames, in the clip's folder.
@@ -22,6 +22,11 @@ pub(super) const FRAMES: &str = "frames";
 pub(super) const SHARDS: &str = "shards";
 /// Folder of master references, in the output folder.
 pub(super) const REFERENCES: &str = ".references";
+
+/// Folder of kept streams, in the output folder.
+const STREAMS: &str = ".input";
+/// How names of temporary files begin; then come process and number.
+const TEMPORARY: &str = ".tmp-";
 
 /// Name of a finished frame.
 #[must_use]
@@ -61,45 +66,93 @@ pub fn check_places(job: &ClipJob, out: &Path, inputs: &[&Path]) -> Result<(), F
     check_output(&folder.join(FRAMES), inputs)
 }
 
-/// Refuses a folder that holds pictures though no run has been there: they may be originals.
+/// Refuses a folder that holds pictures, or files of the names that are written here, though no run has
+/// been there: they may be originals, or somebody's work.
 pub(super) fn check_ours(folder: &Path) -> Result<(), NightError> {
-    let frames = folder.join(FRAMES);
-    let used = fs::read_dir(&frames).is_ok_and(|mut d| d.next().is_some());
-    let traces = ["lock", "journal.jsonl", "analysis.json", "record.json"];
-    if used && !traces.iter().any(|t| folder.join(t).exists()) {
-        return Err(NightError::Refused(format!(
-            "{}: holds files that no run made: choose another --out",
-            printable(&frames)
-        )));
+    const WRITTEN: [&str; 5] =
+        ["frames.csv", "record.json", "complete.json", "report.html", "preview.mp4"];
+    let traces = ["journal.jsonl", "analysis.json", FAILED];
+    if traces.iter().any(|t| folder.join(t).exists()) || locked_by_us(folder) {
+        return Ok(());
     }
-    Ok(())
+    let frames = folder.join(FRAMES);
+    let used = fs::read_dir(&frames).is_ok_and(|mut d| d.next().is_some()).then_some(frames);
+    match used.or_else(|| WRITTEN.map(|n| folder.join(n)).into_iter().find(|p| p.exists())) {
+        Some(place) => Err(NightError::Refused(format!(
+            "{}: no run made this: choose another --out",
+            printable(&place)
+        ))),
+        None => Ok(()),
+    }
+}
+
+/// Whether the lock of a clip's folder says what ours say.
+fn locked_by_us(folder: &Path) -> bool {
+    let text = fs::read_to_string(folder.join("lock"));
+    text.is_ok_and(|t| t.is_empty() || t.starts_with(PROCESS) || t == PARTS)
 }
 
 /// Refuses the folder of a clip with which `source` has no frame in common: its finished frames would
 /// be replaced. Some frames are looked at; the same ones in another place are no other clip.
 pub(super) fn check_same(folder: &Path, source: &Source) -> Result<(), NightError> {
     const LOOKED_AT: usize = 5;
-    let record = fs::read(folder.join("record.json")).ok();
-    let record = record.and_then(|t| serde_json::from_slice::<Value>(&t).ok());
-    let listed = record.as_ref().and_then(|r| r.pointer("/inputs/frames")?.as_array());
-    let known: BTreeSet<&str> =
-        listed.into_iter().flatten().filter_map(|f| f[1].as_str()).collect();
-    let frames = &source.clip.frames;
-    if known.is_empty() || source.paged {
+    let other = |what: String| NightError::OtherClip { place: printable(folder), what };
+    let record = read_json(&folder.join("record.json"));
+    if source.paged {
+        let known = record.as_ref().and_then(|r| r.pointer("/inputs/head")?.as_str());
+        return match (known, head(source)) {
+            (Some(known), Some(now)) if known != now => {
+                Err(other("its file begins otherwise".to_owned()))
+            }
+            _ => Ok(()),
+        };
+    }
+    let known = known_hashes(folder, record.as_ref());
+    if known.is_empty() {
         return Ok(());
     }
+    let frames = &source.clip.frames;
     let some = frames.iter().step_by(frames.len().div_ceil(LOOKED_AT).max(1));
     let mut hashes = some.filter_map(|f| hash_file(&f.path).ok()).peekable();
-    if hashes.peek().is_none() || hashes.any(|w| known.contains(w.hash.as_str())) {
+    if hashes.peek().is_none() || hashes.any(|w| known.contains(&w.hash)) {
         return Ok(());
     }
-    Err(NightError::Refused(format!(
-        "{}: holds the results of another clip of this name ({} frames, none of them as here): choose \
-         another --out, give this clip another name in a shoot file, or move that folder away",
-        printable(folder),
-        known.len()
-    )))
+    Err(other(format!("{} frames, none of them as here", known.len())))
 }
+
+/// Hash of the beginning of a clip's file of many frames, which would take long to read whole.
+pub(super) fn head(source: &Source) -> Option<String> {
+    const LENGTH: u64 = 1 << 20;
+    let first = source.clip.frames.first().filter(|_| source.paged)?;
+    let mut bytes = Vec::new();
+    File::open(&first.path).ok()?.take(LENGTH).read_to_end(&mut bytes).ok()?;
+    Some(hash_bytes(&bytes))
+}
+
+fn read_json(path: &Path) -> Option<Value> {
+    serde_json::from_slice(&fs::read(path).ok()?).ok()
+}
+
+/// Hashes of the frames that lie finished in a clip's folder or were at least analysed: a run that was
+/// killed left no record.
+fn known_hashes(folder: &Path, record: Option<&Value>) -> BTreeSet<String> {
+    let listed = record.and_then(|r| r.pointer("/inputs/frames")?.as_array());
+    let known: BTreeSet<String> =
+        listed.into_iter().flatten().filter_map(|f| f[1].as_str().map(str::to_owned)).collect();
+    if !known.is_empty() {
+        return known;
+    }
+    let sealed = read_json(&folder.join("analysis.json"));
+    let body: Option<Value> =
+        sealed.and_then(|s| serde_json::from_str(s.get("body")?.as_str()?).ok());
+    let frames = body.as_ref().and_then(|b| b.get("frames")?.as_array());
+    let hash = |f: &Value| f.get("hash")?.as_str().map(str::to_owned);
+    frames.into_iter().flatten().filter_map(hash).collect()
+}
+
+/// What a lock says of a run, before its number, and of parts.
+const PROCESS: &str = "process ";
+const PARTS: &str = "a part of a clip's work (hushframe shard)";
 
 /// An open lock; gives way when dropped.
 #[derive(Debug)]
@@ -114,14 +167,14 @@ pub(super) fn fault(path: &Path, doing: &'static str, source: std::io::Error) ->
 impl Lock {
     /// Alone in the folder.
     pub(super) fn take(folder: &Path) -> Result<Self, NightError> {
-        let holder = format!("process {}", std::process::id());
+        let holder = format!("{PROCESS}{}", std::process::id());
         Self::take_by(folder, File::try_lock, &holder)
     }
 
     /// Together with other parts of the same clip's work. On a network share this may keep nobody
     /// off: whoever takes it must do no harm when done twice at once.
     pub(super) fn share(folder: &Path) -> Result<Self, NightError> {
-        Self::take_by(folder, File::try_lock_shared, "a part of a clip's work (hushframe shard)")
+        Self::take_by(folder, File::try_lock_shared, PARTS)
     }
 
     fn take_by(
@@ -198,7 +251,20 @@ pub(super) fn holder(folder: &Path) -> Option<String> {
 /// Where a file cannot be removed.
 pub fn sweep_out(disk: &dyn Disk, out: &Path) -> Result<(), NightError> {
     let busy = clip_folders(out).is_ok_and(|all| all.iter().any(|f| holder(f).is_some()));
-    if busy || !out.is_dir() { Ok(()) } else { sweep(disk, out) }
+    if busy || !out.is_dir() {
+        return Ok(());
+    }
+    sweep(disk, out)?;
+    // Here somebody may still be writing who has no clip yet: only what the dead left goes.
+    let kept = out.join(STREAMS);
+    if kept.is_dir() { sweep_where(disk, &kept, dead) } else { Ok(()) }
+}
+
+/// Whether a temporary file's process is gone, where the system tells.
+fn dead(name: &str) -> bool {
+    let process = name.trim_start_matches(TEMPORARY).split('-').next().unwrap_or_default();
+    let processes = Path::new("/proc");
+    !process.is_empty() && processes.join("self").exists() && !processes.join(process).exists()
 }
 
 /// Held while master references are made or looked at, by any number of runs at once.
@@ -231,9 +297,18 @@ impl Shared {
 
 /// Removes temporary files that a killed run left; they do not come back after a power cut.
 pub(super) fn sweep(disk: &dyn Disk, folder: &Path) -> Result<(), NightError> {
+    sweep_where(disk, folder, |_| true)
+}
+
+fn sweep_where(
+    disk: &dyn Disk,
+    folder: &Path,
+    goes: impl Fn(&str) -> bool,
+) -> Result<(), NightError> {
     let mut any = false;
     for name in disk.list(folder).map_err(|e| fault(folder, "list", e))? {
-        if name.to_string_lossy().starts_with(".tmp-") {
+        let text = name.to_string_lossy();
+        if text.starts_with(TEMPORARY) && goes(&text) {
             let path = folder.join(name);
             disk.remove(&path).map_err(|e| fault(&path, "remove", e))?;
             any = true;

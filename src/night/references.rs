@@ -146,8 +146,12 @@ impl Stack {
                 work.check()?;
                 text.push_str(&hash_file(&f.path)?.hash);
                 text.push('\n');
-                work.progress.step(Phase::References, i as u64 + 1, 2 * total);
+                work.progress.step(Phase::References, i.div_ceil(2) as u64, total);
             }
+        }
+        // What a master says of its exposure may come from a file beside its frames.
+        if let Some(exposure) = &source.facts.exposure {
+            text.push_str(&format!("exposure {} s\n", exposure.value.s()));
         }
         Ok(Self { source, key: hash_bytes(text.as_bytes()), what })
     }
@@ -164,7 +168,7 @@ impl Stack {
             frames.len(),
             |i| {
                 work.check().map_err(|e| e.to_string())?;
-                work.progress.step(Phase::References, total + i as u64 + 1, 2 * total);
+                work.progress.step(Phase::References, (total + i as u64).div_ceil(2), total);
                 let read = self.source.expected.decode(&frames[i]);
                 let decoded = read.map_err(|e| e.to_string())?;
                 match decoded.curve {
@@ -240,7 +244,10 @@ pub fn prepare(
         even_light: true,
         ..StackOptions::default()
     };
-    let with = prepared.keys[0].as_deref().unwrap_or("none");
+    let with = match &prepared.keys[0] {
+        Some(dark) => dark.clone(),
+        None => format!("black {}", clip.black()),
+    };
     let key = hash_bytes(
         format!("{}\n{with}\n{}\n{:?}", stack.key, clip.white(), clip.layout()).as_bytes(),
     );

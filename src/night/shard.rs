@@ -27,7 +27,9 @@ use super::clip::{Desk, Made, Papers, Summary, lay_out, verified, whole, with_ro
 use super::job::ClipJob;
 use super::journal::{Entry, Journal};
 use super::out::Out;
-use super::place::{FRAMES, Lock, SHARDS, check_ours, check_places, clear, inputs, remove, sweep};
+use super::place::{
+    FRAMES, Lock, SHARDS, check_ours, check_places, check_same, clear, inputs, remove, sweep,
+};
 use super::sealed::Sealed;
 use crate::engine::Work;
 use crate::engine::analyse::{Analyst, Wanted};
@@ -135,6 +137,7 @@ impl<'a> Site<'a> {
             create_folders(out.disk, place)?;
         }
         let lock = Lock::share(&folder)?;
+        check_same(&folder, &source)?;
         let desk = lay_out(job, source, out, work)?;
         let model = Some(desk.noise.model);
         let corrector = Corrector::new(&job.pipeline, &desk.source, &desk.prepared.masters, model)?;

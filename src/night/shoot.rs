@@ -55,6 +55,19 @@ fn fault(path: &Path, line: usize, what: impl Into<String>) -> NightError {
     FootageError::Facts { place: format!("{}:{line}", printable(path)), what: what.into() }.into()
 }
 
+/// What is wrong with a shoot file, in our words where its clips are no list.
+fn single(path: &Path, text: &str, e: &toml::de::Error) -> NightError {
+    let table = toml::from_str::<toml::Table>(text).ok();
+    match table.as_ref().and_then(|t| t.get("clip")) {
+        Some(toml::Value::Table(_)) => fault(
+            path,
+            e.span().map_or(1, |s| line_of(text, s.start)),
+            "clips are a list: write [[clip]], with two brackets on each side",
+        ),
+        _ => toml_fault(path, text, e).into(),
+    }
+}
+
 /// A shoot file being read.
 struct Reader<'a> {
     path: &'a Path,
@@ -121,7 +134,7 @@ pub fn memory(path: &Path) -> Option<Bytes> {
 /// With file and line.
 pub fn read(path: &Path, given: &Facts) -> Result<Vec<ClipJob>, NightError> {
     let text = fs::read_to_string(path).map_err(|e| FootageError::disk(path, "read", e))?;
-    let raw: Raw = toml::from_str(&text).map_err(|e| toml_fault(path, &text, &e))?;
+    let raw: Raw = toml::from_str(&text).map_err(|e| single(path, &text, &e))?;
     if raw.clip.is_empty() {
         return Err(fault(
             path,
@@ -180,7 +193,14 @@ pub fn read(path: &Path, given: &Facts) -> Result<Vec<ClipJob>, NightError> {
     Ok(jobs)
 }
 
-/// A clip's name from its folder or file.
+/// Bytes of a clip's name at the most.
+const LONGEST_NAME: usize = 100;
+/// Those that a name made here leaves free, for clips whose folders are called alike.
+const ROOM_FOR_A_NUMBER: usize = 10;
+/// What lies in the output folder beside the clips' folders.
+const TAKEN: &str = "index.html";
+
+/// A clip's name from its folder or file, one that [`check_name`] takes.
 #[must_use]
 pub fn name_of(frames: &str) -> String {
     let path = Path::new(frames);
@@ -190,8 +210,13 @@ pub fn name_of(frames: &str) -> String {
         .chars()
         .map(|c| if c.is_alphanumeric() || matches!(c, '.' | '_' | '-') { c } else { '-' })
         .collect();
-    let clean = clean.trim_matches(|c| matches!(c, '.' | '-')).to_owned();
-    if clean.is_empty() { "clip".to_owned() } else { clean }
+    let begins = clean.trim_start_matches(|c: char| !c.is_alphanumeric());
+    let short = &begins[..begins.floor_char_boundary(LONGEST_NAME - ROOM_FOR_A_NUMBER)];
+    let clean = short.trim_end_matches(['.', '-']);
+    match check_name(clean) {
+        Ok(()) => clean.to_owned(),
+        Err(_) => "clip".to_owned(),
+    }
 }
 
 /// Whether a name can be that of a folder on any system.
@@ -199,7 +224,8 @@ pub fn name_of(frames: &str) -> String {
 /// # Errors
 /// What is wrong with it.
 pub fn check_name(name: &str) -> Result<(), String> {
-    let good = name.len() <= 100
+    let good = name.len() <= LONGEST_NAME
+        && !name.eq_ignore_ascii_case(TAKEN)
         && name.chars().next().is_some_and(char::is_alphanumeric)
         && name.chars().all(|c| c.is_alphanumeric() || matches!(c, '.' | '_' | '-'))
         && !name.ends_with('.');
@@ -207,8 +233,8 @@ pub fn check_name(name: &str) -> Result<(), String> {
         return Ok(());
     }
     Err(format!(
-        "\"{}\" cannot be a clip's name: use letters, digits, '-', '_' and '.', at most 100, a \
-         letter or digit first",
+        "\"{}\" cannot be a clip's name: use letters, digits, '-', '_' and '.', at most \
+         {LONGEST_NAME} bytes, a letter or digit first, and not {TAKEN}",
         printable(name)
     ))
 }
@@ -269,6 +295,8 @@ mod tests {
         let e = read_text("[[clip]]\nframes = \"comb\"\nrate = 0\n").unwrap_err();
         assert!(e.contains(":3") && e.contains("above zero"), "{e}");
         assert!(read_text("").unwrap_err().contains("[[clip]]"));
+        let e = read_text("pipeline = \"clean\"\n[clip]\nframes = \"comb\"\n").unwrap_err();
+        assert!(e.contains(":2") && e.contains("[[clip]]"), "{e}");
         let twice = "[[clip]]\nframes = \"a/comb\"\n[[clip]]\nframes = \"b/comb\"\n";
         assert!(read_text(twice).unwrap_err().contains("two clips"));
         let e = read_text("[[clip]]\nframes = \"comb\"\nname = \"../x\"\n").unwrap_err();
@@ -282,5 +310,10 @@ mod tests {
         assert_eq!(name_of("takes/comb pluck"), "comb-pluck");
         assert_eq!(name_of("takes/stack.tif"), "stack");
         assert_eq!(name_of(".."), "clip");
+        assert_eq!(name_of("_comb"), "comb");
+        for name in ["x".repeat(101), "\u{fc}".repeat(60), "_".to_owned(), "a/-.-".to_owned()] {
+            check_name(&name_of(&name)).unwrap();
+        }
+        assert!(check_name("Index.html").is_err());
     }
 }

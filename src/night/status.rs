@@ -1,6 +1,7 @@
 //! How far a run is, what failed and why: from the files it writes, at any time, by anybody.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
+use std::ffi::{OsStr, OsString};
 use std::fs;
 use std::path::Path;
 
@@ -8,9 +9,11 @@ use serde::Serialize;
 
 use super::NightError;
 use super::journal::{Entry, Journal};
-use super::place::{SHARDS, file_name, holder};
+use super::place::{FRAMES, SHARDS, file_name, holder};
 use crate::footage::{FAILED, RealDisk, clip_folders, hash_file, printable};
 use crate::record::Failure;
+
+const RECORD: &str = "record.json";
 
 /// The state of one clip's results.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -29,8 +32,27 @@ pub struct ClipStatus {
     pub failed: Vec<(u64, String)>,
     /// Frames whose file is not what the journal says; only looked for on request.
     pub damaged: Option<Vec<u64>>,
+    /// Frames that were finished and whose files are gone.
+    pub gone: Vec<u64>,
+    /// Numbers of the sequence without a file, where known.
+    pub missing: Vec<u64>,
+    /// The record where it cannot be read; on request also what is not as the seal says.
+    pub broken: Vec<String>,
     /// Who is at work on it: a run by its process, or parts.
     pub holder: Option<String>,
+}
+
+impl ClipStatus {
+    /// Whether anything went wrong.
+    #[must_use]
+    pub fn faults(&self) -> bool {
+        self.error.is_some()
+            || !self.failed.is_empty()
+            || !self.missing.is_empty()
+            || !self.broken.is_empty()
+            || !self.gone.is_empty()
+            || self.damaged.as_ref().is_some_and(|d| !d.is_empty())
+    }
 }
 
 /// Looks at every clip in an output folder; with `verify` every finished frame is read and hashed.
@@ -53,6 +75,35 @@ fn journal_of(journal: &Path) -> Result<BTreeMap<u64, Entry>, NightError> {
     }
 }
 
+/// Frames of a clip that was looked at and has no record yet.
+fn analysed(path: &Path) -> Option<u64> {
+    let body = json(path)?.get("body")?.as_str()?.to_owned();
+    let body: serde_json::Value = serde_json::from_str(&body).ok()?;
+    u64::try_from(body.get("frames")?.as_array()?.len()).ok()
+}
+
+/// Files beside the frames that are not what was written.
+fn broken(folder: &Path, readable: bool, verify: bool) -> Vec<String> {
+    let mut broken = Vec::new();
+    if !readable && folder.join(RECORD).is_file() {
+        broken.push(RECORD.to_owned());
+    }
+    let place = folder.join("complete.json");
+    let seal = json(&place);
+    if seal.is_none() && place.is_file() {
+        broken.push("complete.json".to_owned());
+    }
+    for (name, key) in [(RECORD, "record_json"), ("frames.csv", "frames_csv")] {
+        let sealed = seal.as_ref().and_then(|s| s.get(key)?.as_str()).filter(|_| verify);
+        let Some(sealed) = sealed else { continue };
+        let same = hash_file(&folder.join(name)).is_ok_and(|w| w.hash == sealed);
+        if !same && broken.iter().all(|b| b != name) {
+            broken.push(name.to_owned());
+        }
+    }
+    broken
+}
+
 fn clip_status(folder: &Path, verify: bool) -> Result<ClipStatus, NightError> {
     let mut listed = journal_of(&folder.join("journal.jsonl"))?;
     let complete = folder.join("complete.json").is_file();
@@ -68,7 +119,10 @@ fn clip_status(folder: &Path, verify: bool) -> Result<ClipStatus, NightError> {
             }
         }
     }
-    let record = json(&folder.join("record.json"));
+    let record = json(&folder.join(RECORD));
+    let broken = broken(folder, record.is_some(), verify);
+    let missing = record.as_ref().and_then(|r| r.pointer("/inputs/missing")?.as_array());
+    let missing = missing.into_iter().flatten().filter_map(serde_json::Value::as_u64).collect();
     let failure = json(&folder.join(FAILED));
     let failure = failure.and_then(|v| serde_json::from_value::<Failure>(v).ok());
     // Whoever works here holds the lock.
@@ -84,11 +138,21 @@ fn clip_status(folder: &Path, verify: bool) -> Result<ClipStatus, NightError> {
         .into_iter()
         .filter_map(|(n, why)| Some((n.parse().ok()?, why.as_str()?.to_owned())))
         .collect();
+    let frames_folder = folder.join(FRAMES);
+    let there: BTreeSet<OsString> = fs::read_dir(&frames_folder)
+        .into_iter()
+        .flatten()
+        .flatten()
+        .map(|e| e.file_name())
+        .collect();
+    let is_there = |n: &u64| there.contains(OsStr::new(&file_name(*n)));
+    let gone = listed.keys().copied().filter(|n| !is_there(n)).collect();
     let damaged = verify.then(|| {
         listed
             .values()
+            .filter(|e| is_there(&e.frame))
             .filter(|e| {
-                !hash_file(&folder.join("frames").join(file_name(e.frame)))
+                !hash_file(&frames_folder.join(file_name(e.frame)))
                     .is_ok_and(|w| w.hash == e.blake3)
             })
             .map(|e| e.frame)
@@ -105,9 +169,14 @@ fn clip_status(folder: &Path, verify: bool) -> Result<ClipStatus, NightError> {
         },
         error: failure.map(|f| f.error),
         done: listed.len() as u64,
-        total: combined.or_else(|| frames.as_ref().and_then(|f| f.get("total")?.as_u64())),
+        total: combined
+            .or_else(|| frames.as_ref().and_then(|f| f.get("total")?.as_u64()))
+            .or_else(|| analysed(&folder.join("analysis.json"))),
         failed,
         damaged,
+        gone,
+        missing,
+        broken,
         holder,
     })
 }

@@ -27,6 +27,10 @@ pub struct Watching {
     pub limit: Duration,
 }
 
+/// How long lies between two looks.
+const SHORTEST: Duration = Duration::from_millis(20);
+const LONGEST: Duration = Duration::from_millis(200);
+
 /// The file that lists the clips, and how it is read.
 pub struct List<'a> {
     file: &'a Path,
@@ -139,7 +143,7 @@ impl<'a> Queue<'a> {
                 return Ok(Next::Never(self.begin(job), why));
             }
             self.tell(work);
-            std::thread::sleep(Duration::from_millis(200).min(watching.quiet));
+            std::thread::sleep(watching.quiet.clamp(SHORTEST, LONGEST));
             work.check()?;
         }
     }

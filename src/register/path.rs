@@ -134,7 +134,7 @@ pub fn smooth(path: &[[f64; 2]], sigma: f64) -> Vec<[f64; 2]> {
     if sigma <= 0.0 {
         return path.to_vec();
     }
-    let reach = floor_usize((WINDOW * sigma).ceil()).max(1);
+    let reach = floor_usize((WINDOW * sigma).ceil()).clamp(1, path.len().max(1));
     let weights: Vec<f64> =
         (0..=reach).map(|d| libm::exp(-0.5 * (d as f64 / sigma).powi(2))).collect();
     (0..path.len())

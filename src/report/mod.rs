@@ -44,7 +44,7 @@ use std::path::{Path, PathBuf};
 
 use crate::engine::source::Source;
 use crate::engine::{EngineError, Work};
-use crate::footage::{CAN_ENCODE, Disk, Facts, FootageError, clip_folders, write_on};
+use crate::footage::{CAN_ENCODE, Disk, Facts, FootageError, clip_folders, printable, write_on};
 use crate::record::Warning;
 use notes::Took;
 use read::ClipFolder;
@@ -77,14 +77,27 @@ pub fn pages(out: &Path, disk: &dyn Disk) -> Result<Vec<PathBuf>, FootageError> 
     for folder in clip_folders(out)? {
         let clip = ClipFolder::read(&folder);
         let place = folder.join(PAGE);
-        write_on(disk, &place, |w| w.write_all(page::page(&clip).as_bytes()))?;
+        write_page(disk, &place, &page::page(&clip))?;
         written.push(place);
         lines.push(index::Line::of(&clip));
     }
     let place = out.join(INDEX);
-    write_on(disk, &place, |w| w.write_all(index::index(&lines).as_bytes()))?;
+    write_page(disk, &place, &index::index(&lines))?;
     written.push(place);
     Ok(written)
+}
+
+/// Writes a page where there is none, or one of ours: all of these speak of the program.
+fn write_page(disk: &dyn Disk, place: &Path, text: &str) -> Result<(), FootageError> {
+    if std::fs::read(place).is_ok_and(|t| !String::from_utf8_lossy(&t).contains("hushframe")) {
+        return Err(FootageError::Output {
+            path: printable(place),
+            what: "is there already and is no page of a run: move it away, then hushframe report \
+                   makes the pages"
+                .to_owned(),
+        });
+    }
+    write_on(disk, place, |w| w.write_all(text.as_bytes())).map(drop)
 }
 
 /// Makes what the page of a finished clip shows of its pictures: the comparison, the small picture

@@ -41,10 +41,10 @@ fn averaged(clip: &ClipFolder, window: usize) -> Vec<usize> {
         before.push(before[before.len() - 1] + usize::from(row.usable()));
     }
     let more = usize::try_from(clip.combined() - 1).unwrap_or(0);
-    let half = window.saturating_sub(more + 1) / 2;
+    let half = window.saturating_sub(more).saturating_sub(1) / 2;
     (0..clip.rows.len())
         .map(|i| {
-            let to = (i + more + half + 1).min(clip.rows.len());
+            let to = i.saturating_add(more).saturating_add(half + 1).min(clip.rows.len());
             before[to] - before[i.saturating_sub(half)]
         })
         .collect()

@@ -1,7 +1,7 @@
 //! The shoot of `hushframe demo`, and how well a run did against its truth.
 
 use std::fs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 
@@ -38,6 +38,17 @@ pipeline = \"clean\"
 #[must_use]
 pub fn free(dir: &Path) -> bool {
     dir.join(FILMING).is_file() || !dir.read_dir().is_ok_and(|mut d| d.next().is_some())
+}
+
+/// The true poses of the shoot in `dir`.
+fn poses_of(dir: &Path) -> PathBuf {
+    dir.join("truth").join("poses.csv")
+}
+
+/// Whether the shoot in `dir` is the demo's, filmed to its end.
+#[must_use]
+pub fn filmed(dir: &Path) -> bool {
+    poses_of(dir).is_file()
 }
 
 /// Makes the shoot in `dir`.
@@ -127,7 +138,7 @@ pub fn compare(dir: &Path, clip: &Path) -> Result<Compared, SimulateError> {
         fs::read_to_string(path)
             .map_err(|e| SimulateError::Write { path: path.to_owned(), why: e.to_string() })
     };
-    let (truth_path, found_path) = (dir.join("truth").join("poses.csv"), clip.join("frames.csv"));
+    let (truth_path, found_path) = (poses_of(dir), clip.join("frames.csv"));
     let bad = |path: &Path| SimulateError::Write {
         path: path.to_owned(),
         why: "is not a table with frame and shift columns".to_owned(),

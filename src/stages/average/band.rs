@@ -4,6 +4,7 @@ use std::ops::Range;
 
 use super::agree::AgreeScratch;
 use super::doubt::Doubted;
+use super::slip::SlipScratch;
 
 /// Cells of a part of the picture: `first` is the first row of cells, `left` the first column.
 #[derive(Debug, Clone, Default)]
@@ -32,6 +33,7 @@ pub(super) struct CellBand {
     pub(super) coarse: Option<Box<CellBand>>,
     pub(super) part: Option<Box<CellBand>>,
     pub(super) doubted: Doubted,
+    pub(super) slipped: Option<Box<SlipScratch>>,
     pub(super) work: Work,
 }
 

@@ -43,6 +43,7 @@ mod compose;
 mod doubt;
 mod judge;
 mod moving;
+mod slip;
 mod still;
 mod sums;
 

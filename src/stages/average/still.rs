@@ -306,6 +306,7 @@ impl CellBand {
             (self.part, self.doubted) = (Some(part), doubted);
         }
         self.coarse = Some(coarse);
+        self.slip(of.level.sigma);
     }
 
     /// Variances that the noise model expects; the part that is no noise is kept too.
