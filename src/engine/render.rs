@@ -19,7 +19,7 @@ use super::setup::{
 };
 use super::sink::{Finished, Sink, with_writers};
 use super::source::Source;
-use super::target::{Target, camera, within};
+use super::target::{Target, camera, placement, with_room, within};
 use super::{EngineError, Phase, Work};
 use crate::footage::{FrameFile, OutFrame};
 use crate::frame::convert::{round_u16, to_f32};
@@ -77,7 +77,7 @@ pub struct Renderer<'a> {
     rows: Option<(Arc<RowModel>, PixelNoise)>,
     after: Vec<Box<dyn Stage>>,
     pub(super) coding: Coding,
-    /// What is averaged: `window` and a margin.
+    /// What is averaged: `window` and a margin, or room.
     pub(super) canvas: Window,
     /// Part of the reference that is written.
     pub window: Window,
@@ -122,13 +122,15 @@ impl<'a> Renderer<'a> {
         let averaged = pipeline.average().is_some();
         let margin = if averaged && steadied { target.margin() } else { 0 };
         let window = within(canvas, margin);
+        let room = target.room.filter(|_| averaged).unwrap_or(0);
+        let canvas = with_room(canvas, room);
         let divide_light = pipeline.flicker().is_some() && analysis.locked;
         let uneven =
             if divide_light { noise_factor(analysis, (info.width, info.height)) } else { None };
         let factors = Factors { corrector, uneven: uneven.as_ref() };
         let average = match pipeline.average() {
             Some(settings) => {
-                let noise = locked_noise(noise, source.layout(), &factors, canvas);
+                let noise = locked_noise(noise, source.layout(), &factors, canvas, room);
                 Some(Arc::new(Average::new(settings, noise)?))
             }
             None => None,
@@ -340,15 +342,11 @@ impl<'a> Renderer<'a> {
 
     /// Where a frame goes whose scene is to lie at `target`.
     pub(super) fn place(&self, facts: &FrameFacts, target: [f64; 2], window: Window) -> Move {
-        let locked = self.analysis.locked;
-        // What is to lie at `target` from where it was is turned about the middle from there.
-        let turned = facts.turn.moves(target);
-        let against = [0, 1].map(|a| facts.shift[a] - target[a] - turned[a]);
         let shape = &self.source.expected.shape;
         let size = [shape.width, shape.height];
         Move {
-            at: if locked {
-                Placement::new(against, facts.turn, size)
+            at: if self.analysis.locked {
+                placement(facts, target, size)
             } else {
                 Placement::new([0.0, 0.0], Turn::NONE, size)
             },

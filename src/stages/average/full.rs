@@ -46,6 +46,7 @@ impl Full<'_> {
                 all[at] = flaw;
             }
         }
+        fill(values, &all);
         all
     }
 
@@ -60,5 +61,35 @@ impl Full<'_> {
             values.set(x, y, white);
         }
         lower
+    }
+}
+
+/// Gives pixels that no frame saw the value of the nearest one in their row that was seen, or of the
+/// nearest row: at a step to nothing, shrinking and moving would draw rims.
+fn fill(values: &mut Plane, flaws: &[Flaw]) {
+    if !flaws.contains(&Flaw::Missing) {
+        return;
+    }
+    let (w, h) = (values.width(), values.height());
+    let mut seen = vec![false; h];
+    for (y, flaws) in flaws.chunks_exact(w).enumerate() {
+        let row = values.row_mut(y);
+        let good = |x: &usize| flaws[*x] != Flaw::Missing;
+        let Some(first) = (0..w).find(good) else { continue };
+        seen[y] = true;
+        let mut last = row[first];
+        for (v, f) in row.iter_mut().zip(flaws) {
+            if *f == Flaw::Missing {
+                *v = last;
+            }
+            last = *v;
+        }
+    }
+    for y in (0..h).filter(|&y| !seen[y]) {
+        let near = (0..h).filter(|&k| seen[k]).min_by_key(|k| k.abs_diff(y));
+        if let Some(near) = near {
+            let row = values.row(near).to_vec();
+            values.row_mut(y).copy_from_slice(&row);
+        }
     }
 }
