@@ -87,7 +87,7 @@ impl Renderer<'_> {
         let facts = &self.analysis.frames[i];
         let planes = averager.result(at)?;
         let variances: Vec<&Plane> = planes.iter().map(|p| &p.left).collect();
-        let noise = steady::median_of(&variances).sqrt();
+        let mut noise = steady::median_of(&variances).sqrt();
         let mut frame = self.assemble(planes);
         if self.target.room.is_some() {
             // Averaged where the scene stands still, shown as the camera saw it.
@@ -103,6 +103,7 @@ impl Renderer<'_> {
         }
         if !self.divide_light {
             scale_light(&mut frame, to_f32(facts.light));
+            noise *= facts.light;
         }
         Some((frame, noise))
     }
