@@ -1,4 +1,4 @@
-//! Averaging without steadying: from frames on disk to frames on disk.
+//! Averaging without steadying, and frames that keep their size: from frames on disk to frames on disk.
 
 use std::fs;
 
@@ -139,5 +139,30 @@ fn what_turns_is_averaged_and_turned_back() {
         let (all, edge) = (rms(out, truth, |_, _| true), rms(out, truth, corner));
         println!("{k}: {all:.1} and {edge:.1} of {noise:.1} DN");
         assert!(all < 0.7 * noise && edge < noise, "{k}: {all} {edge}");
+    }
+}
+
+#[test]
+fn what_no_frame_saw_is_black_with_and_without_averaging() {
+    let scenes = scenes(|k| [0.6 * k as f64 + 0.003, 0.003], |_| 0.0);
+    for (stages, seen_by_all) in [("", false), (AVERAGE, true)] {
+        let place = Place::new();
+        film(&place, &scenes, |_| 1.0);
+        let fill = "[[stage]]\nuse = \"steady\"\nedges = \"fill\"\n";
+        let out = finished(&place, &format!("{stages}{fill}"));
+        let rows = read_csv(&place.path("out/clip/frames.csv"));
+        let shift: Vec<f32> = rows.iter().map(|r| r["shift_x_px"].parse().unwrap()).collect();
+        for (k, out) in out.iter().enumerate() {
+            // Column x shows column x + shift of the frame, to half a pixel beyond its middle.
+            let unseen = |x: usize| {
+                let at = x as f32 + shift[k];
+                !(-0.5..=SIDE as f32 - 0.5).contains(&at)
+            };
+            for x in 0..SIDE {
+                let black = (40..120).all(|y| out.at(x, y).abs() < 0.1);
+                let expected = unseen(x) && !seen_by_all;
+                assert_eq!(black, expected, "{stages:?} frame {k} column {x}");
+            }
+        }
     }
 }

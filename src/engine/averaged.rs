@@ -92,7 +92,7 @@ impl Renderer<'_> {
         if self.target.room.is_some() {
             // Averaged where the scene stands still, shown as the camera saw it.
             let from = self.place(facts, self.target.base(i), self.window);
-            let back = Move { at: from.at.inverse(), gain: 1.0, ..from };
+            let back = Move { at: from.at.inverse(), gain: 1.0, black: false, ..from };
             frame = steady::moved(&frame, &back);
             clear_rim(&mut frame);
         } else if self.target.stretch.is_some() {

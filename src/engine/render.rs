@@ -72,6 +72,8 @@ pub struct Renderer<'a> {
     pub(super) noise: Vec<PixelNoise>,
     pub(super) target: Target,
     pub(super) moved: bool,
+    /// Whether what a frame did not see is shown black.
+    black: bool,
     pub(super) divide_light: bool,
     /// Row offsets: what they are measured against, and the noise.
     rows: Option<(Arc<RowModel>, PixelNoise)>,
@@ -150,6 +152,7 @@ impl<'a> Renderer<'a> {
             corrector,
             analysis,
             moved: steadied || average.is_some(),
+            black: steadied && window == even_window(info.width, info.height),
             noise: if average.is_none() && outputs.combine().is_some() {
                 written_noise(noise, source.expected.shape.channels, &factors, window)
             } else {
@@ -350,6 +353,7 @@ impl<'a> Renderer<'a> {
             } else {
                 Placement::new([0.0, 0.0], Turn::NONE, size)
             },
+            black: self.black,
             gain: if self.average.is_some() || self.divide_light {
                 to_f32(1.0 / facts.light)
             } else {

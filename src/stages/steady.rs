@@ -15,7 +15,8 @@
 //! is a second resampling, of a frame with little noise; a margin is cut off for it.
 //!
 //! Edges: `crop` writes the part of the scene that every frame saw; `fill` keeps the frame's size,
-//! and what a frame did not see comes from its neighbours (with `average`) or repeats its edge.
+//! and what a frame did not see is black; with `average` only what no frame of its window saw. A frame
+//! sees half a pixel beyond the middles of its outermost pixels, to where these end.
 //! Where cropping would leave less than half of the width or height, `fill` is used and said so.
 
 use serde::{Deserialize, Serialize};
@@ -23,7 +24,7 @@ use serde::{Deserialize, Serialize};
 use super::{ByValue, ClipInfo, Realm, SettingDoc, StageDoc, StageError};
 use crate::frame::convert::{clamp_index, floor_isize, signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Flaw, Frame, Layout, Plane, spare};
-use crate::math::resample::{NoisePower, Shift, valid_range};
+use crate::math::resample::{NoisePower, Shift, range_within};
 use crate::math::turn::{Placement, ReadScratch, Reading, Turn};
 use crate::register::path::Window;
 
@@ -170,7 +171,7 @@ pub const DOC: StageDoc = StageDoc {
             unit: "-",
             range: "\"crop\" or \"fill\"",
             default: "\"crop\"",
-            meaning: "whether places that not every frame saw are cut off, or left black where they were not seen",
+            meaning: "whether places that not every frame saw are cut off, or left black where they were not seen (with average, by no frame of the window)",
         },
         SettingDoc {
             name: "reach",
@@ -206,6 +207,9 @@ pub struct Move {
     pub gain: f32,
     /// Part of the reference to write.
     pub window: Window,
+    /// Whether places that the frame did not see are black, and marked missing; else they repeat its
+    /// edge.
+    pub black: bool,
 }
 
 impl Move {
@@ -213,7 +217,7 @@ impl Move {
     #[must_use]
     pub fn shifted(shift: [f64; 2]) -> Self {
         let at = Placement::about([0.0, 0.0], shift, Turn::NONE);
-        Self { at, gain: 1.0, window: Window::whole(0, 0) }
+        Self { at, gain: 1.0, window: Window::whole(0, 0), black: false }
     }
 
     /// Variance that it leaves of white noise, for planes of this layout.
@@ -251,6 +255,7 @@ impl Move {
                 origin: [self.window.origin[0] / 2, self.window.origin[1] / 2],
                 size: [self.window.size[0] / 2, self.window.size[1] / 2],
             },
+            black: self.black,
         }
     }
 }
@@ -269,6 +274,8 @@ pub fn moved(frame: &Frame, to: &Move) -> Frame {
 pub fn moved_then(frame: &Frame, to: &Move, then: &dyn ByValue) -> Frame {
     let mut out = moved_rows(frame, to, |row| then.values(row));
     out.domain = then.gives();
+    // What is black is of that domain already.
+    out.flaws.clear();
     out
 }
 
@@ -280,16 +287,29 @@ fn moved_rows(frame: &Frame, to: &Move, then: impl Fn(&mut [f32])) -> Frame {
     for (p, plane) in frame.planes.iter().enumerate() {
         let mut out = Plane::to_write(to.window.size[0], to.window.size[1]);
         let mut moving = Moving::new(plane, &to);
+        let mut marked = moving.flaws(frame.flaws_of(p));
         for y in 0..out.height() {
-            moving.row(y, out.row_mut(y));
-            then(out.row_mut(y));
+            let row = out.row_mut(y);
+            let (from, end) = moving.row(y, row);
+            if to.black && (from, end) != (0, row.len()) {
+                marked.resize(to.window.size[0] * to.window.size[1], Flaw::None);
+                for unseen in [0..from, end..row.len()] {
+                    row[unseen.clone()].fill(0.0);
+                    let at = y * row.len();
+                    marked[at + unseen.start..at + unseen.end].fill(Flaw::Missing);
+                }
+            }
+            then(row);
         }
         planes.push(out);
-        flaws.push(moving.flaws(frame.flaws_of(p)));
+        flaws.push(marked);
     }
     if flaws.iter().flatten().all(|&f| f == Flaw::None) {
         flaws.clear();
     }
+    // One list a plane, where there are any.
+    let n = to.window.size[0] * to.window.size[1];
+    flaws.iter_mut().for_each(|f| f.resize(n, Flaw::None));
     Frame { planes, layout: frame.layout, domain: frame.domain, flaws }
 }
 
@@ -344,7 +364,10 @@ impl<'a> Moving<'a> {
             to,
             reading: Reading::new(to.at),
             scratch: ReadScratch::default(),
-            inside: [valid_range(x0, dx, w, plane.width()), valid_range(y0, dy, h, plane.height())],
+            inside: [
+                range_within(x0, dx, (w, plane.width()), BEYOND),
+                range_within(y0, dy, (h, plane.height()), BEYOND),
+            ],
         }
     }
 
@@ -419,13 +442,16 @@ fn seen(at: &Placement, (x0, y): (isize, isize), width: usize, size: [usize; 2])
     let inside = |x: usize| {
         let p = [(x0 + signed(x)) as f64, y as f64];
         let by = at.at(p[0], p[1]);
-        (0..2).all(|a| (-1e-9..=size[a] as f64 - 1.0 + 1e-9).contains(&(p[a] + by[a])))
+        (0..2).all(|a| (-BEYOND..=size[a] as f64 - 1.0 + BEYOND).contains(&(p[a] + by[a])))
     };
     // The part inside is one piece.
     let first = (0..width).find(|&x| inside(x)).unwrap_or(0);
     let last = (first..width).rev().find(|&x| inside(x)).map_or(first, |x| x + 1);
     (first, last)
 }
+
+/// Pixels beyond the middles of the outermost ones that a frame sees.
+const BEYOND: f64 = 0.5;
 
 /// Taps lighter than this do not carry a flaw on; those that add anything at all.
 const TAP: f32 = 0.05;
