@@ -157,6 +157,7 @@ fn missing_frames_and_flawed_pixels() {
     once[at(40, 40)] = Flaw::Saturated;
     let mut spoilt = flat.clone();
     spoilt.set(30, 30, -500.0);
+    spoilt.set(40, 40, WHITE);
     let stage = stage(Preset::Quality, 13, SIGMA);
     let out = run(&stage, 0, 8, &|k| match k {
         5 | 9 => None,
@@ -165,14 +166,92 @@ fn missing_frames_and_flawed_pixels() {
     });
     assert_eq!(out.flaws[at(10, 10)], Flaw::Missing);
     assert_eq!(out.flaws[at(20, 20)], Flaw::Saturated);
-    assert_eq!(out.flaws.iter().filter(|f| **f != Flaw::None).count(), 2);
-    for (x, y) in [(30, 30), (40, 40), (50, 20), (12, 13)] {
+    // A missing pixel is what the others show, a saturated one is not.
+    assert_eq!(out.flaws[at(40, 40)], Flaw::Saturated);
+    assert_eq!(out.flaws.iter().filter(|f| **f != Flaw::None).count(), 3);
+    for (x, y) in [(30, 30), (50, 20), (12, 13)] {
         assert!((out.plane.at(x, y) - 300.0).abs() < 1.0, "{x} {y}: {}", out.plane.at(x, y));
     }
     let mut averager = stage.start();
     averager.push(Some(locked(&flat, None)));
     averager.push(None);
     assert!(averager.result(1).is_none());
+}
+
+/// A frame of read noise in which what reaches white is cut off, and marked.
+fn cut_off(truth: &Plane, k: usize) -> (Locked, Vec<Flaw>) {
+    let mut rng = ChaCha8Rng::seed_from_u64(6);
+    rng.set_stream(k as u64);
+    let normal = Normal::new(0.0, SIGMA).unwrap();
+    let mut p = truth.clone();
+    p.data_mut().iter_mut().for_each(|v| *v = (*v + normal.sample(&mut rng)).min(WHITE));
+    let flaw = |v: &f32| if *v >= WHITE { Flaw::Saturated } else { Flaw::None };
+    let flaws: Vec<Flaw> = p.data().iter().map(flaw).collect();
+    (locked(&p, Some(&flaws)), flaws)
+}
+
+#[test]
+fn a_glint_that_moves_or_flashes_stays_white_and_leaves_no_trail() {
+    // A disc of a radius of 6 px that moves 3 px a frame, and a spark of 3 x 3 px in one frame only.
+    let disc = |k: usize, x: usize, y: usize| {
+        (x as f32 - 3.0 * k as f32).powi(2) + (y as f32 - 30.0).powi(2) < 36.0
+    };
+    let spark =
+        |k: usize, x: usize, y: usize| k == 13 && (50..53).contains(&x) && (50..53).contains(&y);
+    let lit = |k: usize, x: usize, y: usize| disc(k, x, y) || spark(k, x, y);
+    let scene = |k: usize| {
+        Plane::from_fn(W, H, |x, y| if lit(k, x, y) { 4.0 * WHITE } else { ground(x, y) })
+    };
+    for preset in [Preset::Quality, Preset::Fast, Preset::Plain] {
+        let stage = stage(preset, 21, SIGMA);
+        let out = run(&stage, 0, 13, &|k| Some(cut_off(&scene(k), k).0));
+        for at in 0..W * H {
+            let (x, y) = (at % W, at / W);
+            assert_eq!(out.flaws[at] == Flaw::Saturated, lit(13, x, y), "{preset:?} {x} {y}");
+            // Shrinking takes a little of a spark; what is flagged counts as white at least.
+            if lit(13, x, y) {
+                assert!(out.plane.at(x, y) > 0.97 * WHITE, "{preset:?} {x} {y}");
+            }
+            // What it has left, and what it has yet to reach, shows itself.
+            let passed = disc(9, x, y) || disc(17, x, y);
+            let error = out.plane.at(x, y) - ground(x, y);
+            assert!(!passed || error.abs() < 4.5 * SIGMA, "{preset:?} {x} {y}: {error}");
+        }
+    }
+}
+
+#[test]
+fn what_noise_alone_saturates_is_averaged_and_what_is_not_now_shows_itself() {
+    // Two standard deviations below white: one sample of 44 is cut off.
+    let level = WHITE - 2.0 * SIGMA;
+    let bright = Plane::filled(W, H, level);
+    for preset in [Preset::Quality, Preset::Fast, Preset::Plain] {
+        let stage = stage(preset, 21, SIGMA);
+        let out = run(&stage, 0, 12, &|k| Some(cut_off(&bright, k).0));
+        let full = cut_off(&bright, 12).1;
+        assert!(full.iter().filter(|f| **f == Flaw::Saturated).count() > 50);
+        for (at, _) in full.iter().enumerate().filter(|(_, f)| **f == Flaw::Saturated) {
+            assert!(out.flaws.is_empty() || out.flaws[at] == Flaw::None, "{preset:?}");
+            let error = out.plane.data()[at] - level;
+            assert!(error.abs() < 1.5 * SIGMA, "{preset:?}: {error}");
+        }
+        // A shadow over what glares in all other frames.
+        let glaring = Plane::filled(W, H, 3.0 * WHITE);
+        let out = run(&stage, 0, 12, &|k| {
+            let shadow = Plane::from_fn(W, H, |x, y| {
+                if (20..40).contains(&x) { ground(x, y) } else { 3.0 * WHITE }
+            });
+            Some(cut_off(if k == 12 { &shadow } else { &glaring }, k).0)
+        });
+        for y in 0..H {
+            for x in 0..W {
+                let shadow = (20..40).contains(&x);
+                assert_eq!(out.flaws[y * W + x] == Flaw::Saturated, !shadow, "{x} {y}");
+                let error = out.plane.at(x, y) - ground(x, y);
+                assert!(!shadow || error.abs() < 5.0 * SIGMA, "{preset:?} {x} {y}: {error}");
+            }
+        }
+    }
 }
 
 #[test]

@@ -47,3 +47,4 @@ mod simulate;
 mod simulated_disk;
 mod steadying;
 mod truth;
+mod unsteadied;

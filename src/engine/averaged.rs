@@ -14,6 +14,7 @@ use super::{EngineError, Phase, Work};
 use crate::footage::FrameFile;
 use crate::frame::convert::to_f32;
 use crate::frame::{Domain, Flaw, Frame, Layout, Plane};
+use crate::math::resample::TAPS;
 use crate::register::path::Window;
 use crate::stages::average::{Average, Averaged, Averager, Locked};
 use crate::stages::steady::{self, Move};
@@ -86,9 +87,15 @@ impl Renderer<'_> {
         let facts = &self.analysis.frames[i];
         let planes = averager.result(at)?;
         let variances: Vec<&Plane> = planes.iter().map(|p| &p.left).collect();
-        let noise = steady::median_of(&variances).sqrt();
+        let mut noise = steady::median_of(&variances).sqrt();
         let mut frame = self.assemble(planes);
-        if self.target.stretch.is_some() {
+        if self.target.room.is_some() {
+            // Averaged where the scene stands still, shown as the camera saw it.
+            let from = self.place(facts, self.target.base(i), self.window);
+            let back = Move { at: from.at.inverse(), gain: 1.0, black: false, ..from };
+            frame = steady::moved(&frame, &back);
+            clear_rim(&mut frame);
+        } else if self.target.stretch.is_some() {
             // Averaged where the scene stands still, shown where the path has it.
             let origin = [0, 1].map(|a| self.window.origin[a] - self.canvas.origin[a]);
             let window = Window { origin, size: self.window.size };
@@ -96,6 +103,7 @@ impl Renderer<'_> {
         }
         if !self.divide_light {
             scale_light(&mut frame, to_f32(facts.light));
+            noise *= facts.light;
         }
         Some((frame, noise))
     }
@@ -140,6 +148,23 @@ impl Renderer<'_> {
             variance_factor: light * light,
             sigma: to_f32(facts.sigma),
         }))
+    }
+}
+
+/// Takes the marks of what was not seen off a frame's outermost pixels, where it lies as it was filmed: it
+/// saw all of itself. They come from beyond its edges, where no frame of the window may have seen
+/// anything, and the values there go on as the frame ends.
+fn clear_rim(frame: &mut Frame) {
+    // What a kernel reaches, of each colour of a mosaic.
+    let reach = if matches!(frame.layout, Layout::Mosaic(_)) { TAPS } else { TAPS / 2 };
+    let (w, h) = (frame.width(), frame.height());
+    let inner = |v: usize, n: usize| v >= reach && v + reach < n;
+    for flaws in &mut frame.flaws {
+        for (at, f) in flaws.iter_mut().enumerate().filter(|(_, f)| **f == Flaw::Missing) {
+            if !(inner(at % w, w) && inner(at / w, h)) {
+                *f = Flaw::None;
+            }
+        }
     }
 }
 

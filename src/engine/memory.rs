@@ -58,6 +58,8 @@ const BAND: u64 = 96;
 const BAND_PIXEL: u64 = 105;
 /// Bytes that the encoder of the preview takes for each pixel of the movie, and its largest size.
 const ENCODER: u64 = 60;
+/// Pixels around a frame that is averaged and not steadied; a turn takes some more.
+const ROOM: u64 = 10;
 const MOVIE: u64 = 1280 * 1280;
 
 /// Bytes that each part of a clip's work takes.
@@ -196,11 +198,15 @@ impl Plan<'_> {
         let planes = if planes == 1 && s.luma < s.pixels { 4 } else { planes };
         let kept = window + segments * SEGMENT + pyramids + 2 * queued;
         let merging = (MERGING + (MERGED + 4) * (planes - 1)) * s.samples / planes;
+        // Frames that are not steadied are averaged with room around.
+        let room = if self.pipeline.steady().is_some() { 0 } else { 2 * ROOM };
+        let beside = room * (s.width + s.pixels / s.width.max(1) + room);
+        let canvas = s.samples + s.samples * beside / s.pixels.max(1);
         let locking = s.read + LOCKING * s.samples;
         let inside = if threads > 1 { merging + threads * locking } else { merging.max(locking) };
         let leaving = (threads + 1) * 4 * s.samples + threads * self.finishing(s);
         let bands = (self.pool as u64 - 1) * BAND * s.width * BAND_PIXEL;
-        kept * s.samples + inside + leaving + bands
+        kept * canvas + inside + leaving + bands
     }
 
     /// A frame while it is finished and encoded: values, samples of 16 bits, and the file of those.

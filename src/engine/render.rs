@@ -19,7 +19,7 @@ use super::setup::{
 };
 use super::sink::{Finished, Sink, with_writers};
 use super::source::Source;
-use super::target::{Target, camera, within};
+use super::target::{Target, camera, placement, with_room, within};
 use super::{EngineError, Phase, Work};
 use crate::footage::{FrameFile, OutFrame};
 use crate::frame::convert::{round_u16, to_f32};
@@ -72,12 +72,14 @@ pub struct Renderer<'a> {
     pub(super) noise: Vec<PixelNoise>,
     pub(super) target: Target,
     pub(super) moved: bool,
+    /// Whether what a frame did not see is shown black.
+    black: bool,
     pub(super) divide_light: bool,
     /// Row offsets: what they are measured against, and the noise.
     rows: Option<(Arc<RowModel>, PixelNoise)>,
     after: Vec<Box<dyn Stage>>,
     pub(super) coding: Coding,
-    /// What is averaged: `window` and a margin.
+    /// What is averaged: `window` and a margin, or room.
     pub(super) canvas: Window,
     /// Part of the reference that is written.
     pub window: Window,
@@ -147,13 +149,15 @@ impl<'a> Renderer<'a> {
         };
         warnings.extend(said);
         let window = within(canvas, margin);
+        let room = target.room.filter(|_| averaged).unwrap_or(0);
+        let canvas = with_room(canvas, room);
         let divide_light = pipeline.flicker().is_some() && analysis.locked;
         let uneven =
             if divide_light { noise_factor(analysis, (info.width, info.height)) } else { None };
         let factors = Factors { corrector, uneven: uneven.as_ref() };
         let average = match pipeline.average() {
             Some(settings) => {
-                let noise = locked_noise(noise, source.layout(), &factors, canvas);
+                let noise = locked_noise(noise, source.layout(), &factors, canvas, room);
                 Some(Arc::new(Average::new(settings, noise)?))
             }
             None => None,
@@ -163,6 +167,7 @@ impl<'a> Renderer<'a> {
             corrector,
             analysis,
             moved: steadied || average.is_some(),
+            black: steadied && window == even_window(info.width, info.height),
             noise: if average.is_none() && outputs.combine().is_some() {
                 written_noise(noise, source.expected.shape.channels, &factors, window)
             } else {
@@ -355,18 +360,15 @@ impl<'a> Renderer<'a> {
 
     /// Where a frame goes whose scene is to lie at `target`.
     pub(super) fn place(&self, facts: &FrameFacts, target: [f64; 2], window: Window) -> Move {
-        let locked = self.analysis.locked;
-        // What is to lie at `target` from where it was is turned about the middle from there.
-        let turned = facts.turn.moves(target);
-        let against = [0, 1].map(|a| facts.shift[a] - target[a] - turned[a]);
         let shape = &self.source.expected.shape;
         let size = [shape.width, shape.height];
         Move {
-            at: if locked {
-                Placement::new(against, facts.turn, size)
+            at: if self.analysis.locked {
+                placement(facts, target, size)
             } else {
                 Placement::new([0.0, 0.0], Turn::NONE, size)
             },
+            black: self.black,
             gain: if self.average.is_some() || self.divide_light {
                 to_f32(1.0 / facts.light)
             } else {

@@ -106,12 +106,13 @@ pub(super) fn written_noise(
     (0..planes).map(|p| PixelNoise { factor: factor(p), ..base.clone() }).collect()
 }
 
-/// Noise of each plane in locked coordinates.
+/// Noise of each plane in locked coordinates, with `room` around the frame.
 pub(super) fn locked_noise(
     noise: &NoiseModel,
     layout: Layout,
     factors: &Factors<'_>,
     window: Window,
+    room: usize,
 ) -> Vec<PixelNoise> {
     let base = PixelNoise::new(noise);
     let [x, y] = window.origin;
@@ -124,10 +125,15 @@ pub(super) fn locked_noise(
     (0..planes)
         .map(|p| {
             let of = factors.of(if step == 2 { 0 } else { p });
-            let factor = of.map(|f| match step {
-                1 => f.crop(x, y, w, h),
-                _ => {
-                    Plane::from_fn(w / 2, h / 2, |i, j| f.at(x + 2 * i + p % 2, y + 2 * j + p / 2))
+            let factor = of.map(|f| {
+                let inside = |v: usize, n: usize| v.saturating_sub(room).min(n - 1);
+                let at = |x, y| f.at(inside(x, f.width()), inside(y, f.height()));
+                match step {
+                    1 if room == 0 => f.crop(x, y, w, h),
+                    1 => Plane::from_fn(w, h, |i, j| at(x + i, y + j)),
+                    _ => Plane::from_fn(w / 2, h / 2, |i, j| {
+                        at(x + 2 * i + p % 2, y + 2 * j + p / 2)
+                    }),
                 }
             });
             PixelNoise { factor, ..base.clone() }

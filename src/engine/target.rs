@@ -6,9 +6,14 @@
 //! stretches of fixed numbers, each in coordinates that lie by whole (even) pixels from the
 //! reference, near the target of its middle frame; the finished frame goes the rest of the way.
 //! The stretches are as long as that way stays short.
+//!
+//! Clips that are averaged and not steadied are shown as the camera saw them: each finished frame goes all
+//! of the way back, turned as it was. There is room around what is averaged for that, so that nothing of a
+//! frame is lost at its edges.
 
-use super::analysis::Analysis;
+use super::analysis::{Analysis, FrameFacts};
 use crate::frame::convert::floor_usize;
+use crate::math::turn::Placement;
 use crate::record::Warning;
 use crate::register::path::{Motion, MotionKind, Window, half_amplitude, motion, smooth};
 use crate::stages::ClipInfo;
@@ -32,6 +37,8 @@ pub(super) struct Target {
     base: Vec<[f64; 2]>,
     /// Frames averaged in the same coordinates; `None`: all of them.
     pub(super) stretch: Option<usize>,
+    /// Where frames are shown as the camera saw them, room around what is averaged, in even pixels.
+    pub(super) room: Option<usize>,
 }
 
 impl Target {
@@ -52,10 +59,11 @@ impl Target {
                 .period_frames(info)
                 .map_or_else(|| vec![[0.0; 2]; n], |p| smooth(&path, half_amplitude(p))),
         };
-        if place.iter().all(|p| p.iter().all(|v| v.abs() < 1e-12)) {
-            return Self { base: vec![[0.0; 2]; n], place, stretch: None };
+        let turned = steady.is_none() && analysis.frames.iter().any(|f| !f.turn.is_none());
+        if !turned && place.iter().all(|p| p.iter().all(|v| v.abs() < 1e-12)) {
+            return Self { base: vec![[0.0; 2]; n], place, stretch: None, room: None };
         }
-        let mut out = Self { base: Vec::new(), place, stretch: None };
+        let mut out = Self { base: Vec::new(), place, stretch: None, room: None };
         for length in STRETCHES {
             out.stretch = Some(length);
             out.base = bases(&out.place, length);
@@ -63,7 +71,22 @@ impl Target {
                 break;
             }
         }
+        if steady.is_none() {
+            out.make_room(analysis, [info.width, info.height]);
+        }
         out
+    }
+
+    /// Makes room for all of each frame around what is averaged.
+    fn make_room(&mut self, analysis: &Analysis, size: [usize; 2]) {
+        let usable = analysis.frames.iter().enumerate().filter(|(_, f)| f.usable());
+        let furthest = usable
+            .flat_map(|(i, f)| placement(f, self.base[i], size).inverse().corners())
+            .flatten()
+            .fold(0.0, |most: f64, v| most.max(v.abs()));
+        let room = floor_usize((furthest / 2.0).ceil()) * 2;
+        self.base.iter_mut().flatten().for_each(|v| *v += room as f64);
+        self.room = Some(room);
     }
 
     /// Where the scene is to lie in frame `i`.
@@ -104,6 +127,14 @@ impl Target {
     }
 }
 
+/// Where a frame is read whose scene is to lie at `target`; `size` is that of the frame.
+pub(super) fn placement(facts: &FrameFacts, target: [f64; 2], size: [usize; 2]) -> Placement {
+    // What is to lie at `target` from where it was is turned about the middle from there.
+    let turned = facts.turn.moves(target);
+    let against = [0, 1].map(|a| facts.shift[a] - target[a] - turned[a]);
+    Placement::new(against, facts.turn, size)
+}
+
 /// How the camera moved, where the background was found; and what to say of it.
 pub(super) fn camera(
     analysis: &Analysis,
@@ -139,6 +170,11 @@ fn bases(place: &[[f64; 2]], length: usize) -> Vec<[f64; 2]> {
             place[middle].map(|v| 2.0 * (v / 2.0).round())
         })
         .collect()
+}
+
+/// A window with room on all sides, from the corner on.
+pub(super) fn with_room(window: Window, room: usize) -> Window {
+    Window { size: window.size.map(|s| s + 2 * room), ..window }
 }
 
 /// A window with a margin taken off each side, where it is wide enough.

@@ -31,6 +31,12 @@ impl Coding {
         Self { zero: (white.max(1.0) * 0.125 / step).round(), step }
     }
 
+    /// The white that the coding was made for.
+    #[must_use]
+    pub fn white(&self) -> f32 {
+        self.step * (65_000.0 / 1.5)
+    }
+
     /// The code of a good value: never one of the two marks.
     #[inline(always)]
     #[must_use]
@@ -175,6 +181,7 @@ mod tests {
         for v in [-300.0_f32, -0.02, 0.0, 17.3, 2048.0, 4095.0, 5000.0] {
             assert!((coding.decode(coding.encode(v)) - v).abs() <= coding.step * 0.51, "{v}");
         }
+        assert!((coding.white() - 4095.0).abs() < 0.01);
         assert_eq!(coding.encode(-1e9), 1);
         assert_eq!(coding.encode(1e9), 65_534);
     }

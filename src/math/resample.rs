@@ -408,10 +408,21 @@ pub fn shifted(plane: &Plane, dx: f64, dy: f64) -> Plane {
 /// a half-open range (empty where there is none).
 #[must_use]
 pub fn valid_range(first: isize, shift: f64, out: usize, len: usize) -> (usize, usize) {
-    let at = first as f64 + shift;
     // A position that rounding error puts 1e-9 outside is still inside.
-    let lo = (-at - 1e-9).ceil().max(0.0);
-    let hi = ((len as f64 - 1.0) - at + 1e-9).floor() + 1.0;
+    range_within(first, shift, (out, len), 1e-9)
+}
+
+/// The same for positions up to `beyond` outside.
+#[must_use]
+pub fn range_within(
+    first: isize,
+    shift: f64,
+    (out, len): (usize, usize),
+    beyond: f64,
+) -> (usize, usize) {
+    let at = first as f64 + shift;
+    let lo = (-at - beyond).ceil().max(0.0);
+    let hi = ((len as f64 - 1.0) - at + beyond).floor() + 1.0;
     let lo = floor_usize(lo).min(out);
     let hi = floor_usize(hi.max(0.0)).min(out);
     (lo, hi.max(lo))
@@ -534,6 +545,8 @@ mod tests {
         assert_eq!(valid_range(0, 0.0, 10, 10), (0, 10));
         assert_eq!(valid_range(0, 20.0, 10, 10), (0, 0));
         assert_eq!(valid_range(5, -5.0, 5, 10), (0, 5));
+        assert_eq!(range_within(0, 0.003, (10, 10), 0.5), (0, 10));
+        assert_eq!(range_within(0, -0.6, (10, 10), 0.5), (1, 10));
     }
 
     #[test]

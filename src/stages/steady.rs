@@ -15,15 +15,16 @@
 //! is a second resampling, of a frame with little noise; a margin is cut off for it.
 //!
 //! Edges: `crop` writes the part of the scene that every frame saw; `fill` keeps the frame's size,
-//! and what a frame did not see comes from its neighbours (with `average`) or repeats its edge.
+//! and what a frame did not see is black; with `average` only what no frame of its window saw. A frame
+//! sees half a pixel beyond the middles of its outermost pixels, to where these end.
 //! Where cropping would leave less than half of the width or height, `fill` is used and said so.
 
 use serde::{Deserialize, Serialize};
 
 use super::{ByValue, ClipInfo, Realm, SettingDoc, StageDoc, StageError};
-use crate::frame::convert::{signed, to_f32};
+use crate::frame::convert::{clamp_index, floor_isize, signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Flaw, Frame, Layout, Plane, spare};
-use crate::math::resample::{NoisePower, Shift, valid_range};
+use crate::math::resample::{NoisePower, Shift, range_within};
 use crate::math::turn::{Placement, ReadScratch, Reading, Turn};
 use crate::register::path::Window;
 
@@ -170,7 +171,7 @@ pub const DOC: StageDoc = StageDoc {
             unit: "-",
             range: "\"crop\" or \"fill\"",
             default: "\"crop\"",
-            meaning: "whether places that not every frame saw are cut off, or left black where they were not seen",
+            meaning: "whether places that not every frame saw are cut off, or left black where they were not seen (with average, by no frame of the window)",
         },
         SettingDoc {
             name: "reach",
@@ -206,6 +207,9 @@ pub struct Move {
     pub gain: f32,
     /// Part of the reference to write.
     pub window: Window,
+    /// Whether places that the frame did not see are black, and marked missing; else they repeat its
+    /// edge.
+    pub black: bool,
 }
 
 impl Move {
@@ -213,7 +217,7 @@ impl Move {
     #[must_use]
     pub fn shifted(shift: [f64; 2]) -> Self {
         let at = Placement::about([0.0, 0.0], shift, Turn::NONE);
-        Self { at, gain: 1.0, window: Window::whole(0, 0) }
+        Self { at, gain: 1.0, window: Window::whole(0, 0), black: false }
     }
 
     /// Variance that it leaves of white noise, for planes of this layout.
@@ -251,6 +255,7 @@ impl Move {
                 origin: [self.window.origin[0] / 2, self.window.origin[1] / 2],
                 size: [self.window.size[0] / 2, self.window.size[1] / 2],
             },
+            black: self.black,
         }
     }
 }
@@ -269,6 +274,8 @@ pub fn moved(frame: &Frame, to: &Move) -> Frame {
 pub fn moved_then(frame: &Frame, to: &Move, then: &dyn ByValue) -> Frame {
     let mut out = moved_rows(frame, to, |row| then.values(row));
     out.domain = then.gives();
+    // What is black is of that domain already.
+    out.flaws.clear();
     out
 }
 
@@ -280,20 +287,36 @@ fn moved_rows(frame: &Frame, to: &Move, then: impl Fn(&mut [f32])) -> Frame {
     for (p, plane) in frame.planes.iter().enumerate() {
         let mut out = Plane::to_write(to.window.size[0], to.window.size[1]);
         let mut moving = Moving::new(plane, &to);
+        let mut marked = moving.flaws(frame.flaws_of(p));
         for y in 0..out.height() {
-            moving.row(y, out.row_mut(y));
-            then(out.row_mut(y));
+            let row = out.row_mut(y);
+            let (from, end) = moving.row(y, row);
+            if to.black && (from, end) != (0, row.len()) {
+                marked.resize(to.window.size[0] * to.window.size[1], Flaw::None);
+                for unseen in [0..from, end..row.len()] {
+                    row[unseen.clone()].fill(0.0);
+                    let at = y * row.len();
+                    marked[at + unseen.start..at + unseen.end].fill(Flaw::Missing);
+                }
+            }
+            then(row);
         }
         planes.push(out);
-        flaws.push(moving.flaws(frame.flaws_of(p)));
+        flaws.push(marked);
     }
     if flaws.iter().flatten().all(|&f| f == Flaw::None) {
         flaws.clear();
     }
+    // One list a plane, where there are any.
+    let n = to.window.size[0] * to.window.size[1];
+    flaws.iter_mut().for_each(|f| f.resize(n, Flaw::None));
     Frame { planes, layout: frame.layout, domain: frame.domain, flaws }
 }
 
-/// Resamples a frame into 16-bit planes; places that the frame did not see are marked missing.
+/// Resamples a frame into 16-bit planes; places that the frame did not see are marked missing, those
+/// that lie between saturated samples saturated. What lies at the rim of such samples has a value
+/// between those of the samples around it: what is cut off at white is a picture with edges, which
+/// stay where they are from frame to frame only if they are read, not widened by what the kernel touches.
 #[must_use]
 pub fn locked(frame: &Frame, to: &Move, coding: Coding) -> Vec<FixedPlane> {
     let to = to.for_layout(frame.layout);
@@ -314,12 +337,8 @@ pub fn locked(frame: &Frame, to: &Move, coding: Coding) -> Vec<FixedPlane> {
                 coding.encode_all(&row[from..to], &mut codes[at + from..]);
                 codes.resize(at + w, Coding::MISSING);
             }
-            for (c, f) in codes.iter_mut().zip(moving.flaws(frame.flaws_of(p))) {
-                match f {
-                    Flaw::None => {}
-                    Flaw::Saturated if *c != Coding::MISSING => *c = Coding::SATURATED,
-                    Flaw::Saturated | Flaw::Missing => *c = Coding::MISSING,
-                }
+            if let Some(of) = frame.flaws_of(p) {
+                moving.mark(of, coding, &mut codes);
             }
             FixedPlane { width: w, height: h, codes, coding }
         })
@@ -345,7 +364,10 @@ impl<'a> Moving<'a> {
             to,
             reading: Reading::new(to.at),
             scratch: ReadScratch::default(),
-            inside: [valid_range(x0, dx, w, plane.width()), valid_range(y0, dy, h, plane.height())],
+            inside: [
+                range_within(x0, dx, (w, plane.width()), BEYOND),
+                range_within(y0, dy, (h, plane.height()), BEYOND),
+            ],
         }
     }
 
@@ -364,10 +386,54 @@ impl<'a> Moving<'a> {
         if y >= down.0 && y < down.1 { across } else { (0, 0) }
     }
 
+    /// Marks what is flawed among the codes of the result; `of` are the plane's flaws.
+    fn mark(&self, of: &[Flaw], coding: Coding, codes: &mut [u16]) {
+        let w = self.to.window.size[0];
+        for (at, (c, f)) in codes.iter_mut().zip(self.touched(of, ANY)).enumerate() {
+            *c = match f {
+                Flaw::None => *c,
+                Flaw::Saturated if *c != Coding::MISSING => {
+                    self.beside([at % w, at / w], of).map_or(Coding::SATURATED, |[least, most]| {
+                        coding.encode(coding.decode(*c).max(least).min(most))
+                    })
+                }
+                Flaw::Saturated | Flaw::Missing => Coding::MISSING,
+            };
+        }
+    }
+
+    /// The least and the largest of the four samples around the place that result (x, y) is read at;
+    /// `None` where these are saturated.
+    fn beside(&self, [x, y]: [usize; 2], flaws: &[Flaw]) -> Option<[f32; 2]> {
+        let [x0, y0] = self.to.window.origin;
+        let here = [(x0 + x) as f64, (y0 + y) as f64];
+        let by = self.to.at.at(here[0], here[1]);
+        let at = [here[0] + by[0], here[1] + by[1]];
+        let whole = at.map(floor_isize);
+        let part = [0, 1].map(|a| at[a] - whole[a] as f64);
+        let size = [self.plane.width(), self.plane.height()];
+        let (mut full, mut least, mut most) = (0.0, f32::INFINITY, f32::NEG_INFINITY);
+        for corner in [[0, 0], [1, 0], [0, 1], [1, 1]] {
+            let share = |a: usize| if corner[a] == 1 { part[a] } else { 1.0 - part[a] };
+            let [i, j] = [0, 1].map(|a| clamp_index(whole[a] + corner[a], size[a]));
+            if flaws[j * size[0] + i] == Flaw::Saturated {
+                full += share(0) * share(1);
+            }
+            let v = self.plane.at(i, j) * self.to.gain;
+            (least, most) = (least.min(v), most.max(v));
+        }
+        (full < FULL).then_some([least, most])
+    }
+
     /// The flaws of the result, none where the plane has none.
     fn flaws(&self, flaws: Option<&[Flaw]>) -> Vec<Flaw> {
+        flaws.map_or_else(Vec::new, |f| self.touched(f, TAP))
+    }
+
+    /// The flaws of the result; `lit` is the lightest tap that carries on that a sample is saturated.
+    fn touched(&self, flaws: &[Flaw], lit: f32) -> Vec<Flaw> {
         let kernel = Shift::new(self.to.at.shift[0], self.to.at.shift[1]);
-        flaws.map_or_else(Vec::new, |f| moved_flaws(f, self.plane.width(), self.to, &kernel))
+        moved_flaws(flaws, self.plane.width(), self.to, &kernel, lit)
     }
 }
 
@@ -376,7 +442,7 @@ fn seen(at: &Placement, (x0, y): (isize, isize), width: usize, size: [usize; 2])
     let inside = |x: usize| {
         let p = [(x0 + signed(x)) as f64, y as f64];
         let by = at.at(p[0], p[1]);
-        (0..2).all(|a| (-1e-9..=size[a] as f64 - 1.0 + 1e-9).contains(&(p[a] + by[a])))
+        (0..2).all(|a| (-BEYOND..=size[a] as f64 - 1.0 + BEYOND).contains(&(p[a] + by[a])))
     };
     // The part inside is one piece.
     let first = (0..width).find(|&x| inside(x)).unwrap_or(0);
@@ -384,35 +450,48 @@ fn seen(at: &Placement, (x0, y): (isize, isize), width: usize, size: [usize; 2])
     (first, last)
 }
 
-/// Taps lighter than this do not carry a flaw on.
-const TAP: f32 = 0.05;
+/// Pixels beyond the middles of the outermost ones that a frame sees.
+const BEYOND: f64 = 0.5;
 
-/// Marks every output pixel to which a flawed sample adds noticeably.
-fn moved_flaws(flaws: &[Flaw], width: usize, to: &Move, kernel: &Shift) -> Vec<Flaw> {
+/// Taps lighter than this do not carry a flaw on; those that add anything at all.
+const TAP: f32 = 0.05;
+const ANY: f32 = 0.001;
+/// A place that lies this much among saturated samples, by its distances to the four around it, is
+/// saturated itself.
+const FULL: f64 = 0.9;
+
+/// Marks every output pixel to which a flawed sample adds noticeably, a saturated one by a tap of `lit`.
+fn moved_flaws(flaws: &[Flaw], width: usize, to: &Move, kernel: &Shift, lit: f32) -> Vec<Flaw> {
     let [w, h] = to.window.size;
     let mut out = vec![Flaw::None; w * h];
-    let heavy = |taps: &[f32]| -> Vec<isize> {
+    let heavy = |taps: &[f32], flaw: Flaw| -> Vec<isize> {
+        let least = if flaw == Flaw::Saturated { lit } else { TAP };
         (0..taps.len())
-            .filter(|&j| taps[j].abs() > TAP)
+            .filter(|&j| taps[j].abs() > least)
             .map(|j| signed(j) - signed(crate::math::resample::BEFORE))
             .collect()
     };
+    let all = |kernel: &Shift, flaw| [heavy(&kernel.x, flaw), heavy(&kernel.y, flaw)];
     let back = to.at.inverse();
-    let (mut across, mut down) = (heavy(&kernel.x), heavy(&kernel.y));
+    let mut full = all(kernel, Flaw::Saturated);
+    let mut missing = all(kernel, Flaw::Missing);
     let mut whole = kernel.whole;
     for (at, &flaw) in flaws.iter().enumerate().filter(|(_, f)| **f != Flaw::None) {
         let (sx, sy) = (signed(at % width), signed(at / width));
+        let taps = if flaw == Flaw::Saturated { &mut full } else { &mut missing };
         if !to.at.turn.is_none() {
             let [dx, dy] = back.at(sx as f64, sy as f64).map(|v| -v);
             let here = Shift::new(dx, dy);
-            (across, down, whole) = (heavy(&here.x), heavy(&here.y), here.whole);
+            *taps = all(&here, flaw);
+            whole = here.whole;
         }
-        for dy in &down {
+        let [across, down] = &*taps;
+        for dy in down {
             let y = sy - dy - whole[1] - signed(to.window.origin[1]);
             if y < 0 || y >= signed(h) {
                 continue;
             }
-            for dx in &across {
+            for dx in across {
                 let x = sx - dx - whole[0] - signed(to.window.origin[0]);
                 if x >= 0 && x < signed(w) {
                     let o = &mut out[y.unsigned_abs() * w + x.unsigned_abs()];
@@ -480,72 +559,5 @@ pub fn median_of(planes: &[&Plane]) -> f64 {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::frame::{Domain, Mosaic};
-
-    fn to(shift: [f64; 2], size: [usize; 2]) -> Move {
-        Move { window: Window { origin: [0, 0], size }, ..Move::shifted(shift) }
-    }
-
-    #[test]
-    fn nothing_to_move_changes_no_bit() {
-        let p = Plane::from_fn(20, 16, |x, y| (x * 31 + y * 7) as f32 * 0.37);
-        let f = moved(&Frame::mono(p.clone()), &to([0.0, 0.0], [20, 16]));
-        assert_eq!(f.planes[0], p);
-        assert!(f.flaws.is_empty());
-    }
-
-    #[test]
-    fn content_comes_back_to_where_it_was() {
-        let wave = |x: f64| to_f32(100.0 + 30.0 * libm::sin(0.4 * x));
-        let seen = Plane::from_fn(64, 20, |x, _| wave(x as f64 - 2.3));
-        let f = moved(&Frame::mono(seen), &to([2.3, 0.0], [60, 20]));
-        for x in 6..54 {
-            assert!((f.planes[0].at(x, 10) - wave(x as f64)).abs() < 0.2);
-        }
-    }
-
-    #[test]
-    fn a_saturated_sample_marks_what_it_touches_and_the_unseen_is_missing() {
-        let mut frame = Frame::mono(Plane::filled(16, 16, 5.0));
-        frame.flaws_mut(0)[8 * 16 + 8] = Flaw::Saturated;
-        let coding = Coding::for_white(4000.0);
-        let l = &locked(&frame, &to([1.5, 0.0], [16, 16]), coding)[0];
-        assert_eq!(l.codes[8 * 16 + 7], Coding::SATURATED);
-        assert_eq!(l.codes[8 * 16 + 6], Coding::SATURATED);
-        assert_ne!(l.codes[8 * 16 + 12], Coding::SATURATED);
-        assert_eq!(l.codes[8 * 16 + 15], Coding::MISSING);
-    }
-
-    #[test]
-    fn colours_of_a_mosaic_are_not_mixed() {
-        let plane = Plane::from_fn(40, 32, |x, y| [900.0, 300.0, 310.0, 50.0][y % 2 * 2 + x % 2]);
-        let frame = Frame { layout: Layout::Mosaic(Mosaic::Rggb), ..Frame::mono(plane.clone()) };
-        let by = Move {
-            window: Window { origin: [4, 4], size: [32, 24] },
-            ..Move::shifted([0.7, -1.3])
-        };
-        let out = moved(&frame, &by);
-        assert_eq!(out.layout, frame.layout);
-        for (found, seen) in out.planes[0].data().iter().zip(plane.crop(4, 4, 32, 24).data()) {
-            assert!((found - seen).abs() < 1e-3, "{found} {seen}");
-        }
-    }
-
-    #[test]
-    fn a_mosaic_comes_apart_and_together() {
-        let plane = Plane::from_fn(8, 6, |x, y| (y * 8 + x) as f32);
-        let mut frame = Frame {
-            planes: vec![plane],
-            layout: Layout::Mosaic(Mosaic::Rggb),
-            domain: Domain::Linear,
-            flaws: Vec::new(),
-        };
-        frame.flaws_mut(0)[11] = Flaw::Saturated;
-        let sites = into_sites(frame.clone());
-        assert_eq!(sites.planes.len(), 4);
-        assert!((sites.planes[3].at(0, 0) - 9.0).abs() < 1e-6);
-        assert_eq!(into_mosaic(sites), frame);
-    }
-}
+#[path = "steady_tests.rs"]
+mod tests;

@@ -22,7 +22,8 @@
 //! Sums are whole numbers, so the result does not depend on where a run began.
 //!
 //! - **Order**: after every correction in sensor coordinates; steadied with the clip's poses.
-//! - **Saturated** samples have no weight; a pixel saturated in all frames is given back as such.
+//! - **Saturated** samples have no weight. A pixel that is saturated now is given back as such unless
+//!   other frames show it at white but for noise (`full`); so what flashes or glints stays white.
 //!   **Missing** frames and samples have no weight. At the clip's ends the window is cut.
 //! - **Memory**: 2 bytes a pixel and frame of the window, 29 of sums (15 of `fast`), and 6 of smaller
 //!   pictures around the current frame; about 9 MB a thread, up to 20 of `quality`.
@@ -41,6 +42,7 @@ mod band;
 mod coarse;
 mod compose;
 mod doubt;
+mod full;
 mod judge;
 mod moving;
 mod slip;
@@ -55,16 +57,16 @@ use serde::{Deserialize, Serialize};
 use super::{Realm, SettingDoc, StageDoc, StageError};
 use crate::frame::convert::{signed, to_f32};
 use crate::frame::{FixedPlane, Flaw, Plane};
-use crate::math::patch::any_marked;
 use crate::math::pyramid::Pyramid;
 use crate::math::resample::{NoisePower, WHITE, mean_power};
 use crate::math::shrink::{Own, ShrinkSettings, Shrunk, shrink, squares_of};
 use crate::math::trajectory::{FRAMES, Neighbour, REACH};
 use crate::register::PixelNoise;
 use compose::Merge;
+use full::Full;
 use moving::Moving;
 use still::Level;
-use sums::{Span, Sums, good};
+use sums::{Span, Sums};
 
 /// Frames on each side that are always a segment of their own.
 const NEAR: usize = 6;
@@ -379,11 +381,13 @@ impl Averager {
                 factor: mean(&|f| f.variance_factor),
                 gain: mean(&|f| f.noise_gain),
                 sigma: mean(&|f| f.sigma),
+                light: self.relative(i, 0).map_or(1.0, |f| f.variance_factor).sqrt(),
             },
             segments: &self.sums[p].segments,
             moving: Moving { frames: around.map(seen), reach: self.stage.near() },
         };
-        let (values, variance) = merge.run();
+        let (mut values, variance) = merge.run();
+        let flaws = Full { current, sums: &self.sums[p], level: &merge.level }.settle(&mut values);
         let strength = to_f32(self.stage.settings.strength);
         let noise = mean_power(self.window(i).map(|f| f.noise_power));
         let own = self.own(i, &merge.level);
@@ -396,7 +400,7 @@ impl Averager {
             None => Shrunk { plane: values, left: squares_of(&variance) },
             Some(s) => shrink(&values, &variance, &s),
         };
-        Averaged { plane, variance, left, flaws: self.flaws(current, p) }
+        Averaged { plane, variance, left, flaws }
     }
 
     /// Noise of frame `i` alone.
@@ -404,27 +408,6 @@ impl Averager {
         let noise = self.relative(i, 0).map_or(WHITE, |f| f.noise_power);
         let scale = level.factor * level.gain;
         Own { noise, slope: scale * level.noise.slope, floor: scale * level.noise.floor }
-    }
-
-    /// Pixels without any good sample in the window.
-    fn flaws(&self, current: &FixedPlane, p: usize) -> Vec<Flaw> {
-        let Sums { segments, full } = &self.sums[p];
-        let mut all = Vec::new();
-        for (y, row) in current.codes.chunks_exact(current.width).enumerate() {
-            if !any_marked(row) {
-                continue;
-            }
-            for (x, &code) in row.iter().enumerate().filter(|(_, c)| !good(**c)) {
-                let at = y * current.width + x;
-                if segments.iter().any(|s| s.count[at] > 0) {
-                    continue;
-                }
-                let lit = code == crate::frame::Coding::SATURATED || full[at] > 0;
-                all.resize(current.codes.len(), Flaw::None);
-                all[at] = if lit { Flaw::Saturated } else { Flaw::Missing };
-            }
-        }
-        all
     }
 }
 

@@ -26,6 +26,8 @@ pub(super) struct Level<'a> {
     pub(super) factor: f32,
     pub(super) gain: f32,
     pub(super) sigma: f32,
+    /// By how much the current frame was brightened.
+    pub(super) light: f32,
 }
 
 /// The two rows of pixels of a row of cells (the same twice at an odd rim).
