@@ -1,8 +1,9 @@
 //! hushframe: overnight post-processing of high-speed macro footage.
 //!
-//! The layers, lowest first; a layer uses only lower ones (`tests/layers.rs` holds it): [`frame`],
-//! then [`math`], [`footage`], [`record`], [`optics`], then [`sensor`], [`register`], [`labels`],
-//! [`plan`], then [`measure`], [`stages`], [`simulate`], [`report`].
+//! The layers, lowest first; a layer uses only lower ones (`tests/layers.rs` holds it): [`frame`];
+//! [`math`]; [`record`], [`optics`]; [`footage`]; [`sensor`], [`register`], [`labels`], [`plan`];
+//! [`measure`]; [`stages`]; [`pipeline`]; [`engine`]; [`night`], [`report`], [`simulate`]; [`day`];
+//! [`cli`].
 
 pub mod cli;
 pub mod day;

@@ -335,6 +335,35 @@ fn every_command_explains_itself() {
     }
     assert_eq!(place.run(&[]).code, 2);
     assert_eq!(place.run(&["shine"]).code, 2);
+    // With --json text is a string in an object.
+    for (args, part) in [(&["man"][..], ".TH hushframe"), (&["completions", "bash"], "_hushframe")]
+    {
+        let json = place.run(&[args, &["--json"]].concat()).json();
+        assert!(json["text"].as_str().unwrap().contains(part), "{args:?}: {json}");
+    }
+    // Facts have a heading that ends with them.
+    for (command, own) in
+        [("check", "--out "), ("shard analyse", "--part "), ("shard finish", "--parts ")]
+    {
+        let args: Vec<&str> = command.split(' ').chain(["--help"]).collect();
+        let help = place.run(&args).out;
+        let facts = help.find("Facts of the clip:").unwrap();
+        let next = help[facts..].find("\n\n").map_or(help.len(), |n| facts + n);
+        let at = help.find(own).unwrap();
+        assert!(!(facts..next).contains(&at), "{command} {own}: {help}");
+        assert!((facts..next).contains(&help.find("--row-time").unwrap()), "{help}");
+    }
+}
+
+#[test]
+fn a_magnification_may_be_written_as_times() {
+    let place = Place::new();
+    let clip = place.copy("comb-pluck", "comb");
+    let with = |m| place.run(&["check", "comb", "--magnification", m, "--pixel-pitch", "20um"]);
+    with("4x").expect(0, &[]);
+    with("0x").expect(2, &["above zero", "4x"]);
+    std::fs::write(clip.join("clip.toml"), "magnification = \"4x\"\nrate = 5000\n").unwrap();
+    place.run(&["check", "comb"]).expect(0, &[]);
 }
 
 #[test]

@@ -111,6 +111,23 @@ fn pages_come_again_from_records_alone_and_without_a_movie() {
     place.run(&["report", "nothing-here"]).expect(2, &["nothing-here"]);
 }
 
+#[test]
+fn of_a_quick_look_only_the_frames_that_are_there_count() {
+    let place = Place::new();
+    run(&place, "out", &["--no-preview", "--frames", "3-12"]);
+    let page = fs::read_to_string(place.path("out/comb-pluck/report.html")).unwrap();
+    let sums = "Frames made, missing, failed</dt><dd>10 of 24, 0, 0</dd>";
+    assert!(page.contains(sums), "{}", &page[page.find("Frames made").unwrap_or(0)..][..200]);
+    assert!(page.contains("Not every frame is made yet"));
+    // The rest, and it says how many there are.
+    run(&place, "out", &["--no-preview"]);
+    let page = fs::read_to_string(place.path("out/comb-pluck/report.html")).unwrap();
+    assert!(page.contains("failed</dt><dd>24, 0, 0</dd>"));
+    for words in ["exclude = none px", "20um", "20us"] {
+        assert!(!page.contains(words), "{words} on the page");
+    }
+}
+
 /// A made-up clip whose every text is an attempt at markup.
 fn hostile(folder: &Path, frames: usize) {
     const EVIL: &str = "\"><img src=x onerror=alert(1)><script>alert(2)</script>'`${{7*7}}\u{202e}";

@@ -246,6 +246,17 @@ fn time() {
             ("record_screen_time", 894.8, FOUR),
         ],
     );
+    // Do 3 s fit? 16 x 2^30 B over 480 x 270 x 1.5 B x 5000 are 17.67 s (arithmetic).
+    let asked = "--width 480 --height 270 --rate 5000 --memory 16GiB";
+    let fits = [("record_time", 3.0, EXACT), ("longest_record", 17.674, FOUR)];
+    check(&format!("{asked} --bits 12 --record-time 3s"), &fits);
+    check(&format!("{asked} --record-time 3s"), &fits);
+    let told = run(&format!("{asked} --record-time 3s --playback 25"));
+    assert!(told.out.contains("it fits the memory, which holds 17.67 s"), "{}", told.out);
+    assert!(told.out.contains("10 min"), "3 s at 5000 shown at 25: {}", told.out);
+    run(&format!("{asked} --record-time 20s"))
+        .expect(2, &["20 s does not fit the memory of 17.18 GB", "holds 17.67 s"]);
+    check(&format!("{asked} --clips 2"), &[("record_time", 17.674, FOUR)]);
     check("--width 1280 --height 800 --bits 16 --rate 5000", &[("data_rate", 10.24e9, EXACT)]);
     check(
         "--width 1280 --height 800 --rate 5000 --record-time 3s --clips 60",
@@ -324,10 +335,12 @@ fn electrons_and_references() {
     // Variance of black frames 0.25 x 64 + 1/12; gain from a bright and a dark mean and their
     // variances, K = 513.917 / 1000 DN/e- (EMVA 1288 release 3.1, as above).
     check("--read-noise 8 --gain 2", &[("dark_variance", 16.083, 1e-4)]);
-    check(
-        "--bright-mean 1100 --dark-mean 100 --bright-variance 530 --dark-variance 16.083",
-        &[("gain", 1.0 / 0.513917, 1e-6)],
-    );
+    let means = "--bright-mean 1100 --dark-mean 100 --bright-variance 530 --dark-variance 16.083";
+    check(means, &[("gain", 1.0 / 0.513917, 1e-6)]);
+    // Back from it: 2 sqrt(16.08 - 1/12) e-.
+    check("--gain 2 --dark-variance 16.08 --find read-noise", &[("read_noise", 8.0, THREE)]);
+    run(&format!("{means} --gain 1.8")).expect(2, &["do not fit together", "photon transfer"]);
+    run("--gain 2 --dark-variance 0.05 --find read-noise").expect(2, &["does not follow"]);
     // Unevenness: spread 1.2 DN of the mean of 16 black frames, variance in time 16.08 DN^2, K 0.5:
     // 1.32 e-; 12.0 DN, 530 DN^2 and a signal of 1000 DN: 1.05 % (EMVA 1288 release 3.1, as above;
     // `src/sensor/uniformity.rs` holds the same against frames).
@@ -369,6 +382,11 @@ fn electrons_and_references() {
         assert_eq!(row["quantity"], "darks");
         assert!((row["value"].as_f64().unwrap().ceil() - darks).abs() < 1e-9, "{row}");
     }
+    let shown = run("--dark-penalty 5").out;
+    assert!(shown.contains("  10  ") && shown.contains("rounded up from 9.76"), "{shown}");
+    // One frame where nothing else is said: the same two flats as above.
+    let one = "--flat-penalty 1 --flat-signal 10000 --averaged-signal-to-noise 20";
+    check(one, &[("flats", 1.99, THREE), ("averaged", 1.0, EXACT)]);
     check("--darks 16", &[("dark_penalty", 3.1, 1e-2), ("dark_residual", 0.25, EXACT)]);
     check("--darks 100", &[("dark_residual", 0.10, EXACT)]);
     // Flats of 10000 e-: 1 / sqrt(N S) (arithmetic).
@@ -388,10 +406,13 @@ fn electrons_and_references() {
     for (doubling, times) in [("6", 5.66), ("7", 4.42), ("8", 3.67)] {
         check(&format!("--warmer-by 15 --doubling {doubling}"), &[("dark_growth", times, THREE)]);
     }
+    check("--dark-current 100 --exposure 50us", &[("dark_electrons", 0.005, EXACT)]);
     check(
-        "--dark-current 100 --exposure 50us --warmer-by 0 --doubling 7",
-        &[("dark_electrons", 0.005, EXACT)],
+        "--dark-current 100 --exposure 50us --warmer-by 14 --doubling 7",
+        &[("dark_electrons", 0.02, EXACT)],
     );
+    let open = "--dark-current 100 --exposure 50us --warmer-by 15 --find dark-electrons";
+    run(open).expect(2, &["--doubling"]);
 }
 
 #[test]
@@ -456,6 +477,16 @@ fn lamps() {
 }
 
 #[test]
+fn help_names_every_quantity() {
+    let help = run("--help").out;
+    for q in hushframe::plan::Quantity::ALL {
+        let named = q.option().unwrap_or_else(|| format!("\n      {} ", q.name()));
+        assert!(help.contains(&named), "{named}: {help}");
+        assert!(help.contains(q.about().words) || q.option().is_some(), "{named}");
+    }
+}
+
+#[test]
 fn cautions_stand_under_every_plan() {
     for options in ["--rate 5000", "--rate 1000,2000 --event-length 5ms"] {
         let text = run(options).out.split_whitespace().collect::<Vec<_>>().join(" ");
@@ -508,7 +539,10 @@ fn a_new_users_mistakes_get_a_sentence_that_helps() {
         ("--rate 5000 --exposure 300us", &["longer than the time from frame to frame"]),
         ("--frames-across 1000 --event-length 1us", &["frame rate", "1 us"]),
         ("--rate 5000 --find exposure", &["--blur-limit", "--event-speed"]),
-        ("--rate 5000 --find speed", &["no quantity \"speed\""]),
+        ("--rate 5000 --find speed", &["no quantity \"speed\"", "event-speed"]),
+        ("--rate 5000 --find dof", &["lens-depth (depth of field)"]),
+        ("--rate 5000 --find nonsense", &["no quantity \"nonsense\"", "rayleigh", "dark-growth"]),
+        ("--dark-current 100 --find dark-electrons", &["give the exposure (--exposure)"]),
         ("--rate 5000 --find blur", &["--exposure", "--scale"]),
         ("--blur 1", &["--blur-limit"]),
         ("--event-lenght 1ms", &["--event-length"]),

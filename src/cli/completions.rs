@@ -13,7 +13,17 @@ pub(super) struct Args {
 pub(super) fn run(args: &Args, mut all: clap::Command, ui: &Ui) -> anyhow::Result<Outcome> {
     let mut text = Vec::new();
     clap_complete::generate(args.shell, &mut all, "hushframe", &mut text);
-    ui.print(&String::from_utf8_lossy(&text));
+    say(&text, ui)
+}
+
+/// The text as it is, or with `--json` as a string.
+fn say(text: &[u8], ui: &Ui) -> anyhow::Result<Outcome> {
+    let text = String::from_utf8_lossy(text);
+    if ui.json {
+        ui.result(&serde_json::json!({ "text": text }))?;
+    } else {
+        ui.print(&text);
+    }
     Ok(Outcome::Well)
 }
 
@@ -23,8 +33,7 @@ pub(super) fn man(mut all: clap::Command, ui: &Ui) -> anyhow::Result<Outcome> {
     all.build();
     clap_mangen::Man::new(all.clone()).render(&mut text)?;
     of_commands(&all, "hushframe", &mut text)?;
-    ui.print(&String::from_utf8_lossy(&text));
-    Ok(Outcome::Well)
+    say(&text, ui)
 }
 
 /// A section for each command below `of`, and for those below it.

@@ -4,59 +4,61 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use crate::footage::{FactSource, Facts, FactsFile, Mains, ScaleText, parse_mosaic};
+use crate::footage::{FactSource, Facts, FactsFile, Mains, ScaleText, parse_mosaic, parse_times};
 use crate::frame::Mosaic;
 use crate::frame::units::{Duration, FrameRate, Length};
 
+/// Their heading in the help, on each: one for the whole would go on to what a command has after them.
+const HEADING: &str = "Facts of the clip";
+
 /// Facts of the clip; they win over clip.toml, shoot.toml and EXIF.
 #[derive(Debug, Clone, Args)]
-#[command(next_help_heading = "Facts of the clip")]
 pub(super) struct FactOptions {
     /// Capture rate in frames a second, such as 5000 or 30000/1001
-    #[arg(long, value_name = "FPS", allow_hyphen_values = true)]
+    #[arg(help_heading = HEADING, long, value_name = "FPS", allow_hyphen_values = true)]
     rate: Option<FrameRate>,
     /// Rate at which the result is shown
-    #[arg(long, value_name = "FPS", allow_hyphen_values = true)]
+    #[arg(help_heading = HEADING, long, value_name = "FPS", allow_hyphen_values = true)]
     playback: Option<FrameRate>,
     /// Exposure time of a frame, such as 50us
-    #[arg(long, value_name = "TIME", allow_hyphen_values = true)]
+    #[arg(help_heading = HEADING, long, value_name = "TIME", allow_hyphen_values = true)]
     exposure: Option<Duration>,
-    /// Magnification on the sensor
-    #[arg(long, value_name = "X", allow_hyphen_values = true, value_parser = above_zero)]
+    /// Magnification on the sensor, such as 4 or 4x
+    #[arg(help_heading = HEADING, long, value_name = "X", allow_hyphen_values = true, value_parser = parse_times)]
     magnification: Option<f64>,
     /// Distance of two pixels on the sensor, such as 10um
-    #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
+    #[arg(help_heading = HEADING, long, value_name = "LENGTH", allow_hyphen_values = true)]
     pixel_pitch: Option<Length>,
     /// Size of a pixel on the object, such as 1.003um, or a file that holds it
-    #[arg(long, value_name = "LENGTH|FILE", allow_hyphen_values = true)]
+    #[arg(help_heading = HEADING, long, value_name = "LENGTH|FILE", allow_hyphen_values = true)]
     scale: Option<ScaleText>,
     /// Number of the frame whose time is 0
-    #[arg(long, value_name = "N", allow_hyphen_values = true)]
+    #[arg(help_heading = HEADING, long, value_name = "N", allow_hyphen_values = true)]
     trigger_frame: Option<u64>,
     /// Colour filter over the top-left 2 x 2 pixels: RGGB, BGGR, GRBG or GBRG
-    #[arg(long, value_name = "LETTERS", value_parser = parse_mosaic)]
+    #[arg(help_heading = HEADING, long, value_name = "LETTERS", value_parser = parse_mosaic)]
     mosaic: Option<Mosaic>,
     /// Black level in DN
-    #[arg(long, value_name = "DN", allow_negative_numbers = true)]
+    #[arg(help_heading = HEADING, long, value_name = "DN", allow_negative_numbers = true)]
     black: Option<f64>,
     /// White level (saturation) in DN
-    #[arg(long, value_name = "DN", allow_hyphen_values = true, value_parser = above_zero)]
+    #[arg(help_heading = HEADING, long, value_name = "DN", allow_hyphen_values = true, value_parser = above_zero)]
     white: Option<f64>,
     /// Mains frequency, 50 or 60
-    #[arg(long, value_name = "HZ")]
+    #[arg(help_heading = HEADING, long, value_name = "HZ")]
     mains: Option<Mains>,
     /// Rolling shutter: time from one row to the next, such as 5us
-    #[arg(long, value_name = "TIME", allow_hyphen_values = true)]
+    #[arg(help_heading = HEADING, long, value_name = "TIME", allow_hyphen_values = true)]
     row_time: Option<Duration>,
     /// Pixels of the sensor that were read as one, along a side
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..=16))]
+    #[arg(help_heading = HEADING, long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..=16))]
     binning: Option<u64>,
     /// Folder that `measure` wrote for this clip, for stage motion
-    #[arg(long, value_name = "FOLDER")]
+    #[arg(help_heading = HEADING, long, value_name = "FOLDER")]
     motion: Option<PathBuf>,
 }
 
-pub(super) fn above_zero(text: &str) -> Result<f64, String> {
+fn above_zero(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(x) if x.is_finite() && x > 0.0 => Ok(x),
         _ => Err("must be a number above zero".to_owned()),

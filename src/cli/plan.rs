@@ -1,5 +1,7 @@
 //! `hushframe plan`. Its options are the library's own list of quantities.
 
+use std::fmt::Write as _;
+
 use clap::{Arg, ArgMatches, Command, FromArgMatches};
 
 use super::{Outcome, Ui};
@@ -15,6 +17,21 @@ const SIDE_BY_SIDE: usize = 5;
 pub(super) struct Args {
     given: Vec<(&'static str, String)>,
     find: Option<String>,
+}
+
+/// What can only be worked out, by group; an option has a place in the help of its own.
+fn worked_out() -> String {
+    let mut text =
+        String::from("\n\nWorked out from these, and asked for with --find as any of them:\n");
+    let mut group = "";
+    for &q in Quantity::ALL.iter().filter(|q| q.option().is_none()) {
+        if q.group() != group {
+            group = q.group();
+            let _ = writeln!(text, "  {group}:");
+        }
+        let _ = writeln!(text, "      {:24} {q}", q.name());
+    }
+    text
 }
 
 const HELP: &str = "\
@@ -35,7 +52,7 @@ impl clap::Args for Args {
             Arg::new("find")
                 .long("find")
                 .value_name("NAME")
-                .help("Only this quantity, such as exposure; says what is missing for it"),
+                .help("Only this quantity, such as exposure or blur; says what is missing for it"),
         );
         for &q in Quantity::ALL {
             let (about, Some(option)) = (q.about(), q.option()) else { continue };
@@ -48,7 +65,7 @@ impl clap::Args for Args {
                     .help(format!("{}, such as {}", capital(about.words), about.example)),
             );
         }
-        command.after_help(HELP)
+        command.after_help(format!("{HELP}{}", worked_out()))
     }
 
     fn augment_args_for_update(command: Command) -> Command {

@@ -39,7 +39,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "TOLERANCE", allow_hyphen_values = true)]
     tolerance: Option<Tolerance>,
     /// Magnification it was taken at; clips of another one refuse the scale
-    #[arg(long, value_name = "X", value_parser = super::facts::above_zero)]
+    #[arg(long, value_name = "X", value_parser = crate::footage::parse_times)]
     magnification: Option<f64>,
     /// Pixels of the sensor that were read as one, along a side; clips must agree
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..=16))]

@@ -18,7 +18,7 @@ use super::clip::Clip;
 use super::motion::{MotionValue, read_motion};
 use super::raw::RawLayout;
 use super::scale::{ScaleText, ScaleValue, Taken, read_scale};
-use super::toml_text::{above_zero, finite, read_toml};
+use super::toml_text::{above_zero, finite, read_toml, times};
 use crate::frame::Mosaic;
 use crate::frame::units::{Duration, FrameRate, Length};
 use crate::record::Warning;
@@ -106,7 +106,7 @@ pub struct FactsFile {
     /// Exposure time of one frame.
     pub exposure: Option<Duration>,
     /// Magnification on the sensor, sensor size : object size; above zero.
-    #[serde(deserialize_with = "above_zero")]
+    #[serde(deserialize_with = "times")]
     pub magnification: Option<f64>,
     /// Distance of two pixels on the sensor.
     pub pixel_pitch: Option<Length>,

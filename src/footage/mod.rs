@@ -94,7 +94,7 @@ pub use raw::RawLayout;
 pub use scale::{ScaleText, ScaleValue, Taken, read_scale};
 pub use shape::{Decoded, MAX_DECODED_BYTES, MAX_SIDE, Shape};
 pub use spool::spool;
-pub use toml_text::{TableFault, key_line, line_of, read_table, toml_fault};
+pub use toml_text::{TableFault, key_line, line_of, parse_times, read_table, toml_fault};
 pub use write::{
     Written, create_folders, hash_bytes, hash_file, hash_of, write_atomic, write_bytes, write_on,
 };

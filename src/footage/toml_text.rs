@@ -107,6 +107,24 @@ pub(super) fn above_zero<'de, D: Deserializer<'de>>(d: D) -> Result<Option<f64>,
     }
 }
 
+/// Reads a number of times as people write it: "4" or "4x".
+///
+/// # Errors
+/// Where it is no number above zero.
+pub fn parse_times(text: &str) -> Result<f64, String> {
+    let number = text.trim().trim_end_matches(['x', '\u{d7}']).trim_end();
+    let value = number.parse::<f64>().ok().filter(|x| x.is_finite() && *x > 0.0);
+    value.ok_or_else(|| format!("\"{text}\" must be a number above zero, such as 4 or 4x"))
+}
+
+/// A number of times: 4, or "4x" as text.
+pub(super) fn times<'de, D: Deserializer<'de>>(d: D) -> Result<Option<f64>, D::Error> {
+    match toml::Value::deserialize(d)? {
+        toml::Value::String(text) => parse_times(&text).map(Some).map_err(D::Error::custom),
+        other => above_zero(other).map_err(|e: toml::de::Error| D::Error::custom(e.message())),
+    }
+}
+
 /// A finite number.
 pub(super) fn finite<'de, D: Deserializer<'de>>(d: D) -> Result<Option<f64>, D::Error> {
     let x = f64::deserialize(d)?;
@@ -130,6 +148,27 @@ mod tests {
         let error = toml::from_str::<One>(text).unwrap_err();
         let told = toml_fault(Path::new("comb.toml"), text, &error).to_string();
         assert_eq!(told, "comb.toml:3: size: -2.5 must be a number above zero");
+    }
+
+    #[test]
+    fn times_may_have_their_sign() {
+        #[derive(Debug, Deserialize)]
+        struct Times {
+            #[serde(deserialize_with = "times")]
+            m: Option<f64>,
+        }
+        for text in ["m = 4", "m = 4.0", "m = \"4x\"", "m = \"4 \u{d7}\"", "m = \"4\""] {
+            assert_eq!(toml::from_str::<Times>(text).unwrap().m, Some(4.0), "{text}");
+        }
+        for (text, why) in [
+            ("m = 0", "0 must be a number above zero"),
+            ("m = \"-4x\"", "\"-4x\" must be a number above zero"),
+            ("m = \"x\"", "above zero"),
+            ("m = true", "boolean"),
+        ] {
+            let told = toml::from_str::<Times>(text).unwrap_err().to_string();
+            assert!(told.contains(why), "{text}: {told}");
+        }
     }
 
     #[test]

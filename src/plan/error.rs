@@ -14,8 +14,13 @@ pub enum PlanError {
         why: String,
     },
     /// No such option.
-    #[error("there is no quantity \"{0}\" to plan with")]
-    Unknown(String),
+    #[error("there is no quantity \"{name}\" to plan with: {names}")]
+    Unknown {
+        /// What was asked for.
+        name: String,
+        /// Those that are like it; all where none is.
+        names: String,
+    },
     /// Values that do not fit together.
     #[error("{what}: {remedy}")]
     Contradiction {

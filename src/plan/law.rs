@@ -75,6 +75,7 @@ impl Law {
                 let index = of.iter().position(|&q| q == wanted)?;
                 let inverse = back.iter().find(|b| b.0 == index)?.1;
                 Some(inverse(known(result)?, &values(Some(wanted))?))
+                    .filter(|value| !value.is_nan())
             }
         }
     }

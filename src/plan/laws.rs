@@ -203,13 +203,13 @@ const MAIN: &[Law] = &[
         "frames / rate",
         "record length",
         1.0,
-        &[(RecordTime, 1.0), (RecordFrames, -1.0), (Rate, 1.0)],
+        &[(LongestRecord, 1.0), (RecordFrames, -1.0), (Rate, 1.0)],
     ),
     product(
-        "frames / playback",
+        "length x rate / playback",
         "screen time",
         1.0,
-        &[(RecordScreenTime, 1.0), (RecordFrames, -1.0), (Playback, 1.0)],
+        &[(RecordScreenTime, 1.0), (RecordTime, -1.0), (Rate, -1.0), (Playback, 1.0)],
     ),
     product("2 x mains", "lamp on mains", 2.0, &[(LampFrequency, -1.0), (MainsFrequency, 1.0)]),
     function(

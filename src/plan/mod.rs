@@ -61,7 +61,7 @@ impl PlanInput {
     /// # Errors
     /// Where there is no such quantity.
     pub fn find(&mut self, key: &str) -> Result<(), PlanError> {
-        let quantity = Quantity::of_key(key).ok_or_else(|| PlanError::Unknown(key.to_owned()))?;
+        let quantity = Quantity::of_key(key).ok_or_else(|| unknown(key, |_| true))?;
         self.wanted = Some(quantity);
         Ok(())
     }
@@ -74,7 +74,7 @@ impl PlanInput {
     pub fn set(&mut self, key: &str, text: &str) -> Result<(), PlanError> {
         let quantity = Quantity::of_key(key)
             .filter(|q| q.option().is_some())
-            .ok_or_else(|| PlanError::Unknown(key.to_owned()))?;
+            .ok_or_else(|| unknown(key, |q| q.option().is_some()))?;
         let values: Vec<f64> = text
             .split(',')
             .map(|t| parse(quantity, t))
@@ -134,6 +134,17 @@ impl PlanInput {
         self.sweep = Some((quantity, values));
         Ok(())
     }
+}
+
+/// No such quantity: with those that are like it, or all that could have been named.
+fn unknown(name: &str, may: impl Fn(&Quantity) -> bool) -> PlanError {
+    let like: Vec<Quantity> = Quantity::like(name).into_iter().filter(&may).collect();
+    let names: Vec<String> = if like.is_empty() {
+        Quantity::ALL.iter().filter(|q| may(q)).map(|q| q.name()).collect()
+    } else {
+        like.iter().map(|q| format!("{} ({q})", q.name())).collect()
+    };
+    PlanError::Unknown { name: name.to_owned(), names: names.join(", ") }
 }
 
 /// Works out all that follows.
@@ -224,6 +235,20 @@ fn plan(
                 }
                 Quantity::SlowDown => note = exact_slow_down(rates).or(note),
                 Quantity::RecordFrames => shown = show(about.kind, known.value.floor()),
+                Quantity::RecordTime if known.origin == Origin::Given => {
+                    note = state.fits_memory();
+                }
+                // What is to be taken is taken whole.
+                Quantity::Averaged | Quantity::Darks | Quantity::Flats | Quantity::MedianNeeds
+                    if matches!(known.origin, Origin::Law(_)) =>
+                {
+                    // Not 11 for what is 10 but for the last digit.
+                    let whole = libm::ceil(known.value * (1.0 - 1e-9));
+                    if (whole - known.value).abs() > 1e-6 {
+                        note = Some(format!("rounded up from {}", figures(known.value, 3)));
+                    }
+                    shown = show(about.kind, whole);
+                }
                 _ => {}
             }
             Row {

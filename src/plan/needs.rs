@@ -6,6 +6,7 @@ use super::answer::Plan;
 use super::law::{Law, Relation};
 use super::laws::laws;
 use super::quantity::Quantity;
+use super::solve::has_usual_value;
 
 impl Law {
     /// Whether the law can be solved for `wanted`, given all its other quantities.
@@ -18,19 +19,31 @@ impl Law {
             }
         }
     }
+
+    /// Its quantities but `wanted` that are not known and have no usual value. The longest
+    /// recording is that of the recording's length, as `solve` takes it.
+    fn open(&self, wanted: Quantity, plan: &Plan) -> Vec<Quantity> {
+        let terms = self.terms();
+        let known = |q: Quantity| plan.value(q).is_some() || terms.contains(&q);
+        let all = terms
+            .iter()
+            .copied()
+            .filter(|&q| q != wanted && plan.value(q).is_none() && !has_usual_value(q, known));
+        all.map(|q| if q == Quantity::LongestRecord { Quantity::RecordTime } else { q })
+            .filter(|&q| q != wanted)
+            .collect()
+    }
 }
 
 /// Ways to `wanted`: for each, the quantities that are still to be given; the shortest first, at
 /// most three.
 pub(super) fn missing(plan: &Plan, wanted: Quantity) -> Vec<BTreeSet<Quantity>> {
+    let same = wanted == Quantity::RecordTime;
     let mut ways: Vec<BTreeSet<Quantity>> = laws()
-        .filter(|law| law.solves(wanted))
+        .filter(|law| law.solves(wanted) || (same && law.solves(Quantity::LongestRecord)))
         .filter_map(|law| {
             let mut open = BTreeSet::new();
-            for q in law.terms() {
-                if q == wanted || plan.value(q).is_some() {
-                    continue;
-                }
+            for q in law.open(wanted, plan) {
                 // What cannot be given itself is opened up by the law that gives it.
                 if q.option().is_some() {
                     open.insert(q);
@@ -58,11 +71,7 @@ fn inside(plan: &Plan, result: Quantity) -> Option<BTreeSet<Quantity>> {
     laws()
         .filter(|law| law.solves(result))
         .filter_map(|law| {
-            let open: Vec<Quantity> = law
-                .terms()
-                .into_iter()
-                .filter(|&q| q != result && plan.value(q).is_none())
-                .collect();
+            let open = law.open(result, plan);
             open.iter().all(|q| q.option().is_some()).then(|| open.into_iter().collect())
         })
         .min_by_key(BTreeSet::len)

@@ -215,6 +215,7 @@ quantities! {
     DataRate "data_rate" "data rate" ByteRate 0.0 .. 1e18 "";
     RecordFrames "record_frames" "frames that fit the memory" Frames 0.0 .. 1e15 "";
     RecordTime "record_time" "length of the recording" Time 1e-9 .. 1e9 "3s";
+    LongestRecord "longest_record" "longest recording that fits the memory" Time 1e-9 .. 1e9 "";
     Clips "clips" "clips of that length" Number 1.0 .. 1e6 "60";
     NightBytes "night_bytes" "size of all clips" Bytes 0.0 .. 1e18 "";
     RecordScreenTime "record_screen_time" "time of the recording on the screen" Time 0.0 .. 1e12 "";
@@ -295,12 +296,53 @@ impl Quantity {
         (!about.example.is_empty()).then(|| format!("--{}", about.key.replace('_', "-")))
     }
 
+    /// How it is asked for: its key with `-` for `_`, "event-length".
+    #[must_use]
+    pub fn name(self) -> String {
+        self.about().key.replace('_', "-")
+    }
+
+    /// Those whose names or words are like `text`: part of them, their first letters, or a slip of
+    /// the pen away.
+    #[must_use]
+    pub fn like(text: &str) -> Vec<Self> {
+        let text = text.trim_start_matches("--").replace(['-', '_'], " ").to_lowercase();
+        let first = |words: &str| -> String {
+            words.split_whitespace().filter_map(|w| w.chars().next()).collect()
+        };
+        let like = |q: &Self| {
+            let about = q.about();
+            let (key, words) = (about.key.replace('_', " "), about.words.to_lowercase());
+            let within = text.len() > 2 && (key.contains(&text) || words.contains(&text));
+            let longer = key.len() > 2 && text.split(' ').any(|w| w == key);
+            within || longer || first(&words).starts_with(&text) || one_slip(&key, &text)
+        };
+        Self::ALL.iter().copied().filter(|q| !text.is_empty() && like(q)).collect()
+    }
+
     /// The quantity of an option or key: "event-length", "--event-length" or "event_length".
     #[must_use]
     pub fn of_key(key: &str) -> Option<Self> {
         let key = key.trim_start_matches("--").replace('-', "_");
         Self::ALL.iter().copied().find(|q| q.about().key == key)
     }
+}
+
+/// Whether two words differ by one letter left out, put in or changed, or by two next to each
+/// other in the wrong order.
+fn one_slip(a: &str, b: &str) -> bool {
+    let (a, b): (Vec<char>, Vec<char>) = (a.chars().collect(), b.chars().collect());
+    let same = a.iter().zip(&b).take_while(|(x, y)| x == y).count();
+    let (a, b) = (&a[same..], &b[same..]);
+    let after = |s: &[char], n: usize| s.get(n..).map(<[char]>::to_vec);
+    let swapped = || {
+        let turned = [*b.get(1)?, *b.first()?];
+        (a.get(..2)? == turned && a[2..] == b[2..]).then_some(())
+    };
+    after(a, 1) == after(b, 1)
+        || after(a, 1).is_some_and(|r| r == b)
+        || after(b, 1).is_some_and(|r| r == a)
+        || swapped().is_some()
 }
 
 impl fmt::Display for Quantity {
@@ -329,5 +371,16 @@ mod tests {
         assert_eq!(Quantity::EventLength.option().unwrap(), "--event-length");
         assert_eq!(Quantity::Blur.option(), None);
         assert_eq!(Quantity::of_key("speed-of-light"), None);
+    }
+
+    #[test]
+    fn names_that_are_like_what_was_asked_for() {
+        let like = |text| Quantity::like(text);
+        assert!(like("dof").contains(&Quantity::LensDepth), "{:?}", like("dof"));
+        assert!(like("depth").contains(&Quantity::ObjectiveDepth));
+        assert!(like("blurr").contains(&Quantity::Blur));
+        assert!(like("rtae").contains(&Quantity::Rate) && like("gian").contains(&Quantity::Gain));
+        assert!(like("--frame-rate").contains(&Quantity::Rate));
+        assert!(like("snr").is_empty() && like("nonsense").is_empty() && like("").is_empty());
     }
 }

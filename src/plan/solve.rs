@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::error::PlanError;
 use super::law::Law;
 use super::laws::{law, laws};
-use super::quantity::Quantity;
+use super::quantity::{Kind, Quantity};
 use super::text::{in_range, show};
 use crate::optics;
 
@@ -42,6 +42,8 @@ struct Assumption {
     quantity: Quantity,
     value: Value,
     when: &'static [Quantity],
+    /// Where one of these is known it is to be worked out.
+    unless: &'static [Quantity],
     why: &'static str,
 }
 
@@ -55,33 +57,62 @@ const ASSUMPTIONS: &[Assumption] = &[
         quantity: Quantity::Pupil,
         value: Value::Number(1.0),
         when: &[Quantity::FNumber],
+        unless: &[],
         why: "1 unless given",
     },
     Assumption {
         quantity: Quantity::Wavelength,
         value: Value::Number(0.55),
         when: &[Quantity::EffectiveFNumber],
+        unless: &[],
         why: "green light unless given",
     },
     Assumption {
         quantity: Quantity::Index,
         value: Value::Number(1.0),
         when: &[Quantity::Aperture],
+        unless: &[],
         why: "air unless given",
     },
     Assumption {
         quantity: Quantity::Circle,
         value: Value::SameAs(Quantity::PixelPitch),
         when: &[Quantity::FNumber, Quantity::PixelPitch],
+        unless: &[],
         why: "one pixel unless given",
     },
     Assumption {
         quantity: Quantity::Bits,
         value: Value::Number(12.0),
         when: &[Quantity::Width, Quantity::Height, Quantity::Rate],
+        unless: &[],
         why: "12 bits, packed, unless given",
     },
+    Assumption {
+        quantity: Quantity::DarkGrowth,
+        value: Value::Number(1.0),
+        when: &[Quantity::DarkCurrent, Quantity::Exposure],
+        unless: &[Quantity::WarmerBy],
+        why: "at the dark current's own temperature unless given",
+    },
+    Assumption {
+        quantity: Quantity::Averaged,
+        value: Value::Number(1.0),
+        when: &[Quantity::FlatSignal, Quantity::AveragedSignalToNoise],
+        unless: &[],
+        why: "one frame unless given",
+    },
 ];
+
+/// Whether a number is assumed for a quantity where nothing is given, as far as others are `known`.
+pub(super) fn has_usual_value(q: Quantity, known: impl Fn(Quantity) -> bool) -> bool {
+    ASSUMPTIONS.iter().any(|a| {
+        a.quantity == q
+            && matches!(a.value, Value::Number(_))
+            && a.when.iter().all(|&w| known(w))
+            && !a.unless.iter().any(|&u| known(u))
+    })
+}
 
 impl State {
     /// Everything that follows from `given`.
@@ -98,7 +129,8 @@ impl State {
                 Value::Number(x) => Some(x),
                 Value::SameAs(q) => state.value(q),
             };
-            let wanted = a.when.iter().all(|&q| state.value(q).is_some());
+            let wanted = a.when.iter().all(|&q| state.value(q).is_some())
+                && a.unless.iter().all(|&q| state.value(q).is_none());
             if let (Some(value), true, None) = (value, wanted, state.value(a.quantity)) {
                 state.insert(
                     a.quantity,
@@ -109,6 +141,7 @@ impl State {
                 state.propagate()?;
             }
         }
+        state.recording()?;
         state.contradictions()?;
         state.impossible()?;
         Ok(state)
@@ -199,6 +232,29 @@ impl State {
         self.propagate()
     }
 
+    /// A recording is as long as the memory holds where nobody said how long it is, and the memory as
+    /// large as it needs where nobody said how large that is. Where both are given the recording may
+    /// be shorter.
+    fn recording(&mut self) -> Result<(), PlanError> {
+        let (asked, longest) = (Quantity::RecordTime, Quantity::LongestRecord);
+        let (to, from, why) = match (self.value(asked), self.value(longest)) {
+            (None, Some(_)) => (asked, longest, "as long as the memory holds"),
+            (Some(_), None) => (longest, asked, "the memory is to hold the recording"),
+            _ => return Ok(()),
+        };
+        let Some(known) = self.known.get(&from).cloned() else { return Ok(()) };
+        self.insert(to, known.value, Origin::Limit(why), known.roots);
+        self.propagate()
+    }
+
+    /// Says that a recording fits the memory, where both are known.
+    pub(super) fn fits_memory(&self) -> Option<String> {
+        let longest = self.known.get(&Quantity::LongestRecord)?;
+        // Where the memory follows from the recording it fits by itself.
+        (!longest.roots.contains(&Quantity::RecordTime))
+            .then(|| format!("it fits the memory, which holds {}", show(Kind::Time, longest.value)))
+    }
+
     /// Laws whose terms are all known but do not agree.
     fn contradictions(&mut self) -> Result<(), PlanError> {
         for law in laws() {
@@ -245,7 +301,9 @@ impl State {
 
     /// What no camera can do.
     fn impossible(&self) -> Result<(), PlanError> {
-        use Quantity::{Exposure, FullWell, Interval, Rate, Signal};
+        use Quantity::{
+            Exposure, FullWell, Interval, LongestRecord, Memory, Rate, RecordTime, Signal,
+        };
         let shown = |q: Quantity| show(q.about().kind, self.value(q).unwrap_or(0.0));
         if let (Some(exposure), Some(interval)) = (self.value(Exposure), self.value(Interval))
             && exposure > interval * (1.0 + 1e-9)
@@ -262,6 +320,19 @@ impl State {
                     shown(Interval),
                     super::text::figures(1.0 / exposure, 4)
                 ),
+            });
+        }
+        if let (Some(time), Some(longest)) = (self.value(RecordTime), self.value(LongestRecord))
+            && time > longest * (1.0 + 1e-6)
+        {
+            return Err(PlanError::Impossible {
+                what: format!(
+                    "a recording of {} does not fit the memory of {}, which holds {}",
+                    shown(RecordTime),
+                    shown(Memory),
+                    shown(LongestRecord)
+                ),
+                remedy: "record for less time, or with fewer pixels or frames a second".to_owned(),
             });
         }
         if let (Some(signal), Some(full)) = (self.value(Signal), self.value(FullWell))

@@ -1,12 +1,12 @@
-//! The parts of a clip's page that are drawn: states, drift, spectrum, light.
+//! The parts of a clip's page that are drawn: states, drift, spectrum.
 
 use maud::{Markup, html};
 
 use super::document::{and_more, capital};
 use super::html::figures;
-use super::plot::{Line, Mark, Plot, path, strip};
+use super::plot::{Line, Plot, path, strip};
 use super::read::{ClipFolder, Row, STATES};
-use super::spectrum::{Spectrum, folded};
+use super::spectrum::Spectrum;
 use super::verdict::{jitter, plural};
 
 /// Rows of a list of reasons at most.
@@ -15,6 +15,8 @@ const MOST_LISTED: usize = 200;
 const MOST_RUNS: usize = 40;
 /// A peak counts where it stands this far out of the median of all lines.
 const OUT_OF_FLOOR: f64 = 6.0;
+/// What is slower than this, in hertz, is no machine that runs near the rig.
+const MACHINES_FROM_HZ: f64 = 1.0;
 
 fn rank(status: &str) -> usize {
     STATES.iter().position(|s| *s == status).unwrap_or(0)
@@ -104,7 +106,7 @@ pub fn frames(clip: &ClipFolder) -> Markup {
 }
 
 /// Numbers as people write them: "3, 7 to 9".
-fn listed(numbers: &[u64]) -> String {
+pub(super) fn listed(numbers: &[u64]) -> String {
     let all = runs(numbers);
     let shown: Vec<String> = all
         .iter()
@@ -227,13 +229,15 @@ pub fn shake(clip: &ClipFolder) -> Markup {
                 format!("{} {unit} along {name}, amplitude {}", figures(*f, 3), amplitude(clip, *a))
             })
             .collect();
-        format!(
-            "What stands out: {}. Look for what turns or hums at this frequency: a fan, a pump, \
-             the mains.",
-            list.join("; ")
-        )
+        let fast = found.iter().any(|(_, f, _)| rate.is_some() && *f > MACHINES_FROM_HZ);
+        let what = if fast {
+            " Look for what turns or hums at this frequency: a fan, a pump, the mains."
+        } else {
+            ""
+        };
+        format!("What stands out: {}.{what}", list.join("; "))
     };
-    let line = |name: &str, s: &Spectrum| Line::new(name, spectrum_points(s, per));
+    let line = |name: &str, s: &Spectrum| Line::new(name, s.points(per));
     let plot = Plot {
         id: "shake-p",
         title: "Spectrum of the movement".to_owned(),
@@ -252,125 +256,6 @@ pub fn shake(clip: &ClipFolder) -> Markup {
              shows at a lower frequency."
         }
     }
-}
-
-fn spectrum_points(s: &Spectrum, per: f64) -> Vec<[f64; 2]> {
-    s.amplitude.iter().enumerate().map(|(k, a)| [s.frequency(k, per), *a]).collect()
-}
-
-/// Mains frequencies to mark: the given one, or both common ones.
-fn mains(clip: &ClipFolder) -> Vec<f64> {
-    let given = clip.get(&["facts", "mains", "value"]);
-    let given = given.as_f64().or_else(|| given.as_str().and_then(|s| s.parse().ok()));
-    match given {
-        Some(hz) => vec![hz],
-        None => vec![50.0, 60.0],
-    }
-}
-
-/// Light over time, and its spectrum with the mains marked.
-#[must_use]
-pub fn light(clip: &ClipFolder) -> Markup {
-    let rows: Vec<&Row> = clip.rows.iter().filter(|r| r.usable()).collect();
-    if !clip.locked() || rows.len() < 2 {
-        return html! {};
-    }
-    let time = Time::of(clip);
-    let (low, high) = rows
-        .iter()
-        .map(|r| r.light)
-        .fold((f64::INFINITY, 0.0_f64), |(a, b), v| (a.min(v), b.max(v)));
-    let swing = 100.0 * (high - low) / (high + low).max(1e-9);
-    let words = format!(
-        "The light of the originals lay between {} and {} of the reference level: \u{b1}{} %. \
-         Each finished frame was divided by its own value.",
-        figures(low, 3),
-        figures(high, 3),
-        figures(swing, 2)
-    );
-    let before = rows.iter().map(|r| [time.at(r), r.light]).collect();
-    let mut lines = vec![Line::new("before", before)];
-    if let Some(after) = light_after(clip, &rows, &time) {
-        lines.push(Line::new(
-            "after: the finished frame's mean, which what moves changes too",
-            after,
-        ));
-    }
-    let plot = Plot {
-        id: "light-p",
-        title: "Light of each frame, before and after".to_owned(),
-        description: words.clone(),
-        x_label: time.label.to_owned(),
-        y_label: "relative light".to_owned(),
-        lines,
-        ..Plot::default()
-    };
-    let series: Vec<f64> = clip.rows.iter().map(|r| r.light).collect();
-    html! {
-        p { (words) }
-        (plot.svg())
-        @if let (Some(rate), Some(s)) = (clip.rate(), Spectrum::of(&series)) {
-            (light_spectrum(clip, &s, rate))
-        }
-    }
-}
-
-/// Mean light of the finished frames against their median, where the preview was made.
-fn light_after(clip: &ClipFolder, rows: &[&Row], time: &Time) -> Option<Vec<[f64; 2]>> {
-    let light = &clip.preview.as_ref()?.light;
-    let mut levels: Vec<f64> = light.iter().map(|l| l.1).collect();
-    let middle = crate::math::robust::median_f64(&mut levels).filter(|m| *m > 0.0)?;
-    let mut all = light.iter().peekable();
-    let points = rows.iter().filter_map(|r| {
-        while all.next_if(|l| l.0 < r.frame).is_some() {}
-        let (_, level) = all.next_if(|l| l.0 == r.frame)?;
-        Some([time.at(r), level / middle])
-    });
-    Some(points.collect())
-}
-
-fn light_spectrum(clip: &ClipFolder, s: &Spectrum, rate: f64) -> Markup {
-    let given = !clip.get(&["facts", "mains"]).is_null();
-    let length = s.n as f64 / rate;
-    let mut words = Vec::new();
-    let mut marks = Vec::new();
-    for hz in mains(clip).iter().map(|m| 2.0 * m) {
-        let at = folded(hz, rate);
-        marks.push(Mark { x: at, label: format!("{} Hz", figures(hz, 3)) });
-        let near = (at * length).round();
-        let line = s
-            .amplitude
-            .iter()
-            .enumerate()
-            .filter(|(k, _)| (*k as f64 - near).abs() <= 1.0)
-            .map(|(_, a)| *a)
-            .fold(0.0, f64::max);
-        words.push(format!(
-            "at {} Hz the swing is \u{b1}{} %",
-            figures(hz, 3),
-            figures(100.0 * line, 2)
-        ));
-    }
-    let short = length * 100.0 < 4.0;
-    let note = if short {
-        "The clip is too short to tell lamp ripple from drift. "
-    } else if given {
-        ""
-    } else {
-        "The mains frequency was not given, so both common ones are marked. "
-    };
-    let words = format!("{note}{}.", capital(&words.join("; ")));
-    let plot = Plot {
-        id: "lamp-p",
-        title: "Spectrum of the light, with twice the mains frequency marked".to_owned(),
-        description: words.clone(),
-        x_label: "frequency, Hz".to_owned(),
-        y_label: "amplitude".to_owned(),
-        lines: vec![Line::new("light", spectrum_points(s, rate))],
-        marks,
-        from_zero: true,
-    };
-    html! { h3 { (plot.title) } p { (words) } (plot.svg()) }
 }
 
 /// The jitter as a sentence for the overview.

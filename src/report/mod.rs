@@ -6,7 +6,7 @@
 //! | `read` | a clip's folder as its files say it |
 //! | `verdict` | what it came to, in words and few numbers |
 //! | `document` | what all pages have in common |
-//! | `page`, `charts`, `noise`, `tables`, `movie`, `index` | the pages |
+//! | `page`, `charts`, `light`, `noise`, `tables`, `movie`, `index` | the pages |
 //! | `plot`, `spectrum` | decimated plots; frequencies of a series |
 //! | `html` | addresses; significant figures |
 //! | `picture`, `compare` | finished frames as shown; one frame before and after |
@@ -28,6 +28,7 @@ pub mod flash_count;
 mod flash_tests;
 pub mod html;
 pub mod index;
+pub mod light;
 pub mod movie;
 pub mod noise;
 pub mod notes;

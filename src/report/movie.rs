@@ -6,6 +6,7 @@ use maud::{Markup, html};
 
 use super::document::{and_more, capital};
 use super::flash::{Failure, FlashReport};
+use super::flash_count::MOST_CHANGES;
 use super::html::{figures, href};
 use super::notes::{MOVIE, PreviewNote};
 use super::preview::playing_time;
@@ -52,7 +53,7 @@ pub fn flash(f: &FlashReport, movie_s: f64) -> Markup {
             }
             p { (counts) }
         } @else {
-            p.bad { span.word { "Fails:" } " it flashes more than three times in a second." }
+            p.bad { span.word { "Fails:" } " " (counted(f)) }
             p { (counts) }
             (failures(&f.failures))
             @if f.failures.iter().any(|x| x.to_s > movie_s) {
@@ -81,6 +82,23 @@ pub fn flash(f: &FlashReport, movie_s: f64) -> Markup {
              certified test, or a warning before it, may be required."
         }
     }
+}
+
+/// What was counted, where it is too much.
+fn counted(f: &FlashReport) -> String {
+    let kinds = [(f.general_changes, "luminance"), (f.red_changes, "saturated red")];
+    let over: Vec<(usize, &str)> = kinds.into_iter().filter(|(n, _)| *n >= MOST_CHANGES).collect();
+    let list: Vec<String> =
+        over.iter().map(|(n, of)| format!("{n} alternating changes of {of}")).collect();
+    let allowed = MOST_CHANGES - 1;
+    // Three flashes and a half: the half is where the clip begins.
+    let edge = if over.iter().all(|(n, _)| *n == MOST_CHANGES) {
+        "; light at exactly three flashes a second has seven where the clip begins in the middle \
+         of a swing"
+    } else {
+        ""
+    };
+    format!("{} in one second; {allowed} are allowed{edge}.", list.join(" and "))
 }
 
 fn failures(all: &[Failure]) -> Markup {
@@ -112,5 +130,30 @@ fn failures(all: &[Failure]) -> Markup {
             }
         }
         (and_more(MOST_LISTED, all.len(), "stretch", "preview.json"))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_fails_is_what_was_counted() {
+        let report = |general_changes, red_changes| FlashReport {
+            general_changes,
+            red_changes,
+            failures: Vec::new(),
+            long_run_s: None,
+        };
+        assert_eq!(
+            counted(&report(7, 2)),
+            "7 alternating changes of luminance in one second; 6 are allowed; light at exactly \
+             three flashes a second has seven where the clip begins in the middle of a swing."
+        );
+        assert_eq!(
+            counted(&report(10, 8)),
+            "10 alternating changes of luminance and 8 alternating changes of saturated red in one \
+             second; 6 are allowed."
+        );
     }
 }

@@ -7,6 +7,7 @@ use maud::{Markup, html};
 use super::charts;
 use super::document::{capital, document, section};
 use super::html::{figures, href};
+use super::light::light;
 use super::movie;
 use super::noise;
 use super::notes::{AFTER, BEFORE, Compared};
@@ -43,7 +44,7 @@ pub fn page(clip: &ClipFolder) -> String {
                 (section("frames", "Frames", &charts::frames(clip)))
                 (section("drift", "Where the scene lay", &charts::drift(clip)))
                 (section("shake", "What shakes", &charts::shake(clip)))
-                (section("light", "Light", &charts::light(clip)))
+                (section("light", "Light", &light(clip)))
                 (section("noise", "Noise", &noise::part(clip)))
                 (section("references", "References", &tables::references(clip)))
                 (section("facts", "Facts, and where each came from", &tables::facts(clip)))
@@ -99,18 +100,22 @@ fn verdict_section(clip: &ClipFolder) -> Markup {
 fn sums(clip: &ClipFolder) -> Vec<(&'static str, String)> {
     let mut all = Vec::new();
     if !clip.rows.is_empty() {
+        let made = match (clip.complete, clip.made()) {
+            (true, n) => n.to_string(),
+            (false, n) => format!("{n} of {}", clip.to_be_made()),
+        };
         all.push((
             "Frames made, missing, failed",
-            format!("{}, {}, {}", clip.made(), clip.missing().len(), clip.failed().len()),
+            format!("{made}, {}, {}", clip.missing().len(), clip.failed().len()),
         ));
     }
     if let Some(j) = jitter(clip) {
         let before = figures(j.before, 2);
-        all.push(match j.after {
-            Some(a) => {
-                ("Jitter before, after", format!("{before}, about {} px rms", figures(a, 2)))
-            }
-            None => ("Jitter", format!("{before} px rms")),
+        let both = |after| format!("{before}, about {} px rms", figures(after, 2));
+        all.push(match (j.after, j.kept) {
+            (Some(a), None) => ("Jitter before, after", both(a)),
+            (Some(a), Some(_)) => ("Tremble about the kept path before, after", both(a)),
+            (None, _) => ("Jitter", format!("{before} px rms")),
         });
     }
     if let Some(n) = noise_of(clip) {

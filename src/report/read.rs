@@ -3,6 +3,7 @@
 //! Nothing here opens an original or a finished picture. A file that is missing or damaged makes
 //! its part of the page empty, with a word about it; it never stops the other clips' pages.
 
+use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -55,6 +56,8 @@ pub struct ClipFolder {
     pub rows: Vec<Row>,
     /// Whether the seal is there.
     pub complete: bool,
+    /// Numbers of the finished frames that lie there, where the seal does not: with it all do.
+    pub there: Option<BTreeSet<u64>>,
     /// The pictures for the comparison, where they were made.
     pub compared: Option<Compared>,
     /// The preview, where it was made.
@@ -92,11 +95,13 @@ impl ClipFolder {
             .filter(|t| ours(&t.key));
         let failure = json(&folder.join(FAILED), &mut faults)
             .and_then(|v| serde_json::from_value::<Failure>(v).ok());
+        let complete = folder.join("complete.json").is_file();
         Self {
+            there: (!complete).then(|| numbers(&folder.join("frames"))),
             failure: failure.map(|f| printable(f.error)),
             took_s: took.map(|t| t.seconds),
             name: folder.file_name().map(printable).unwrap_or_default(),
-            complete: folder.join("complete.json").is_file(),
+            complete,
             folder: folder.to_owned(),
             record,
             rows,
@@ -175,16 +180,28 @@ impl ClipFolder {
     /// Frames that were made.
     #[must_use]
     pub fn made(&self) -> usize {
-        match self.get(&["combined", "finished"]).as_array() {
-            Some(all) => all.len().saturating_sub(self.failed_of(all)),
-            None => self.rows.iter().filter(|r| r.usable()).count(),
+        let there = |n: u64| self.there.as_ref().is_none_or(|all| all.contains(&n));
+        match self.composed() {
+            Some(all) => {
+                let failed = self.failed();
+                let is = |n: u64| there(n) && failed.iter().all(|(f, _)| *f != n);
+                all.into_iter().filter(|&n| is(n)).count()
+            }
+            None => self.rows.iter().filter(|r| r.usable() && there(r.frame)).count(),
         }
     }
 
-    fn failed_of(&self, all: &[Value]) -> usize {
-        let failed = self.failed();
-        let is = |v: &Value| v.get("frame").and_then(Value::as_u64);
-        all.iter().filter(|v| failed.iter().any(|(n, _)| Some(*n) == is(v))).count()
+    /// Frames that are made when the clip is complete, those that fail among them.
+    #[must_use]
+    pub fn to_be_made(&self) -> usize {
+        let gaps = self.missing().len();
+        self.composed().map_or(self.rows.len().saturating_sub(gaps), |all| all.len())
+    }
+
+    /// Numbers of the finished frames that several are combined into.
+    fn composed(&self) -> Option<Vec<u64>> {
+        let all = self.get(&["combined", "finished"]).as_array()?;
+        Some(all.iter().filter_map(|v| v.get("frame").and_then(Value::as_u64)).collect())
     }
 
     /// The warnings of the record.
@@ -204,6 +221,16 @@ impl ClipFolder {
     pub fn rate(&self) -> Option<f64> {
         rate(self.text(&["rates", "capture"])?)
     }
+}
+
+/// Numbers of the finished frames in a folder, by their names.
+fn numbers(frames: &Path) -> BTreeSet<u64> {
+    let files = fs::read_dir(frames).into_iter().flatten().flatten();
+    let number = |path: PathBuf| {
+        let stem = path.file_stem().filter(|_| path.extension().is_some_and(|e| e == "tif"));
+        stem?.to_str()?.parse().ok()
+    };
+    files.filter_map(|f| number(f.path())).collect()
 }
 
 /// A rate as records write it: "5000" or "30000/1001".

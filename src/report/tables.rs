@@ -48,12 +48,34 @@ fn table(caption: &str, heads: &[&str], rows: &[Vec<String>]) -> Markup {
     }
 }
 
+/// The unit of a setting behind its value; a value that is none has none.
+fn with_unit(text: &str, unit: &str) -> String {
+    if unit == "-" || matches!(text, "none" | "\u{2013}") {
+        text.to_owned()
+    } else {
+        format!("{text} {unit}")
+    }
+}
+
+/// Lengths and times as pages write them: records have "20um" and "50us".
+fn spaced(text: &str) -> String {
+    let at = text.find(|c: char| c.is_ascii_alphabetic()).unwrap_or(text.len());
+    let (number, unit) = text.split_at(at);
+    let unit = match unit {
+        "um" => "\u{b5}m",
+        "us" => "\u{b5}s",
+        "mm" | "ms" | "s" => unit,
+        _ => return text.to_owned(),
+    };
+    if number.parse::<f64>().is_ok() { format!("{number} {unit}") } else { text.to_owned() }
+}
+
 /// A value of a record as text, without quotes.
 fn plain(value: &Value) -> String {
     match value {
         Value::Null => "\u{2013}".to_owned(),
         Value::Bool(b) => if *b { "yes" } else { "no" }.to_owned(),
-        Value::String(s) => s.clone(),
+        Value::String(s) => spaced(s),
         Value::Number(n) if n.is_f64() => {
             // Settings pass through f32: 0.004999999888 was written as 0.005.
             let x = n.as_f64().unwrap_or(0.0);
@@ -243,8 +265,7 @@ pub fn settings(clip: &ClipFolder) -> Markup {
                 let unit = doc
                     .and_then(|d| d.settings.iter().find(|s| s.name == k))
                     .map_or("-", |s| s.unit);
-                let unit = if unit == "-" { String::new() } else { format!(" {unit}") };
-                format!("{k} = {}{unit}", plain(v))
+                format!("{k} = {}", with_unit(&plain(v), unit))
             })
             .collect();
         let set = if set.is_empty() { "no settings".to_owned() } else { set.join("; ") };
@@ -284,4 +305,23 @@ fn output(clip: &ClipFolder) -> Markup {
     );
     row("Job", clip.text(&["key"]).map(|k| k.get(..16).unwrap_or(k).to_owned()));
     table("The finished frames", &["What", "Value"], &rows)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn units_are_written_in_one_way() {
+        assert_eq!(plain(&Value::from("20um")), "20 \u{b5}m");
+        assert_eq!(plain(&Value::from("1.003um")), "1.003 \u{b5}m");
+        assert_eq!(plain(&Value::from("50us")), "50 \u{b5}s");
+        assert_eq!(plain(&Value::from("2ms")), "2 ms");
+        for text in ["auto", "top-left", "RGGB", "30000/1001", "sum", "5 apples", ""] {
+            assert_eq!(plain(&Value::from(text)), text);
+        }
+        assert_eq!(with_unit(&plain(&serde_json::json!([])), "px"), "none");
+        assert_eq!(with_unit("20", "px"), "20 px");
+        assert_eq!(with_unit("quality", "-"), "quality");
+    }
 }

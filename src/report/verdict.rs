@@ -45,7 +45,8 @@ pub struct Verdict {
     pub sentences: Vec<String>,
 }
 
-/// Movement from frame to frame, rms of both axes in px: before, and what is expected to be left.
+/// Movement, rms of both axes in px: before, and what is expected to be left. From frame to frame;
+/// where a move was kept, about the kept path.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Jitter {
     /// As measured.
@@ -53,6 +54,8 @@ pub struct Jitter {
     /// From the uncertainties of the poses; not measured again on the finished frames. `None` where they
     /// were not steadied.
     pub after: Option<f64>,
+    /// Where the camera's own path was kept: from its first place to its last in px.
+    pub kept: Option<f64>,
 }
 
 /// Whether the pipeline steadies.
@@ -64,13 +67,26 @@ fn steadied(clip: &ClipFolder) -> bool {
 #[must_use]
 pub fn jitter(clip: &ClipFolder) -> Option<Jitter> {
     let before = clip.number(&["registration", "jitter_px"]).filter(|_| clip.locked())?;
-    // Independent errors of two neighbours, on two axes: variance 2 (a^2 + b^2).
     let sigmas: Vec<f64> =
         clip.rows.iter().filter(|r| r.usable()).filter_map(|r| r.sigma).collect();
+    if let Some((shake, travel)) = kept(clip) {
+        // On two axes: variance 2 a^2.
+        let squares = sigmas.iter().map(|s| 2.0 * s * s).sum::<f64>();
+        let after = (!sigmas.is_empty()).then(|| (squares / sigmas.len() as f64).sqrt());
+        return Some(Jitter { before: shake, after, kept: Some(travel) });
+    }
+    // Independent errors of two neighbours, on two axes: variance 2 (a^2 + b^2).
     let pairs = sigmas.windows(2).map(|p| 2.0 * (p[0] * p[0] + p[1] * p[1]));
     let n = sigmas.len().saturating_sub(1);
     let after = (n > 0 && steadied(clip)).then(|| (pairs.sum::<f64>() / n as f64).sqrt());
-    Some(Jitter { before, after })
+    Some(Jitter { before, after, kept: None })
+}
+
+/// The movement about the path that was kept, and how far that leads, in px.
+fn kept(clip: &ClipFolder) -> Option<(f64, f64)> {
+    let number = |key| clip.number(&["registration", "motion", key]);
+    clip.text(&["registration", "path"]).filter(|p| *p == "keep" && steadied(clip))?;
+    Some((number("shake_px")?, number("travel_px")?))
 }
 
 /// Noise at the median level in electrons: before by the noise model, after as measured (median
@@ -130,11 +146,21 @@ pub fn verdict(clip: &ClipFolder) -> Verdict {
         let left = j.after.map_or(String::new(), |a| {
             format!("; about {} px are expected to be left", figures(a, 2))
         });
-        let verb = if steadied { "Steadied: it moved" } else { "Not steadied: it moves" };
-        said.push((
-            Grade::Good,
-            format!("{verb} by {} px rms from frame to frame{left}.", figures(j.before, 2)),
-        ));
+        let moved = figures(j.before, 2);
+        let said_of = match (j.kept, steadied) {
+            (Some(travel), _) => format!(
+                "Steadied: the camera's own path, {} px from end to end, was kept; about it the \
+                 picture trembled by {moved} px rms{left}.",
+                figures(travel, 2)
+            ),
+            (None, true) => {
+                format!("Steadied: it moved by {moved} px rms from frame to frame{left}.")
+            }
+            (None, false) => {
+                format!("Not steadied: it moves by {moved} px rms from frame to frame.")
+            }
+        };
+        said.push((Grade::Good, said_of));
     } else if steadied && !clip.record.is_null() {
         said.push((
             Grade::Fair,
@@ -161,8 +187,8 @@ pub fn verdict(clip: &ClipFolder) -> Verdict {
     if clip.preview.as_ref().and_then(|p| p.flash.as_ref()).is_some_and(|f| !f.passes()) {
         said.push((
             Grade::Fair,
-            "The preview flashes more than is safe for some people: see \u{201c}Does it \
-             flash?\u{201d} before showing it."
+            "The preview fails the screening for flashes: see \u{201c}Does it flash?\u{201d} \
+             before showing it."
                 .into(),
         ));
     }
@@ -233,6 +259,24 @@ mod tests {
         let said = "Not steadied: it moves by 0.50 px rms from frame to frame.";
         assert!(v.sentences.iter().any(|s| s == said), "{v:?}");
         assert_eq!(jitter(&as_it_was).unwrap().after, None);
+    }
+
+    #[test]
+    fn of_a_kept_move_the_tremble_about_it_is_told() {
+        let record = serde_json::json!({
+            "pipeline": { "steps": [{ "use": "steady" }] },
+            "registration": {
+                "locked": true, "jitter_px": 0.85, "path": "keep",
+                "motion": { "kind": "move", "travel_px": 84.0, "length_px": 84.2, "shake_px": 0.125 },
+            },
+        });
+        let panned = clip(&record, "1,0,0,0.01,2,ok\n2,0.8,0,0.01,4,ok\n", true);
+        let said = "Steadied: the camera's own path, 84 px from end to end, was kept; about it the \
+                    picture trembled by 0.12 px rms; about 0.014 px are expected to be left.";
+        let v = verdict(&panned);
+        assert!(v.sentences.iter().any(|s| s == said), "{v:?}");
+        // 2 x 0.01^2 on both axes.
+        assert!((jitter(&panned).unwrap().after.unwrap() - 0.02_f64.sqrt() / 10.0).abs() < 1e-12);
     }
 
     #[test]
