@@ -5,9 +5,12 @@
 //! first block: an error of one block never reaches the next, so nothing drifts over a long clip,
 //! and blocks can be worked on in any order, or on other machines, with the same result.
 
+use rayon::prelude::*;
+
 use super::cover::{cover, tells};
 use super::fit::{Fit, Start, Target, Turning, fit_frames};
 use super::hidden::Cover;
+use super::likeness::{shows, suspicious};
 use super::patch::{Amount, spread_patches};
 use super::path::scatter;
 use super::still::still_in;
@@ -17,7 +20,7 @@ use super::{NoLock, PixelNoise, Pose, RegisterSettings, TILE, ground};
 use crate::footage::hash_bytes;
 use crate::frame::convert::to_f32;
 use crate::frame::{FixedPlane, Plane};
-use crate::math::robust::variance_deviate;
+use crate::math::robust::{median_f64, variance_deviate};
 
 /// Frames of a block; a clip is cut into equal blocks of at most this many.
 pub const BLOCK: usize = 64;
@@ -397,26 +400,37 @@ fn fit_all(
     let cover = model.cover.as_ref();
     let target = Target { turns, cover, ..Target::new(&patches, noise) };
     let starts: Vec<Option<Start>> = start.iter().map(|p| p.as_ref().map(start_of)).collect();
-    fits_of(frames, &target, &starts)
+    fits_of(frames, &target, (&starts, None))
 }
 
-/// Fits frames from first guesses; `None` where a fit is not believed.
+/// Fits frames from first guesses; `None` where a fit is not believed. `usual` is the misfit that frames
+/// have, where that is known.
 pub(super) fn fits_of(
     frames: &[Option<&FixedPlane>],
     target: &Target<'_>,
-    starts: &[Option<Start>],
+    (starts, usual): (&[Option<Start>], Option<f64>),
 ) -> Vec<Option<Fit>> {
-    believed(fit_frames(frames, target, starts), starts)
+    believed(fit_frames(frames, target, starts), frames, target, (starts, usual))
 }
 
-/// The fits that are believed.
-pub(super) fn believed(fits: Vec<Option<Fit>>, starts: &[Option<Start>]) -> Vec<Option<Fit>> {
-    let believed = |(fit, start): (Option<Fit>, &Option<Start>)| {
-        let (fit, start) = (fit?, (*start)?.shift);
+/// The fits that are believed: they end near where they began, are certain enough, and the frame shows
+/// there what the template does.
+pub(super) fn believed(
+    fits: Vec<Option<Fit>>,
+    frames: &[Option<&FixedPlane>],
+    target: &Target<'_>,
+    (starts, usual): (&[Option<Start>], Option<f64>),
+) -> Vec<Option<Fit>> {
+    let mut misfits: Vec<f64> = fits.iter().flatten().map(|f| f.misfit).collect();
+    let usual = usual.or_else(|| median_f64(&mut misfits)).unwrap_or(f64::INFINITY);
+    let believed = |(k, fit): (usize, Option<Fit>)| {
+        let (frame, fit, start) = (frames[k]?, fit?, starts[k]?.shift);
         let moved = (fit.shift[0] - start[0]).abs().max((fit.shift[1] - start[1]).abs());
-        (moved < MOST_CORRECTION && fit.sigma[0].max(fit.sigma[1]) < MOST_SIGMA).then_some(fit)
+        let sure = moved < MOST_CORRECTION && fit.sigma[0].max(fit.sigma[1]) < MOST_SIGMA;
+        let there = sure && (!suspicious(&fit, usual) || shows(frame, k, target, &fit));
+        there.then_some(fit)
     };
-    fits.into_iter().zip(starts).map(believed).collect()
+    fits.into_par_iter().enumerate().map(believed).collect()
 }
 
 pub(super) fn start_of(p: &Pose) -> Start {
@@ -463,7 +477,7 @@ pub(super) fn turns(found: &[Turning]) -> bool {
 pub(super) fn median_sigma(poses: &[Option<Pose>]) -> Result<f64, NoLock> {
     let mut sigma: Vec<f64> = poses.iter().flatten().map(|p| p.sigma).collect();
     let measured = sigma.len();
-    let median = crate::math::robust::median_f64(&mut sigma);
+    let median = median_f64(&mut sigma);
     match median {
         Some(s) if s < MOST_SIGMA && 2 * measured >= poses.len().min(2) => Ok(s),
         Some(s) if s >= MOST_SIGMA => Err(NoLock::TooUncertain { sigma: s }),

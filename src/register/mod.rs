@@ -12,7 +12,8 @@
 //! 3. [`template`]: the frames brought to one pose and averaged: a picture with little noise, and
 //!    which of its pixels are still; [`cover`]: where they are hidden in some frames only;
 //!    [`patch`]: its tiles on a grid of half pixels.
-//! 4. [`fit`]: maximum likelihood of the shifted template against each raw frame.
+//! 4. [`fit`]: maximum likelihood of the shifted template against each raw frame; a frame
+//!    that does not show the template's texture there has no pose.
 //! 5. [`block`]: 3 and 4 in turn until they settle. Turn and magnification are fitted where a test
 //!    over the whole block says that they are there.
 //! 6. [`clean`]: row offsets ([`rows`]) and a pattern that the dark frame left ([`pattern`]) are
@@ -64,6 +65,7 @@ pub mod ground;
 pub mod hidden;
 pub mod known;
 pub mod lamp;
+mod likeness;
 pub mod patch;
 pub mod path;
 pub mod pattern;
