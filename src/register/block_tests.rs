@@ -136,6 +136,17 @@ fn a_frame_that_fits_badly_but_shows_the_scene_keeps_its_pose() {
 }
 
 #[test]
+fn texture_along_one_direction_only_is_no_lock() {
+    let stripe = |s: f64| 400.0 + 90.0 * libm::sin(0.7 * s) + 60.0 * libm::sin(0.004 * s * s);
+    let upright = seen(1.0, |_, u, _| stripe(u)).0;
+    let oblique = seen(1.0, |_, u, v| stripe(0.8 * u + 0.6 * v)).0;
+    for (what, clip) in [("upright", upright), ("oblique", oblique)] {
+        let found = try_register(&clip).map(|b| b.poses[3]);
+        assert!(found.as_ref().is_err_and(|e| *e == NoLock::OneWay), "{what}: {found:?}");
+    }
+}
+
+#[test]
 fn an_anchor_of_a_turned_block_is_applied_about_the_middle() {
     let turn = Turn { angle: 0.01, stretch: 0.0 };
     let anchor = Anchor { shift: [10.0, 0.0], turn, light: 1.0, sigma: 0.0 };

@@ -73,6 +73,10 @@ pub struct Fit {
     pub used: f64,
     /// Part of the information that came from the frame's own noise in the template.
     pub own: f64,
+    /// Information along the direction that is told best and along the one that is told least, in units
+    /// of what the noise left in the template alone would seem to tell: 1 where there is no texture
+    /// along it.
+    pub told: [f64; 2],
 }
 
 /// Fits one frame; `start` is a first guess of shift and light.
@@ -331,6 +335,7 @@ impl Search {
             misfit: step.misfit,
             used: step.pixels / (size[0] * size[1]) as f64,
             own: self.own,
+            told: step.told,
         });
     }
 }

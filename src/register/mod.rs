@@ -152,6 +152,11 @@ pub enum NoLock {
     /// No tile has enough texture above the noise.
     #[error("no tile of the picture has texture above its noise: light it more or stop down less")]
     NoTexture,
+    /// Lines side by side, shading: shifts along them cannot be told.
+    #[error(
+        "the still background has texture along one direction only, so shifts along the other are noise: take in something with detail both ways"
+    )]
+    OneWay,
     /// Tiles do not move together.
     #[error(
         "only {tiles} of {of} tiles move together, {percent:.0} % of the frame: the still background must fill at least 15 %, in 3 tiles or more"
