@@ -467,6 +467,7 @@ pub(super) fn pose_of(f: &Fit) -> Pose {
         turn: f.turn,
         sigma: (0.5 * (f.sigma[0].powi(2) + f.sigma[1].powi(2))).sqrt(),
         light: f.light,
+        light_sigma: f.light_sigma,
         measured: true,
     }
 }
@@ -510,6 +511,7 @@ fn settle_light(poses: &mut [Option<Pose>]) -> f64 {
     let mean = poses.iter().flatten().map(|p| p.light).sum::<f64>() / n;
     for p in poses.iter_mut().flatten() {
         p.light /= mean;
+        p.light_sigma /= mean;
     }
     mean
 }

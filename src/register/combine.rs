@@ -29,6 +29,8 @@ pub struct Turning {
 pub(super) struct Step {
     pub(super) move_by: [f64; 2],
     pub(super) light_by: f64,
+    /// Standard uncertainty of the light, relative to it.
+    pub(super) light_sigma: f64,
     /// Change of magnification and turn, as movement of the corners in pixels.
     pub(super) turn_by: [f64; 2],
     pub(super) turning: Turning,
@@ -103,6 +105,7 @@ pub(super) fn combine(said: &Said, manner: Manner) -> Option<Step> {
     Some(Step {
         move_by: [step[0], step[1]],
         light_by: step[2],
+        light_sigma: widen / known.matrix[2][2].max(1e-30).sqrt(),
         turn_by: [step[3], step[4]],
         turning,
         sigma: sigma.map(|s| s * widen),

@@ -65,6 +65,8 @@ pub struct Fit {
     pub turning: Turning,
     /// Light of the frame relative to the template.
     pub light: f64,
+    /// Standard uncertainty of the light.
+    pub light_sigma: f64,
     /// Standard uncertainty of the shift along x and y, in pixels.
     pub sigma: [f64; 2],
     /// Mean squared misfit of the used tiles in units of the noise (1 when all is as modelled).
@@ -331,6 +333,7 @@ impl Search {
             turn: self.turn,
             turning: step.turning,
             light: self.light,
+            light_sigma: step.light_sigma * self.light,
             sigma: step.sigma,
             misfit: step.misfit,
             used: step.pixels / (size[0] * size[1]) as f64,

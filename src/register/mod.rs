@@ -200,14 +200,22 @@ pub struct Pose {
     pub sigma: f64,
     /// Light of the frame relative to the reference.
     pub light: f64,
+    /// Standard uncertainty of the light; 0 where it is not known.
+    pub light_sigma: f64,
     /// Whether the pose was measured; false where it comes from its neighbours.
     pub measured: bool,
 }
 
 impl Pose {
     /// The pose of a frame at the reference.
-    pub const ZERO: Self =
-        Self { shift: [0.0, 0.0], turn: Turn::NONE, sigma: 0.0, light: 1.0, measured: true };
+    pub const ZERO: Self = Self {
+        shift: [0.0, 0.0],
+        turn: Turn::NONE,
+        sigma: 0.0,
+        light: 1.0,
+        light_sigma: 0.0,
+        measured: true,
+    };
 
     /// The pose with its shift as it is at a point, in pixels of a frame of this size.
     #[must_use]
