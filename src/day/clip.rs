@@ -293,6 +293,7 @@ impl Finished {
                     turn: Turn { angle, ..Turn::NONE },
                     sigma,
                     light: 1.0,
+                    light_sigma: 0.0,
                     measured: status == "ok",
                 });
                 let row = origin[1] + if steadied { shift.map_or(0.0, |s| s[1]) } else { 0.0 };

@@ -343,6 +343,7 @@ fn apply(facts: &mut [FrameFacts], poses: &[Option<Pose>], scale: f64) {
                 f.turn = p.turn;
                 f.sigma = p.sigma * scale;
                 f.light = p.light;
+                f.light_sigma = p.light_sigma;
             }
             None => f.status = FrameStatus::LowConfidence,
         }

@@ -30,6 +30,9 @@ pub struct FrameFacts {
     pub sigma: f64,
     /// Light relative to the clip's reference level.
     pub light: f64,
+    /// Standard uncertainty of the light as it was measured; 0 where it is not known.
+    #[serde(default)]
+    pub light_sigma: f64,
     /// Light that is uneven over the frame, where lamps make it so.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub uneven: Option<FrameLight>,
@@ -48,6 +51,7 @@ impl FrameFacts {
             turn: self.turn,
             sigma: self.sigma,
             light: self.light,
+            light_sigma: self.light_sigma,
             measured: self.status != FrameStatus::LowConfidence,
         }
     }

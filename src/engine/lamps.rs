@@ -47,7 +47,9 @@ pub(super) fn lamps(source: &Source, out: &mut Analysis) -> Gaps {
     let light: Vec<Option<f64>> =
         out.frames.iter().map(|f| measured(f).then_some(f.light)).collect();
     let mains = source.facts.mains.as_ref().map(|m| m.value.hz());
-    let (better, ripple) = lamp_light(&times, &light, mains);
+    let known = |(l, f): (&Option<f64>, &FrameFacts)| l.map(|l| (l, f.light_sigma));
+    let known: Vec<Option<(f64, f64)>> = light.iter().zip(&out.frames).map(known).collect();
+    let (better, ripple) = lamp_light(&times, &known, mains);
     let gaps = uneven(&times, (&light, &better), mains, out);
     for (f, light) in out.frames.iter_mut().zip(better) {
         f.light = light.unwrap_or(f.light);

@@ -253,6 +253,7 @@ mod tests {
                     turn: Turn::NONE,
                     sigma: 0.01,
                     light: 1.0,
+                    light_sigma: 0.0,
                     uneven: None,
                     hash: None,
                     fault: None,

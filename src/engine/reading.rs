@@ -171,6 +171,7 @@ pub(super) fn read_block(
                 turn: Turn::NONE,
                 sigma: 0.0,
                 light: 1.0,
+                light_sigma: 0.0,
                 uneven: None,
                 hash: None,
                 fault: None,

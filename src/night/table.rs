@@ -65,6 +65,7 @@ mod tests {
             turn: Turn { angle: -0.00125, stretch: 0.0 },
             sigma: 0.0123,
             light: 0.98,
+            light_sigma: 0.0,
             uneven: None,
             hash: None,
             fault: None,

@@ -49,6 +49,7 @@ impl Anchor {
             turn: pose.turn.after(&self.turn),
             sigma: (pose.sigma * pose.sigma + self.sigma * self.sigma).sqrt(),
             light: pose.light * self.light,
+            light_sigma: pose.light_sigma * self.light,
             measured: pose.measured,
         }
     }

@@ -36,6 +36,28 @@ fn clip(roll: f64) -> Vec<(FixedPlane, [f64; 2], f64)> {
         .collect()
 }
 
+/// Frames of `scene`, brighter by `light`, that jostle; the truth with them.
+fn seen(light: f64, scene: impl Fn(usize, f64, f64) -> f64) -> (Vec<FixedPlane>, Vec<[f64; 2]>) {
+    let noise = Normal::new(0.0, 1.0).unwrap();
+    let frame = |k: usize| {
+        let t = k as f64;
+        let p = [0.8 * libm::sin(1.1 * t), 0.6 * libm::cos(0.7 * t)];
+        let mut rng = ChaCha12Rng::seed_from_u64(k as u64 + 50);
+        let seen = Plane::from_fn(SIZE, SIZE, |x, y| {
+            let v = light * scene(k, x as f64 - p[0], y as f64 - p[1]);
+            to_f32(v + (v + 64.0).sqrt() * noise.sample(&mut rng))
+        });
+        (FixedPlane::from_plane(&seen, None, Coding::for_white(4095.0)), p)
+    };
+    (0..24).map(frame).unzip()
+}
+
+fn try_register(clip: &[FixedPlane]) -> Result<Block, NoLock> {
+    let noise = PixelNoise::new(&NoiseModel { gain_e_per_dn: 1.0, read_noise_e: 8.0 });
+    let list: Vec<_> = clip.iter().map(Some).collect();
+    register(&list, &noise, &RegisterSettings::default())
+}
+
 fn registered(clip: &[(FixedPlane, [f64; 2], f64)]) -> Block {
     let noise = PixelNoise::new(&NoiseModel { gain_e_per_dn: 1.0, read_noise_e: 8.0 });
     let list: Vec<_> = clip.iter().map(|c| Some(&c.0)).collect();
@@ -69,6 +91,59 @@ fn a_camera_that_turns_is_found_to_turn() {
 fn a_camera_that_does_not_turn_is_not_made_to() {
     let clip = clip(0.0);
     assert!(registered(&clip).poses.iter().all(|p| p.unwrap().turn.is_none()));
+}
+
+#[test]
+fn a_frame_of_something_else_has_no_pose() {
+    // The scene's grain has a period, so another place of it would be the same place.
+    let other = |u: f64, v: f64| {
+        let [a, b] = [libm::sin(0.55 * u - 0.7 * v), libm::cos(0.8 * u + 0.2 * v)];
+        400.0 + 90.0 * a * b + 60.0 * libm::sin(0.17 * v - 0.011 * u * v)
+    };
+    for light in [1.0, 0.3] {
+        let (clip, truth) = seen(light, |k, u, v| match k {
+            6 => other(v - 40.0, u + 15.0),
+            17 => other(u, v),
+            _ => scene(u, v),
+        });
+        let poses = try_register(&clip).unwrap().poses;
+        let none: Vec<usize> = (0..24).filter(|&k| poses[k].is_none()).collect();
+        assert_eq!(none, [6, 17], "light {light}");
+        let known = poses.iter().zip(&truth).filter_map(|(p, t)| Some(((*p)?, t)));
+        let off: Vec<f64> = known.map(|(p, t)| p.shift[0] - t[0]).collect();
+        assert!(spread(&off) < 0.05, "light {light}: {}", spread(&off));
+    }
+}
+
+#[test]
+fn a_frame_that_fits_badly_but_shows_the_scene_keeps_its_pose() {
+    // Blurred over 2.4 px, more than half covered, and in other light at one side.
+    let (clip, truth) = seen(1.0, |k, u, v| match k {
+        8 => (0..9).map(|i| scene(u + 0.3 * f64::from(i - 4), v)).sum::<f64>() / 9.0,
+        13 if u > 64.0 => 900.0 + 80.0 * libm::sin(0.4 * u + 0.5 * v),
+        19 => scene(u, v) * (1.0 + 0.004 * u),
+        _ => scene(u, v),
+    });
+    let poses = try_register(&clip).unwrap().poses;
+    let mean = |a: usize| {
+        poses.iter().zip(&truth).map(|(p, t)| p.unwrap().shift[a] - t[a]).sum::<f64>() / 24.0
+    };
+    for k in [8, 13, 19] {
+        let p = poses[k].unwrap();
+        let off = [0, 1].map(|a| (p.shift[a] - truth[k][a] - mean(a)).abs());
+        assert!(off[0].max(off[1]) < 0.15, "{k}: {off:?} {}", p.sigma);
+    }
+}
+
+#[test]
+fn texture_along_one_direction_only_is_no_lock() {
+    let stripe = |s: f64| 400.0 + 90.0 * libm::sin(0.7 * s) + 60.0 * libm::sin(0.004 * s * s);
+    let upright = seen(1.0, |_, u, _| stripe(u)).0;
+    let oblique = seen(1.0, |_, u, v| stripe(0.8 * u + 0.6 * v)).0;
+    for (what, clip) in [("upright", upright), ("oblique", oblique)] {
+        let found = try_register(&clip).map(|b| b.poses[3]);
+        assert!(found.as_ref().is_err_and(|e| *e == NoLock::OneWay), "{what}: {found:?}");
+    }
 }
 
 #[test]

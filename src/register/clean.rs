@@ -146,7 +146,8 @@ pub fn learn(
     let noise = &*faults.noise(noise);
     if let Some(model) = &mut row_model {
         block = without_rows(frames, &block, model, (noise, settings, Within::Itself))?;
-        *model = RowModel::new(&block.average.mean, block.always_still(), model.sigma);
+        *model = RowModel::new(&block.average.mean, block.always_still(), model.sigma)
+            .with_seen(&block.average.count);
     }
     let mut sensor;
     (block, sensor) = undrawn(frames, block, noise, settings)?;
@@ -401,7 +402,8 @@ fn again(
 fn row_model(frames: &[Option<FixedPlane>], block: &Block, noise: &PixelNoise) -> Option<RowModel> {
     let frame = |i: usize| Some((frames[i].as_ref()?.to_plane(), block.poses[i]?));
     let still = block.always_still();
-    RowModel::measure((&block.average.mean, &still), noise, frames.len(), frame)
+    let found = RowModel::measure((&block.average.mean, &still), noise, frames.len(), frame)?;
+    Some(found.with_seen(&block.average.count))
 }
 
 /// The block once more with the offsets of its rows taken off.

@@ -29,10 +29,14 @@ pub struct Turning {
 pub(super) struct Step {
     pub(super) move_by: [f64; 2],
     pub(super) light_by: f64,
+    /// Standard uncertainty of the light, relative to it.
+    pub(super) light_sigma: f64,
     /// Change of magnification and turn, as movement of the corners in pixels.
     pub(super) turn_by: [f64; 2],
     pub(super) turning: Turning,
     pub(super) sigma: [f64; 2],
+    /// See [`super::fit::Fit::told`].
+    pub(super) told: [f64; 2],
     pub(super) misfit: f64,
     pub(super) pixels: f64,
 }
@@ -101,12 +105,24 @@ pub(super) fn combine(said: &Said, manner: Manner) -> Option<Step> {
     Some(Step {
         move_by: [step[0], step[1]],
         light_by: step[2],
+        light_sigma: widen / known.matrix[2][2].max(1e-30).sqrt(),
         turn_by: [step[3], step[4]],
         turning,
         sigma: sigma.map(|s| s * widen),
+        told: told(&kept, &sure, known.shift()),
         misfit,
         pixels,
     })
+}
+
+/// Information along the direction that is told best and along the one that is told least, in units
+/// of what the template's noise alone would seem to tell.
+fn told(tiles: &[Tile<'_>], weights: &[f64], all: Sym2) -> [f64; 2] {
+    let of = |t: &Tile<'_>| 0.5 * t.sums.noise * (t.sums.info.xx + t.sums.info.yy);
+    let noise: f64 = tiles.iter().zip(weights).map(|(t, w)| w * of(t)).sum();
+    let middle = 0.5 * (all.xx + all.yy);
+    let spread = libm::hypot(0.5 * (all.xx - all.yy), all.xy);
+    [middle + spread, middle - spread].map(|v| v / noise.max(1e-30))
 }
 
 /// How far a tile's misfit lies above what its pixel count allows, in standard deviations.

@@ -65,6 +65,8 @@ pub struct Fit {
     pub turning: Turning,
     /// Light of the frame relative to the template.
     pub light: f64,
+    /// Standard uncertainty of the light.
+    pub light_sigma: f64,
     /// Standard uncertainty of the shift along x and y, in pixels.
     pub sigma: [f64; 2],
     /// Mean squared misfit of the used tiles in units of the noise (1 when all is as modelled).
@@ -73,6 +75,10 @@ pub struct Fit {
     pub used: f64,
     /// Part of the information that came from the frame's own noise in the template.
     pub own: f64,
+    /// Information along the direction that is told best and along the one that is told least, in units
+    /// of what the noise left in the template alone would seem to tell: 1 where there is no texture
+    /// along it.
+    pub told: [f64; 2],
 }
 
 /// Fits one frame; `start` is a first guess of shift and light.
@@ -327,10 +333,12 @@ impl Search {
             turn: self.turn,
             turning: step.turning,
             light: self.light,
+            light_sigma: step.light_sigma * self.light,
             sigma: step.sigma,
             misfit: step.misfit,
             used: step.pixels / (size[0] * size[1]) as f64,
             own: self.own,
+            told: step.told,
         });
     }
 }

@@ -246,7 +246,9 @@ impl Known {
         let patches = patches_of(first, &still, noise, LAST);
         let target = Target { turns: self.turns, ..Target::new(&patches, noise) };
         let some: Vec<_> = missed.iter().map(|&k| frames[k]).collect();
-        for (k, fit) in missed.into_iter().zip(fits_of(&some, &target, &starts)) {
+        for (k, fit) in
+            missed.into_iter().zip(fits_of(&some, &target, (&starts, Some(first.misfit))))
+        {
             out[k] = fit.filter(|f| f.misfit < ALIKE * first.misfit).map(|f| pose_of(&f));
         }
         out
@@ -286,7 +288,7 @@ impl Known {
     ) -> Option<Found> {
         let first_look = |few: &[Patch]| {
             let target = Target { turns: self.turns, ..Target::new(few, noise) };
-            fits_of(frames, &target, starts)
+            fits_of(frames, &target, (starts, None))
         };
         let told = |fits: &[Option<Fit>]| {
             let sigma = |f: &Fit| f.sigma[0].max(f.sigma[1]);
@@ -414,7 +416,7 @@ fn agreed(
         let size = frames.iter().flatten().next().map(|f| [f.width, f.height])?;
         fits = last.again(&target, &keep, size);
     }
-    Some((believed(fits, starts), usual))
+    Some((believed(fits, frames, &target, (starts, None)), usual))
 }
 
 /// The pose half-way between those of a frame's nearest neighbours that have one.

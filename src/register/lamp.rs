@@ -13,11 +13,14 @@
 //! f still is from the truth, and takes up a slow change of the ripple. Least squares, once more without what lies 5 deviations
 //! out.
 //!
-//! Where the fit explains the data, what is left is white; where light really changed, it is not.
-//! Noise alone makes neighbours' residuals differ by `2 s^2` on average; the part of the residual's
-//! variance beyond s^2 is kept, so that the result is `fit + k (measured - fit)` with
-//! `k = 1 - s^2 / variance`, 0 to 1. Where k is above 0.3, no lamp explains the data, and they stay
-//! as measured; so does a frame 5 deviations out (a flash).
+//! Where the fit explains the data, what is left is white, and no larger than what a frame's light is
+//! uncertain by; where light really changed, it is not. Noise alone makes neighbours' residuals
+//! differ by `2 s^2` on average, and light that changes at random from frame to frame, or from one to
+//! the next and back, does so too: so s^2 is also held against the uncertainty that the fit of each
+//! frame states, and the smaller one counts. The part of the residual's variance beyond
+//! s^2 is kept, so that the result is `fit + k (measured - fit)` with `k = 1 - s^2 / variance`, 0 to 1.
+//! Where k is above 0.3, no lamp explains the data, and they stay as measured; so does a frame 5
+//! deviations out (a flash).
 //!
 //! Cost: a few multiplications a frame and frequency tried. Sources: 1 % is the tolerance of the
 //! mains' frequency in EN 50160, 4.2.1 (from memory); a ripple at twice that frequency: common
@@ -44,6 +47,10 @@ const TOLERANCE: f64 = 0.01;
 const OUT: f64 = 5.0;
 /// Part of the residuals that may be no noise before the fit is given up.
 const MOST_KEPT: f64 = 0.3;
+/// Measured light scatters by up to this many times what its fit states (parts that move, detail that
+/// the template lacks), and by this part of it that nobody sees.
+const SCATTER: f64 = 1.5;
+const UNSEEN: f64 = 0.0005;
 /// Part of the ripple's amplitude that may be left by a fit that still explains it, whatever it is.
 const LITTLE: f64 = 0.05;
 /// Ripple is reported from this multiple of its uncertainty on.
@@ -59,24 +66,25 @@ pub struct Ripple {
 }
 
 /// The light of each frame with its noise taken out as far as a lamp explains it, and the ripple
-/// where there is one. `times` in s; light relative, `None` where it was not measured (such frames
-/// get none). `mains` in Hz, `None`: 50 or 60, whichever explains more.
+/// where there is one. `times` in s; light relative and its standard uncertainty, `None` where it was
+/// not measured (such frames get none). `mains` in Hz, `None`: 50 or 60, whichever explains more.
 #[must_use]
 pub fn lamp_light(
     times: &[f64],
-    light: &[Option<f64>],
+    light: &[Option<(f64, f64)>],
     mains: Option<f64>,
 ) -> (Vec<Option<f64>>, Option<Ripple>) {
     let n = light.len().min(times.len());
     let parts = n.div_ceil(STRETCH).max(1);
-    let mut out = light.to_vec();
+    let mut out: Vec<Option<f64>> = light.iter().map(|l| l.map(|l| l.0)).collect();
     let mut ripple: Option<Ripple> = None;
     for p in 0..parts {
         let range = p * n / parts..(p + 1) * n / parts;
         let at: Vec<usize> = range.filter(|&i| light[i].is_some()).collect();
         let measured: Vec<(f64, f64)> =
-            at.iter().filter_map(|&i| Some((times[i], light[i]?))).collect();
-        let Some((values, found)) = stretch(&measured, mains) else { continue };
+            at.iter().filter_map(|&i| Some((times[i], light[i]?.0))).collect();
+        let sigma: Vec<f64> = at.iter().filter_map(|&i| Some(light[i]?.1)).collect();
+        let Some((values, found)) = stretch(&measured, &sigma, mains) else { continue };
         for (&i, v) in at.iter().zip(values) {
             out[i] = Some(v);
         }
@@ -158,9 +166,14 @@ struct Found {
     kept: f64,
 }
 
-/// One stretch: times and light of its frames, in order.
-fn stretch(measured: &[(f64, f64)], mains: Option<f64>) -> Option<(Vec<f64>, Option<Ripple>)> {
+/// One stretch: times and light of its frames, in order, and what each light is uncertain by.
+fn stretch(
+    measured: &[(f64, f64)],
+    sigma: &[f64],
+    mains: Option<f64>,
+) -> Option<(Vec<f64>, Option<Ripple>)> {
     let Found { fit, rest, inside, kept } = fitted(measured, mains)?;
+    let kept = kept.max(beyond(&rest, &inside, &allowed(measured, sigma)));
     if kept > MOST_KEPT {
         return None;
     }
@@ -243,6 +256,19 @@ fn kept_part(residual: &[f64], inside: &[bool]) -> f64 {
         return 1.0;
     }
     (1.0 - (0.5 * steps / pairs) / (squares / n)).clamp(0.0, 1.0)
+}
+
+/// Variance that measured light may have about the truth.
+fn allowed(measured: &[(f64, f64)], sigma: &[f64]) -> Vec<f64> {
+    let both = measured.iter().zip(sigma);
+    both.map(|((_, v), s)| (SCATTER * s).powi(2) + (UNSEEN * v).powi(2)).collect()
+}
+
+/// Part of the residuals' variance that is beyond what is allowed.
+fn beyond(residual: &[f64], inside: &[bool], allowed: &[f64]) -> f64 {
+    let all = residual.iter().zip(allowed).zip(inside).filter(|(_, ok)| **ok);
+    let (squares, noise) = all.fold((0.0, 0.0), |(s, n), ((r, a), _)| (s + r * r, n + a));
+    if squares > noise { 1.0 - noise / squares } else { 0.0 }
 }
 
 /// A fitted stretch.
@@ -370,6 +396,11 @@ mod tests {
         (times, measured, truth)
     }
 
+    /// What was measured, each to `sigma`.
+    fn to(sigma: f64, measured: &[Option<f64>]) -> Vec<Option<(f64, f64)>> {
+        measured.iter().map(|v| v.map(|v| (v, sigma))).collect()
+    }
+
     fn rms(found: &[Option<f64>], truth: &[f64]) -> f64 {
         let sum: f64 = found.iter().zip(truth).map(|(f, t)| (f.unwrap() - t).powi(2)).sum();
         (sum / truth.len() as f64).sqrt()
@@ -385,7 +416,7 @@ mod tests {
         };
         for (n, rate, hz) in [(200, 1000.0, 100.0), (300, 5000.0, 100.3), (1200, 2000.0, 119.6)] {
             let (times, measured, truth) = clip((n, rate), 0.003, lamp(hz));
-            let (found, ripple) = lamp_light(&times, &measured, None);
+            let (found, ripple) = lamp_light(&times, &to(0.003, &measured), None);
             assert!(rms(&found, &truth) < 0.4 * 0.003, "{hz} Hz: {}", rms(&found, &truth));
             let ripple = ripple.expect("a ripple");
             assert!((ripple.hz - hz).abs() < 1.0 && (ripple.amplitude - 0.3).abs() < 0.02);
@@ -396,20 +427,39 @@ mod tests {
     fn a_real_change_and_a_flash_are_kept() {
         let (times, mut measured, truth) =
             clip((200, 1000.0), 0.002, |t| if t < 0.09 { 1.0 } else { 1.25 });
-        let (found, _) = lamp_light(&times, &measured, Some(50.0));
+        let (found, _) = lamp_light(&times, &to(0.002, &measured), Some(50.0));
         assert!(rms(&found, &truth) < 0.0023, "{}", rms(&found, &truth));
         measured = times.iter().map(|t| Some(1.0 + 0.001 * (t * 9e4).sin())).collect();
         measured[120] = Some(1.5);
-        let (found, ripple) = lamp_light(&times, &measured, Some(50.0));
+        let (found, ripple) = lamp_light(&times, &to(0.001, &measured), Some(50.0));
         assert!((found[120].unwrap() - 1.5).abs() < 1e-12 && ripple.is_none());
+    }
+
+    #[test]
+    fn light_that_changes_from_frame_to_frame_is_kept() {
+        // To the fit all of these are white: only what a light is uncertain by tells them from noise.
+        let spread = Normal::new(0.0, 1.0).unwrap();
+        let mut rng = ChaCha8Rng::seed_from_u64(9);
+        let random: Vec<f64> = (0..60).map(|_| spread.sample(&mut rng)).collect();
+        let frame = |t: f64| crate::frame::convert::floor_usize(t * 500.0 + 0.5);
+        let other = |t: f64| if frame(t) % 2 == 0 { 0.8 } else { 1.0 };
+        let lamp = |t: f64| 1.0 + 0.15 * (std::f64::consts::TAU * 240.0 * t).cos();
+        let tenth = |t: f64| 1.0 + 0.1 * random[frame(t)];
+        let little = |t: f64| 1.0 + 0.02 * random[frame(t)];
+        let all: [&dyn Fn(f64) -> f64; 4] = [&other, &lamp, &tenth, &little];
+        for (which, light) in all.into_iter().enumerate() {
+            let (times, measured, truth) = clip((60, 500.0), 0.001, light);
+            let (found, _) = lamp_light(&times, &to(0.001, &measured), None);
+            assert!(rms(&found, &truth) < 0.0015, "{which}: {}", rms(&found, &truth));
+        }
     }
 
     #[test]
     fn too_little_is_left_alone() {
         let (times, mut measured, _) = clip((12, 1000.0), 0.01, |_| 1.0);
-        assert_eq!(lamp_light(&times, &measured, None).0, measured);
+        assert_eq!(lamp_light(&times, &to(0.01, &measured), None).0, measured);
         measured[3] = None;
-        assert_eq!(lamp_light(&times, &measured, None), (measured, None));
+        assert_eq!(lamp_light(&times, &to(0.01, &measured), None), (measured, None));
         assert_eq!(lamp_light(&[], &[], None), (vec![], None));
     }
 }

@@ -12,7 +12,8 @@
 //! 3. [`template`]: the frames brought to one pose and averaged: a picture with little noise, and
 //!    which of its pixels are still; [`cover`]: where they are hidden in some frames only;
 //!    [`patch`]: its tiles on a grid of half pixels.
-//! 4. [`fit`]: maximum likelihood of the shifted template against each raw frame.
+//! 4. [`fit`]: maximum likelihood of the shifted template against each raw frame; a frame
+//!    that does not show the template's texture there has no pose.
 //! 5. [`block`]: 3 and 4 in turn until they settle. Turn and magnification are fitted where a test
 //!    over the whole block says that they are there.
 //! 6. [`clean`]: row offsets ([`rows`]) and a pattern that the dark frame left ([`pattern`]) are
@@ -64,6 +65,7 @@ pub mod ground;
 pub mod hidden;
 pub mod known;
 pub mod lamp;
+mod likeness;
 pub mod patch;
 pub mod path;
 pub mod pattern;
@@ -150,6 +152,11 @@ pub enum NoLock {
     /// No tile has enough texture above the noise.
     #[error("no tile of the picture has texture above its noise: light it more or stop down less")]
     NoTexture,
+    /// Lines side by side, shading: shifts along them cannot be told.
+    #[error(
+        "the still background has texture along one direction only, so shifts along the other are noise: take in something with detail both ways"
+    )]
+    OneWay,
     /// Tiles do not move together.
     #[error(
         "only {tiles} of {of} tiles move together, {percent:.0} % of the frame: the still background must fill at least 15 %, in 3 tiles or more"
@@ -193,14 +200,22 @@ pub struct Pose {
     pub sigma: f64,
     /// Light of the frame relative to the reference.
     pub light: f64,
+    /// Standard uncertainty of the light; 0 where it is not known.
+    pub light_sigma: f64,
     /// Whether the pose was measured; false where it comes from its neighbours.
     pub measured: bool,
 }
 
 impl Pose {
     /// The pose of a frame at the reference.
-    pub const ZERO: Self =
-        Self { shift: [0.0, 0.0], turn: Turn::NONE, sigma: 0.0, light: 1.0, measured: true };
+    pub const ZERO: Self = Self {
+        shift: [0.0, 0.0],
+        turn: Turn::NONE,
+        sigma: 0.0,
+        light: 1.0,
+        light_sigma: 0.0,
+        measured: true,
+    };
 
     /// The pose with its shift as it is at a point, in pixels of a frame of this size.
     #[must_use]

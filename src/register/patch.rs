@@ -68,6 +68,9 @@ pub struct Patch {
     /// How strongly a frame is drawn to where it was put when the template was made, because its
     /// own noise is part of the template: a part of the information.
     pub own: f64,
+    /// The part of the information that is only the noise of the template itself, alike along all
+    /// directions.
+    pub noise: f64,
 }
 
 /// Patches for the tiles of `template` that have still pixels, row by row; of the tiles, those that
@@ -321,7 +324,7 @@ impl<'a> Maker<'a> {
         let (template, noise) = (self.template, self.noise);
         let mean = self.cut(template, corner, &mut scratch.pixels);
         self.small.forward(&scratch.pixels, &mut scratch.spectrum, &mut scratch.fft);
-        let own = self.own(&scratch.spectrum, corner, mean);
+        let [own, noise_part] = self.own(&scratch.spectrum, corner, mean);
         self.fine(scratch);
         let [value, slope_x, slope_y] = samples(&scratch.fine, mean);
         let mut information = 0.0;
@@ -335,23 +338,34 @@ impl<'a> Maker<'a> {
                 }
             }
         }
-        Patch { corner, value, slope_x, slope_y, still, hidden: Vec::new(), information, own }
+        Patch {
+            corner,
+            value,
+            slope_x,
+            slope_y,
+            still,
+            hidden: Vec::new(),
+            information,
+            own,
+            noise: noise_part,
+        }
     }
 
-    /// The part of a tile's information that comes from a frame's own noise in the template.
+    /// The parts of a tile's information that come from a frame's own noise in the template, and from
+    /// all noise that is left in it.
     ///
     /// The template's power is `Q = S^2 / (S + N)`, N the noise of the average; so
     /// `S = (Q + sqrt(Q^2 + 4 Q N)) / 2`. Information on a shift goes with `f^2 S^2 / (S + N)`,
-    /// the pull of own noise with `f^2 S N / (S + N)`.
-    fn own(&self, spectrum: &[Complex32], corner: [usize; 2], mean: f32) -> f64 {
-        let Some(average) = self.average else { return 0.0 };
+    /// the pull of own noise with `f^2 S N / (S + N)`, and `S^2 N / (S + N)^2` of the power is noise.
+    fn own(&self, spectrum: &[Complex32], corner: [usize; 2], mean: f32) -> [f64; 2] {
+        let Some(average) = self.average else { return [0.0; 2] };
         let (w, h) = (self.template.width(), self.template.height());
         let middle = |c: usize, length: usize| (c + TILE / 2).min(length - 1);
         let at = middle(corner[1], h) * w + middle(corner[0], w);
         let seen = average.seen(at);
         let squares: f32 = self.window.iter().map(|w| w * w).sum();
         let white = squares * squares * self.noise.variance(mean, at) / seen;
-        let (mut pull, mut all) = (0.0_f64, 0.0_f64);
+        let (mut pull, mut left_in, mut all) = (0.0_f64, 0.0_f64, 0.0_f64);
         let powers = self.rings.mean_power(spectrum);
         let rings = powers.iter().zip(self.rings.counts()).zip(&self.noise_left);
         for (r, ((&q, &count), left)) in rings.enumerate() {
@@ -359,9 +373,10 @@ impl<'a> Maker<'a> {
             let s = 0.5 * (q + (q * q + 4.0 * q * n).sqrt());
             let f = (r as f64 + 0.5).powi(2) * f64::from(count * s / (s + n).max(1e-30));
             pull += f * f64::from(n);
+            left_in += f * f64::from(s * n / (s + n).max(1e-30));
             all += f * f64::from(s);
         }
-        if all > 0.0 { (pull / all).min(MOST_OWN) } else { 0.0 }
+        if all > 0.0 { [(pull / all).min(MOST_OWN), left_in / all] } else { [0.0; 2] }
     }
 
     /// The windowed surroundings of a tile, less their mean, which is given back.

@@ -66,6 +66,7 @@ fn between(a: Pose, b: Pose, (before, i, after): (usize, usize, usize)) -> Pose 
         },
         sigma: a.sigma.max(b.sigma).max(0.5 * step).max(0.5),
         light: mix(a.light, b.light),
+        light_sigma: a.light_sigma.max(b.light_sigma),
         measured: false,
     }
 }

@@ -2,7 +2,12 @@
 //!
 //! The model is that of stage `banding`. Row offsets that matter also pull on a frame's shift, so they
 //! are taken off before it is fitted, and what is left of them is fitted with it (see [`super::fit`]).
+//!
+//! Offsets make still pixels look as if they moved, at the frame's edges for whole rows. A row that is
+//! so short of still pixels is measured on all that the template's frames saw, if most of these agree
+//! on an offset: where parts move they do not, and the row is left alone.
 
+use super::template::LEAST_SEEN;
 use super::{PixelNoise, Pose};
 use crate::frame::convert::{index_in, round_isize, signed, to_f32};
 use crate::frame::{Flaw, Plane};
@@ -13,8 +18,11 @@ use crate::math::wide::{Wide, wide};
 
 /// Rows on each side whose mean is left in the picture.
 const SLOW: usize = 32;
-/// Still pixels below which a row is left alone.
+/// Still pixels below which a row is short of them, and pixels below which it is left alone.
 const LEAST: usize = 32;
+/// Part of a row's pixels that must lie within a standard deviation of its offset where they are not known
+/// to be still: two thirds of the 68 % that do where nothing moves.
+const AGREE: f32 = 0.45;
 /// Residuals beyond this many standard deviations do not count, those before it less and less:
 /// 95 % of the efficiency of least squares on normal noise.
 const BIWEIGHT: f32 = 4.685;
@@ -38,6 +46,8 @@ const LOOK_ROWS: usize = 6144;
 pub struct RowModel {
     template: Plane,
     still: Vec<u8>,
+    /// Of each row of the template: whether its pixels are all that were seen, still or not.
+    short: Vec<bool>,
     /// Spread of row offsets in DN.
     pub sigma: f64,
 }
@@ -65,7 +75,25 @@ impl RowModel {
     /// A block's `template` (DN) and `still` pixels (1), and the known spread of the offsets in DN.
     #[must_use]
     pub fn new(template: &Plane, still: Vec<u8>, sigma: f64) -> Self {
-        Self { template: template.clone(), still, sigma }
+        let short = vec![false; template.height()];
+        Self { template: template.clone(), still, short, sigma }
+    }
+
+    /// The same with all that many frames saw in the rows that are short of still pixels; `count`
+    /// frames saw each pixel of the template.
+    #[must_use]
+    pub fn with_seen(mut self, count: &Plane) -> Self {
+        let w = self.template.width();
+        let most = count.data().iter().copied().fold(0.0, f32::max);
+        let rows = self.still.chunks_mut(w.max(1)).zip(count.data().chunks(w.max(1)));
+        for ((still, count), short) in rows.zip(&mut self.short) {
+            *short = still.iter().filter(|s| **s != 0).count() < LEAST;
+            if *short {
+                let seen = count.iter().map(|&n| u8::from(n > LEAST_SEEN * most));
+                still.iter_mut().zip(seen).for_each(|(s, seen)| *s = seen);
+            }
+        }
+        self
     }
 
     /// A model of a block's `template` (DN) and `still` pixels (1) where its `count` frames show
@@ -156,6 +184,7 @@ impl RowModel {
             if self.still[ty * w + tx] == 0 || !good {
                 return;
             }
+            row.short |= self.short[ty];
             let above = self.template.row(ty.saturating_sub(1))[tx];
             let below = self.template.row((ty + 1).min(h - 1))[tx];
             let factor = noise.factor.as_ref().map_or(1.0, |f| f.data()[at]);
@@ -194,6 +223,7 @@ impl RowModel {
         let there = start..start + here.len();
         let template = |y: usize| &self.template.row(y)[there.clone()];
         let still = &self.still[ty * w..][there.clone()];
+        row.short = self.short[ty];
         row.used = wide(Gathering {
             values: &frame.values.row(y)[here.clone()],
             model: &model[here.clone()],
@@ -288,6 +318,8 @@ struct Row {
     weight: Vec<f32>,
     slope: Vec<f32>,
     used: usize,
+    /// Whether pixels are among them that are not known to be still.
+    short: bool,
     some: Vec<f32>,
 }
 
@@ -302,6 +334,7 @@ impl Row {
             all.resize(width.next_multiple_of(LANES), 0.0);
         }
         self.used = 0;
+        self.short = false;
     }
 
     fn set(&mut self, x: usize, [value, weight, slope]: [f32; 3]) {
@@ -315,6 +348,13 @@ impl Row {
     fn pixel(&self) -> f64 {
         let sum: f64 = self.weight.iter().map(|&w| f64::from(w)).sum();
         self.used as f64 / sum.max(1e-30)
+    }
+
+    /// Part of the pixels that lie within a standard deviation of an offset.
+    fn near(&self, offset: f32) -> f32 {
+        let known = self.value.iter().zip(&self.weight).filter(|v| *v.1 > 0.0);
+        let near = known.filter(|(v, w)| (*v - offset).powi(2) * *w < 1.0).count();
+        near as f32 / self.used.max(1) as f32
     }
 
     /// The offset that the pixels agree on, and its variance.
@@ -335,6 +375,9 @@ impl Row {
             }
             offset += sum / all;
             slope /= all;
+        }
+        if self.short && self.near(offset) < AGREE {
+            return None;
         }
         let together = EDGE_ALL * slope;
         Some((offset, 1.0 / (EFFICIENCY * inside) + together * together))
@@ -485,6 +528,42 @@ mod tests {
         let rest = left(&offsets, &model.offsets(&seen, &noise()));
         println!("row noise of 2 e- at 1920 wide and 150 e-: {rest:.3} e- left");
         assert!(rest < 0.4, "{rest}");
+    }
+
+    #[test]
+    fn a_strip_without_still_pixels_is_measured_where_nothing_moves() {
+        let mut rng = ChaCha8Rng::seed_from_u64(13);
+        let (values, offsets) = frame([0.0, 0.0], 6.0, &mut rng);
+        let seen = Seen { values: &values, flaws: None, pose: pose([0.0, 0.0]) };
+        // What the offsets themselves made look as if it moved: the lowest rows.
+        let strip = H - 18..H;
+        let mut mask = still();
+        mask[strip.start * W..].fill(0);
+        let count = Plane::filled(W, H, 4.0);
+        let bare = RowModel::new(&scene(), mask, 6.0);
+        let error = |model: &RowModel| {
+            let found = model.offsets(&seen, &noise());
+            let rest: Vec<f32> = offsets.iter().zip(&found).map(|(a, b)| a - b).collect();
+            let slow = rest[H - 40..H - 18].iter().sum::<f32>() / 22.0;
+            let squares: f32 = rest[strip.clone()].iter().map(|r| (r - slow).powi(2)).sum();
+            (squares / strip.len() as f32).sqrt()
+        };
+        assert!(error(&bare) > 4.0, "{}", error(&bare));
+        let model = bare.with_seen(&count);
+        assert!(error(&model) < 1.2, "{}", error(&model));
+        // Rows in front of which something moves by are left as they are.
+        let all = scene();
+        let other = Plane::from_fn(W, H, |x, y| all.at((x + 700) % W, (y + 50) % H));
+        let moving =
+            Plane::from_fn(
+                W,
+                H,
+                |x, y| {
+                    if strip.contains(&y) { other.at(x, y) } else { values.at(x, y) }
+                },
+            );
+        let found = model.offsets(&Seen { values: &moving, ..seen }, &noise());
+        assert!(found[strip].iter().all(|r| *r == 0.0));
     }
 
     #[test]

@@ -27,6 +27,8 @@ pub(super) struct Sums {
     pub(super) pixels: f64,
     /// Where its middle lies from that of the frame, in units of half the frame's diagonal.
     pub(super) at: [f64; 2],
+    /// The part of `info` that is only the template's noise.
+    pub(super) noise: f64,
 }
 
 /// What an offset of a row goes with: the sums of w s^2, w s g (along x, along y), w s M and w s r over
@@ -133,7 +135,7 @@ fn tile_sums(
     let FitScratch { columns, codes, rows, .. } = scratch;
     let rows = (target.noise.row > 0.0).then_some(&mut **rows);
     wide(Adding { part, moved, codes, columns, rows });
-    let sums = Sums { at: at.map(|v| v / moves.radius), ..reduce(columns) };
+    let sums = Sums { at: at.map(|v| v / moves.radius), noise: patch.noise, ..reduce(columns) };
     (sums, signed(patch.corner[1]) + moved.whole[1])
 }
 
@@ -459,5 +461,6 @@ fn reduce(columns: &Columns) -> Sums {
         misfit,
         pixels,
         at: [0.0; 2],
+        noise: 0.0,
     }
 }
