@@ -281,11 +281,13 @@ pub fn light(clip: &ClipFolder) -> Markup {
         .map(|r| r.light)
         .fold((f64::INFINITY, 0.0_f64), |(a, b), v| (a.min(v), b.max(v)));
     let swing = 100.0 * (high - low) / (high + low).max(1e-9);
+    // With as many figures as tell them apart.
+    let places = (3..6).find(|&n| figures(low, n) != figures(high, n)).unwrap_or(6);
     let words = format!(
         "The light of the originals lay between {} and {} of the reference level: \u{b1}{} %. \
          Each finished frame was divided by its own value.",
-        figures(low, 3),
-        figures(high, 3),
+        figures(low, places),
+        figures(high, places),
         figures(swing, 2)
     );
     let before = rows.iter().map(|r| [time.at(r), r.light]).collect();
