@@ -77,7 +77,7 @@ const MOST_KEPT_OUT: f64 = 0.4;
 
 /// What of a frame is kept out of the background while a part is followed: the part with half of its
 /// sides around it, as a region seldom holds all of it. What moves by less than a frame tells would
-/// count as background, and take with it what is measured against that: 0.84 of 0.05 px were left.
+/// count as background, and take with it what is measured against that: 0.84 of 0.05 px were read.
 fn kept_out([x, y, w, h]: [usize; 4], (width, height): (usize, usize)) -> Vec<[usize; 4]> {
     let (x0, y0) = (x.saturating_sub(w / 2), y.saturating_sub(h / 2));
     let (x1, y1) = ((x + w + w / 2).min(width), (y + h + h / 2).min(height));
