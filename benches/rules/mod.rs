@@ -32,6 +32,8 @@ pub(crate) struct Rule {
     pub(crate) tilt: [f64; 2],
     /// Relative change of the pitch from the middle to the ends.
     pub(crate) distortion: f64,
+    /// Where the rule begins and ends, as parts of the picture's half.
+    pub(crate) ends: [f64; 2],
     pub(crate) bright_ticks: bool,
     pub(crate) electrons: f64,
     pub(crate) seed: u64,
@@ -54,6 +56,7 @@ impl Rule {
             corner: between(0.5, 1.0),
             tilt: [0.0; 2],
             distortion: 0.0,
+            ends: [-9.0, 9.0],
             bright_ticks: between(0.0, 1.0) > 0.7,
             electrons,
             seed: number + 1000,
@@ -90,6 +93,10 @@ impl Rule {
         let mut ink = 0.0;
         for k in [at.floor(), at.ceil()] {
             let d = (at - k) * self.pitch_px;
+            let tick = (k - self.phase) * self.pitch_px / half;
+            if tick < self.ends[0] || tick > self.ends[1] {
+                continue;
+            }
             let wide = 0.5 * self.thickness * self.pitch_px;
             let reach = match k as i64 {
                 k if k % 10 == 0 => self.reach[2],

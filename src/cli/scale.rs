@@ -12,14 +12,15 @@ use crate::measure::ruler::{KnownLength, PICK_SIGMA_PX, ScaleArgs, Tolerance};
 #[command(after_help = "\
 A rule's ticks are found with --pitch; with --from, --to and --length two points are taken as \
 given. The result is a small TOML file: name it in clip.toml, shoot.toml or with --scale of run. \
-Look at the annotated picture: every drawn line must lie on a tick, and every tenth is orange.")]
+Look at the annotated picture: every drawn line must lie on a tick, and every tenth is orange. \
+Where the rule begins or ends in the picture, it is measured between the blue lines only.")]
 pub(super) struct Args {
     /// Picture of a rule or graticule, taken with the clip's lens, magnification and crop
     image: PathBuf,
     /// Length on the rule from each tick to the next (of the finest ones), such as 10um
     #[arg(long, value_name = "LENGTH", required_unless_present = "from", conflicts_with = "from")]
     pitch: Option<Length>,
-    /// Only this part of the picture, in px, where the rule does not fill it
+    /// Only this part of the picture, in px, where other things are in it
     #[arg(long, value_name = "X,Y,W,H", value_parser = super::options::region, conflicts_with = "from")]
     region: Option<super::options::Region>,
     /// First of two points in the picture, in px
@@ -47,7 +48,7 @@ pub(super) struct Args {
     /// The pixels lie under a colour mosaic (a picture as the sensor gave it)
     #[arg(long)]
     mosaic: bool,
-    /// File to write [default: NAME-scale.toml in the current folder]
+    /// File to write [default: NAME-scale.toml in the current folder, unless the picture lies in it]
     #[arg(short = 'o', long = "output", value_name = "FILE")]
     output: Option<PathBuf>,
 }
@@ -96,6 +97,11 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
             "the rule lies at {:.2} degrees; {} of 15 strips show its ticks",
             t.angle_deg, t.strips
         ));
+        if let Some([[x0, y0], [x1, y1]]) = t.part {
+            ui.answer(&format!(
+                "an end of the rule is seen: measured from {x0:.0},{y0:.0} to {x1:.0},{y1:.0} px"
+            ));
+        }
     }
     for w in &found.warnings {
         ui.say(&format!("note: {w}"));

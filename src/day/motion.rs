@@ -48,7 +48,7 @@ pub fn run(args: &MotionArgs, out: &Path, work: &Work<'_>) -> Result<MotionRepor
         let shape = &source.expected.shape;
         check_region(args.region, (shape.width, shape.height), 0)?;
     }
-    let clip = Opened::new(&Place { job: &args.job, out }, work)?;
+    let clip = Opened::new(&Place { job: &args.job, out, part: args.region }, work)?;
     let (width, height) = (clip.size.0 * clip.span, clip.size.1 * clip.span);
     check_region(args.region, (width, height), PAD * clip.span)?;
     let slow = clip.facts.rows_take_too_long(height);
@@ -89,6 +89,7 @@ pub fn run(args: &MotionArgs, out: &Path, work: &Work<'_>) -> Result<MotionRepor
             .iter()
             .filter_map(|s| s.rotation)
             .max_by(|a, b| a.value.abs().total_cmp(&b.value.abs())),
+        rotation_until: steps.iter().rev().find(|s| s.rotation.is_some()).map(|s| s.frame),
         told,
         files: Vec::new(),
         warnings: clip.warnings.iter().cloned().chain(slow).collect(),
@@ -292,9 +293,13 @@ fn follow(args: &MotionArgs, clip: &Opened, work: &Work<'_>) -> Result<Tracked, 
         let frames: Vec<_> = batch.par_iter().map(|&i| read(i)).collect();
         for (&i, frame) in batch.iter().zip(&frames) {
             let found = frame.as_ref().and_then(|(f, p)| follower.step(f, p));
-            let turned = frame.as_ref().zip(found.as_ref()).and_then(|((f, pose), found)| {
-                rotation.as_mut()?.step(&follower, (f, pose), found)
-            });
+            let (found, turned) = match (&mut rotation, frame) {
+                // What turns is elsewhere than a shift alone says.
+                (Some(rotation), Some((f, pose))) => {
+                    rotation.step((f, pose), found.as_ref()).unzip()
+                }
+                _ => (found, None),
+            };
             let top = args.region[1] as f64 - first.shift[1] * clip.span as f64;
             let mut own = step(clip, &clip.listed[i], found, (top, args.region[3]))?;
             own.rotation = turned;
@@ -321,17 +326,16 @@ struct Rotation {
 }
 
 impl Rotation {
-    /// Rotation since the first frame in rad, clockwise on screen.
+    /// Where the part is, and its rotation since the first frame in rad, clockwise on screen.
     fn step(
         &mut self,
-        follower: &Follower,
         (frame, pose): (&FixedPlane, &Pose),
-        found: &Followed,
-    ) -> Option<Measured> {
-        let place = [0, 1].map(|a| found.shift[a] + pose.shift[a]);
-        let turned = self.turner.step(follower, frame, (place, found.light))?;
+        found: Option<&Followed>,
+    ) -> Option<(Followed, Measured)> {
+        let (followed, turned) = self.turner.step(frame, pose, found)?;
         let angle = turned.angle - pose.turn.angle;
-        Some(Measured { value: angle - *self.zero.get_or_insert(angle), sigma: turned.sigma })
+        let value = angle - *self.zero.get_or_insert(angle);
+        Some((followed, Measured { value, sigma: turned.sigma }))
     }
 }
 

@@ -111,6 +111,8 @@ pub struct MotionReport {
     pub sigma_px: f64,
     /// Largest rotation in rad, clockwise on screen, where it was asked for.
     pub peak_rotation_rad: Option<Measured>,
+    /// The last frame in which rotation was told, where it was asked for.
+    pub rotation_until: Option<u64>,
     /// What the series tells; in px, px/s and px/s^2.
     #[serde(flatten)]
     pub told: Told,

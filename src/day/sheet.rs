@@ -195,6 +195,10 @@ impl Lines<'_> {
         if let Some(r) = self.report.peak_rotation_rad {
             self.add("largest rotation", format!("{} (clockwise)", shown(r, 1e3, "mrad")));
         }
+        if let Some(frame) = self.report.rotation_until {
+            let found = format!("until frame {frame}, with the part's place");
+            self.add("rotation followed", found);
+        }
     }
 }
 

@@ -100,6 +100,8 @@ impl Source {
         let (mut facts, said) = Facts::merge(layers).complete()?;
         warnings.extend(said);
         let scale_fault = drop_scale(&mut facts, &expected);
+        // Of a scale that is not used it is not said that it is.
+        warnings.retain(|w| scale_fault.is_none() || w.kind != "scale-disagrees");
         warnings.extend(scale_fault.as_ref().map(|why| {
             Warning::new("scale-refused", why.clone(), "until then the clip has no scale")
         }));

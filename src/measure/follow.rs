@@ -11,7 +11,8 @@
 //! fixed after that, so nothing drifts.
 //!
 //! Uncertainty: that of the fit and of the background, added in squares. Translation only; a part
-//! that turns by more than its own texture allows is lost, and says so. Cost: about 2 µs a pixel
+//! that turns by more than its own texture allows is lost, or followed to somewhere else: see
+//! [`super::turning`]. Cost: about 2 µs a pixel
 //! of the region and frame in all.
 
 use rustfft::num_complex::Complex32;
@@ -82,8 +83,8 @@ pub struct Follower {
 }
 
 /// A frame's part around where the region is expected.
-pub(super) struct Cut {
-    pub(super) frame: FixedPlane,
+struct Cut {
+    frame: FixedPlane,
     noise: PixelNoise,
     offset: [f64; 2],
 }
@@ -205,6 +206,11 @@ impl Follower {
         self.speed = [0.0; 2];
     }
 
+    /// Region with its padding, in reference coordinates: x, y, width, height.
+    pub(super) fn window(&self) -> [usize; 4] {
+        self.window
+    }
+
     /// The noise that was given.
     pub(super) fn noise(&self) -> &PixelNoise {
         &self.noise
@@ -282,7 +288,7 @@ impl Follower {
 
     /// The part of a frame where the region lies when the scene is moved by about `place`;
     /// `None` where it leaves the frame.
-    pub(super) fn cut(&self, frame: &FixedPlane, place: [f64; 2]) -> Option<Cut> {
+    fn cut(&self, frame: &FixedPlane, place: [f64; 2]) -> Option<Cut> {
         let [x, y, w, h] = self.window;
         let whole = place.map(round_isize);
         let x = usize::try_from(signed(x).checked_add(whole[0])?).ok()?;
@@ -371,7 +377,7 @@ impl Follower {
 }
 
 /// A place in the coordinates of a cut.
-pub(super) fn local(cut: &Cut, place: [f64; 2]) -> [f64; 2] {
+fn local(cut: &Cut, place: [f64; 2]) -> [f64; 2] {
     [place[0] - cut.offset[0], place[1] - cut.offset[1]]
 }
 

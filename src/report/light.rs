@@ -131,10 +131,12 @@ fn words(clip: &ClipFolder, rows: &[&Row], apart: Option<&Apart>) -> String {
     } else {
         " Each finished frame was divided by its own value."
     };
+    // With as many figures as tell them apart.
+    let places = (3..6).find(|&n| figures(low, n) != figures(high, n)).unwrap_or(6);
     format!(
         "The light of the originals lay between {} and {} of the reference level: \u{b1}{} %.{}{divided}",
-        figures(low, 3),
-        figures(high, 3),
+        figures(low, places),
+        figures(high, places),
         figures(swing, 2),
         apart.map_or(String::new(), Apart::words)
     )

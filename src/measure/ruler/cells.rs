@@ -5,7 +5,7 @@ use std::f64::consts::{PI, TAU};
 use rustfft::num_complex::Complex64;
 
 use super::super::series::{LinearFit, least_squares};
-use super::strips::{Pitch, Turned};
+use super::strips::{Pitch, Span, Turned};
 use crate::frame::Plane;
 use crate::frame::convert::{floor_isize, index_in, round_usize};
 use crate::math::robust::median_f64;
@@ -75,6 +75,9 @@ impl Cell {
 /// The picture cut into cells that are turned along the rule.
 struct Grid {
     turned: Turned,
+    /// Middle of what is looked at along the rule, and half its length.
+    middle: f64,
+    reach: f64,
     /// Distance of cell centres along u; a cell is twice as long.
     step: f64,
     columns: usize,
@@ -94,9 +97,15 @@ struct Datum {
     sigma: f64,
 }
 
-/// Refines a pitch by the phases of all cells within its reach.
-pub(super) fn refine(picture: &Plane, angle: f64, pitch: &Pitch) -> Option<PhaseFit> {
-    let grid = Grid::new(picture, angle, pitch)?;
+/// Refines a pitch by the phases of all cells within its reach, of the part `span` along the rule
+/// or all of it.
+pub(super) fn refine(
+    picture: &Plane,
+    angle: f64,
+    pitch: &Pitch,
+    span: Option<Span>,
+) -> Option<PhaseFit> {
+    let grid = Grid::new(picture, angle, pitch, span)?;
     let mut wave = [pitch.frequency, 0.0];
     for _ in 0..3 {
         let turn = grid.turn(&grid.cells(picture, wave));
@@ -109,10 +118,12 @@ pub(super) fn refine(picture: &Plane, angle: f64, pitch: &Pitch) -> Option<Phase
 }
 
 impl Grid {
-    fn new(picture: &Plane, angle: f64, pitch: &Pitch) -> Option<Self> {
+    fn new(picture: &Plane, angle: f64, pitch: &Pitch, span: Option<Span>) -> Option<Self> {
         let turned = Turned::new(picture, angle);
-        let cell = (PERIODS / pitch.frequency).max(4.0 * turned.half[0] / COLUMNS);
-        let steps = round_usize(2.0 * turned.half[0] / (0.5 * cell));
+        let [from, to] = span.unwrap_or([-turned.half[0], turned.half[0]]);
+        let (middle, reach) = (0.5 * (from + to), 0.5 * (to - from));
+        let cell = (PERIODS / pitch.frequency).max(4.0 * reach / COLUMNS);
+        let steps = round_usize(2.0 * reach / (0.5 * cell));
         let row_of = |v: f64| {
             let at = (v + turned.half[1]) / (2.0 * turned.half[1]) * ROWS as f64;
             round_usize(at.clamp(0.0, ROWS as f64))
@@ -122,7 +133,9 @@ impl Grid {
             (1..=HARMONICS).take_while(|&h| h as f64 * pitch.frequency < HIGHEST).count();
         (steps >= 3 && end > first_row && harmonics > 0).then(|| Self {
             turned,
-            step: 2.0 * turned.half[0] / steps as f64,
+            middle,
+            reach,
+            step: 2.0 * reach / steps as f64,
             // A cell is two steps long.
             columns: steps - 1,
             first_row,
@@ -133,7 +146,7 @@ impl Grid {
 
     /// u of the centre of column `k`: a cell reaches one step to both sides.
     fn u(&self, k: usize) -> f64 {
-        (k as f64 + 1.0) * self.step - self.turned.half[0]
+        (k as f64 + 1.0) * self.step - self.reach + self.middle
     }
 
     fn v(&self, r: usize) -> f64 {
@@ -163,7 +176,7 @@ impl Grid {
         let row = (v + self.turned.half[1]) / (2.0 * self.turned.half[1]) * ROWS as f64;
         let row = floor_isize(row).checked_sub_unsigned(self.first_row);
         let Some(row) = row.and_then(|r| index_in(r, self.rows)) else { return };
-        let at = (u + self.turned.half[0]) / self.step - 1.0;
+        let at = (u - self.middle + self.reach) / self.step - 1.0;
         let low = floor_isize(at);
         let part = at - at.floor();
         // Hann windows two steps long: the weights of the two cells add up to one.
@@ -233,7 +246,7 @@ impl Grid {
 
     /// Row of the fit: an offset a harmonic, u, v, then u^2, u v, u^3 (in half extents).
     fn row(&self, d: &Datum, terms: usize) -> Vec<f64> {
-        let (u, v) = (d.u / self.turned.half[0], d.v / self.turned.half[1]);
+        let (u, v) = ((d.u - self.middle) / self.reach, d.v / self.turned.half[1]);
         let mut row = vec![0.0; self.harmonics];
         row[d.harmonic] = 1.0;
         row.extend([u, v, u * u, u * v, u * u * u].iter().take(terms));
@@ -285,7 +298,7 @@ impl Grid {
         let [bend, fan, curve] = [2, 3, 4].map(|i| term(i).unwrap_or(0.0));
         // Higher terms only where they are there: they cost accuracy.
         let plane = if significant.contains(&true) { full.clone() } else { self.fit(&data, 2)? };
-        let [half_u, half_v] = self.turned.half;
+        let (half_u, half_v) = (self.reach, self.turned.half[1]);
         let along = wave[0] + plane.value[n] / half_u;
         let across = wave[1] + plane.value[n + 1] / half_v;
         let length = libm::hypot(along, across);
@@ -297,7 +310,7 @@ impl Grid {
         Some(PhaseFit {
             frequency: self.turned.back([along, across]),
             relative: sigma * wide(&plane) / length,
-            phase: mean.arg() / TAU + plane.value[0],
+            phase: mean.arg() / TAU + plane.value[0] - plane.value[n] * self.middle / half_u,
             change: [-4.0 * bend / cycles, -2.0 * fan / cycles],
             curvature: -3.0 * curve / cycles,
             significant,

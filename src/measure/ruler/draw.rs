@@ -7,7 +7,8 @@ use crate::frame::Plane;
 use crate::frame::convert::{round_i64, round_u16, to_f32};
 use crate::math::robust::quantile;
 
-/// Colour of ticks, of every tenth tick, and of picked points (red, green, blue; 0 to 1).
+/// Colour of ticks, of every tenth tick, and of picked points and the ends of what was measured (red,
+/// green, blue; 0 to 1).
 const TICK: [f32; 3] = [0.1, 0.9, 0.3];
 const TENTH: [f32; 3] = [1.0, 0.45, 0.0];
 const POINT: [f32; 3] = [0.0, 0.75, 1.0];
@@ -15,7 +16,8 @@ const POINT: [f32; 3] = [0.0, 0.75, 1.0];
 const OPACITY: f32 = 0.8;
 
 /// `picture` in grey, stretched, with the ticks drawn over the upper half of their reach (below it
-/// the rule itself stays to be compared) or the line between two points.
+/// the rule itself stays to be compared), where they were measured and with a line at either end of
+/// that, or the line between two points.
 #[must_use]
 pub fn annotated(
     picture: &Plane,
@@ -49,7 +51,19 @@ pub fn annotated(
 /// Colour and cover of the tick nearest to a place along and square to the rule.
 fn tick_ink(ticks: &Ticks, [u, v]: [f64; 2]) -> Option<([f32; 3], f32)> {
     let middle = 0.5 * (ticks.reach[0] + ticks.reach[1]);
-    if v < ticks.reach[0] || v > middle {
+    if v < ticks.reach[0] || v > ticks.reach[1] {
+        return None;
+    }
+    if let Some([from, to]) = ticks.span {
+        let end = (u - from).abs().min((u - to).abs());
+        if end < 1.0 {
+            return Some((POINT, to_f32(1.0 - end)));
+        }
+        if u < from || u > to {
+            return None;
+        }
+    }
+    if v > middle {
         return None;
     }
     let cycles = u / ticks.pitch_px + ticks.phase;

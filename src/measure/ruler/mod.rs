@@ -4,11 +4,13 @@
 //! direction     structure tensor of the smoothed picture (and the direction square to it)
 //! strips        15 along the ticks: minor ticks live in some, major ones in others; in each the
 //!               lowest strong spectral peak; then the highest of these that two strips support
+//! span          where along the rule that pitch is there: only that is measured, so ends of the rule
+//!               may be seen
 //! refinement    phases of 1 to 3 harmonics in cells of the picture; plane through them
 //! acceptance    best strip explained by 6 harmonics, or as many as ticks 3 px wide need (R^2 > 0.93
 //!               by degrees of freedom), phase slip between halves below 0.03 cycles, at least 8
 //!               periods and 2 strips; with 16 periods or more and a slip below 0.01 cycles
-//!               R^2 > 0.85 is enough
+//!               R^2 > 0.85 is enough, with 32 or more R^2 > 0.6
 //! ```
 //!
 //! Terms above the plane tell what is wrong with the picture: pitch that changes along the rule or
@@ -27,6 +29,7 @@
 mod cells;
 mod draw;
 mod result;
+mod span;
 mod strips;
 mod ticks;
 
@@ -116,6 +119,9 @@ pub fn run(args: &ScaleArgs) -> Result<ScaleReport, MeasureError> {
         ));
     }
     let mut report = measure(&picture.crop(x, y, w, h), args, &args.image)?;
+    for place in report.ticks.iter_mut().filter_map(|t| t.part.as_mut()).flatten() {
+        *place = [place[0] + x as f64, place[1] + y as f64];
+    }
     // Clips are held against the whole picture.
     (report.scale.width_px, report.scale.height_px) = (width, height);
     Ok(report)
@@ -146,14 +152,16 @@ pub fn measure(
     let mut warnings: Vec<String> = args.tolerance.warning().into_iter().collect();
     let ticks = match args.from {
         KnownLength::Pitch(pitch) => {
-            let ticks = find_ticks(picture)?;
+            let what = if args.region.is_some() { "region" } else { "picture" };
+            let ticks = ticks::find(picture, what)?;
             let span_um = ticks.periods * pitch.um();
             let rule = args.tolerance.relative_sigma(span_um);
             file.um_per_px = pitch.um() / ticks.pitch_px;
             file.sigma_um_per_px = file.um_per_px * libm::hypot(ticks.relative, rule);
             file.how =
                 format!("{:.0} ticks of {pitch} found at {:.4} px", ticks.periods, ticks.pitch_px);
-            file.pitch_um = Some(pitch.um());
+            // Of a length in mm rounding is left in the last of 16 digits.
+            file.pitch_um = Some(twelve_digits(pitch.um()));
             file.pitch_px = Some(ticks.pitch_px);
             file.angle_deg = Some(ticks.angle_deg);
             warnings.extend(ticks.warnings.iter().cloned());
@@ -188,6 +196,11 @@ pub fn measure(
     };
     let annotated = annotated(picture, ticks.as_ref(), points);
     Ok(ScaleReport { scale: file, ticks, warnings, annotated })
+}
+
+/// A number to 12 significant digits.
+fn twelve_digits(value: f64) -> f64 {
+    format!("{value:.11e}").parse().unwrap_or(value)
 }
 
 /// Refuses a point that does not lie in the picture; centres of pixels are whole numbers.

@@ -69,6 +69,9 @@ pub(super) struct Turned {
     pub half: [f64; 2],
 }
 
+/// From where to where along a rule, in pixels from the picture's centre.
+pub(super) type Span = [f64; 2];
+
 impl Turned {
     pub(super) fn new(picture: &Plane, angle: f64) -> Self {
         let (w, h) = (picture.width() as f64, picture.height() as f64);
@@ -83,6 +86,12 @@ impl Turned {
         [x * self.cos + y * self.sin, y * self.cos - x * self.sin]
     }
 
+    /// A place along (u, v) in picture coordinates.
+    pub(super) fn place(&self, at: [f64; 2]) -> [f64; 2] {
+        let [x, y] = self.back(at);
+        [x + self.centre[0], y + self.centre[1]]
+    }
+
     /// A vector along (u, v) in picture coordinates.
     pub(super) fn back(&self, [u, v]: [f64; 2]) -> [f64; 2] {
         [u * self.cos - v * self.sin, u * self.sin + v * self.cos]
@@ -95,6 +104,8 @@ pub(super) struct Strips {
     length: usize,
     /// Sum of values and of weights: `BINS` rows of `length`.
     sum: Vec<[f64; 2]>,
+    /// The part along the rule that is looked at.
+    span: Option<Span>,
 }
 
 /// A pitch that several strips support.
@@ -118,7 +129,8 @@ pub(super) struct Test {
 }
 
 impl Strips {
-    pub(super) fn new(picture: &Plane, angle: f64) -> Self {
+    /// Of the part `span` along the rule, or all of it.
+    pub(super) fn new(picture: &Plane, angle: f64, span: Option<Span>) -> Self {
         let turned = Turned::new(picture, angle);
         let length = round_usize(2.0 * turned.half[0]) + 2;
         let mut sum = vec![[0.0; 2]; BINS * length];
@@ -139,7 +151,7 @@ impl Strips {
                 }
             }
         }
-        Self { turned, length, sum }
+        Self { turned, length, sum, span }
     }
 
     /// v of the centre of strip `j`.
@@ -147,16 +159,25 @@ impl Strips {
         (2.0 * (j as f64 + 0.5) / STRIPS as f64 - 1.0) * self.turned.half[1]
     }
 
-    /// Mean profile of the strip around `v` (Gaussian, sigma a 24th of the extent) over the
-    /// longest stretch that the picture covers, a cubic taken off.
+    /// Mean profile of the strip around `v` (Gaussian, sigma a 24th of the extent), a cubic taken
+    /// off.
     fn profile(&self, v: f64) -> Vec<f64> {
         let sigma = self.turned.half[1] / 12.0;
+        let near = |at: f64| {
+            let z = (at - v) / sigma;
+            if z.abs() < 3.0 { libm::exp(-0.5 * z * z) } else { 0.0 }
+        };
+        detrended(self.mean(near).1)
+    }
+
+    /// Mean of the rows square to the rule by the weight of their v, over the longest stretch that
+    /// the picture covers; before it, the u of its first value.
+    pub(super) fn mean(&self, weight: impl Fn(f64) -> f64) -> (f64, Vec<f64>) {
         let mut total = vec![[0.0; 2]; self.length];
         for (bin, row) in self.sum.chunks_exact(self.length).enumerate() {
             let at = (2.0 * (bin as f64 + 0.5) / BINS as f64 - 1.0) * self.turned.half[1];
-            let z = (at - v) / sigma;
-            if z.abs() < 3.0 {
-                let weight = libm::exp(-0.5 * z * z);
+            let weight = weight(at);
+            if weight > 0.0 {
                 for (t, c) in total.iter_mut().zip(row) {
                     t[0] += weight * c[0];
                     t[1] += weight * c[1];
@@ -164,18 +185,20 @@ impl Strips {
             }
         }
         let most = total.iter().map(|t| t[1]).fold(0.0, f64::max);
-        let covered = |t: &[f64; 2]| t[1] > 0.3 * most;
+        let u = |i: usize| i as f64 - self.turned.half[0];
+        let inside = |i: usize| self.span.is_none_or(|s| u(i) >= s[0] && u(i) <= s[1]);
+        let covered = |i: usize| total[i][1] > 0.3 * most && inside(i);
         // The longest covered run.
         let (mut best, mut start) = (0..0, 0);
         for i in 0..=total.len() {
-            if i == total.len() || !covered(&total[i]) {
+            if i == total.len() || !covered(i) {
                 if i - start > best.len() {
                     best = start..i;
                 }
                 start = i + 1;
             }
         }
-        detrended(total[best].iter().map(|t| t[0] / t[1]).collect())
+        (u(best.start), total[best].iter().map(|t| t[0] / t[1]).collect())
     }
 
     /// The highest fundamental that at least two strips support.
@@ -212,7 +235,10 @@ impl Strips {
     }
 }
 
-/// Takes a cubic off.
+/// Least part of its mean that a trend is divided by.
+const DARKEST: f64 = 0.2;
+
+/// Takes a cubic off, and divides by it: where there is less light, ticks are fainter.
 fn detrended(mut profile: Vec<f64>) -> Vec<f64> {
     let scale = 2.0 / profile.len().max(1) as f64;
     let row = |i: usize| {
@@ -221,8 +247,13 @@ fn detrended(mut profile: Vec<f64>) -> Vec<f64> {
     };
     let rows = profile.iter().enumerate().map(|(i, &v)| (row(i), v, 1.0));
     let Some(fit) = least_squares(rows, 4) else { return profile };
+    let mean = profile.iter().sum::<f64>() / profile.len().max(1) as f64;
     for (i, v) in profile.iter_mut().enumerate() {
-        *v -= row(i).iter().zip(&fit.value).map(|(a, b)| a * b).sum::<f64>();
+        let trend = row(i).iter().zip(&fit.value).map(|(a, b)| a * b).sum::<f64>();
+        *v -= trend;
+        if mean > 0.0 {
+            *v /= (trend / mean).max(DARKEST);
+        }
     }
     profile
 }

@@ -1,7 +1,8 @@
 //! The ticks of a rule: where they are found, and whether it is a rule at all.
 
 use super::cells::{PhaseFit, refine};
-use super::strips::{Strips, direction};
+use super::span::span;
+use super::strips::{Strips, Turned, direction};
 use crate::frame::Plane;
 use crate::measure::MeasureError;
 use crate::optics::rectangular_sigma;
@@ -15,6 +16,10 @@ pub const EXPLAINED_BY_MANY: f64 = 0.85;
 const MANY: f64 = 16.0;
 /// Largest phase slip with [`EXPLAINED_BY_MANY`], in cycles.
 const SLIP_OF_MANY: f64 = 0.01;
+/// The same for twice as many: noise or blur leaves little of fine ticks, but nothing else keeps in
+/// step for so long.
+const EXPLAINED_BY_MOST: f64 = 0.6;
+const SLIP_OF_MOST: f64 = 0.02;
 /// Largest phase slip between the halves of the best strip, in cycles.
 pub const SLIP: f64 = 0.03;
 /// Least number of periods.
@@ -49,6 +54,11 @@ pub struct Ticks {
     pub phase: f64,
     /// From where to where the ticks reach, in pixels from the centre square to the rule.
     pub reach: [f64; 2],
+    /// The part that was measured along the rule, in pixels from the centre; `None`: all of it, no
+    /// end of the rule is seen.
+    pub span: Option<[f64; 2]>,
+    /// Both ends of that part in the picture, x and y in px.
+    pub part: Option<[[f64; 2]; 2]>,
     /// What to know of the result.
     #[serde(skip)]
     pub warnings: Vec<String>,
@@ -59,15 +69,23 @@ pub struct Ticks {
 /// # Errors
 /// [`MeasureError::Refused`] where the picture is no rule, with what speaks against it.
 pub fn find_ticks(picture: &Plane) -> Result<Ticks, MeasureError> {
+    find(picture, "picture")
+}
+
+/// The same, of what is called `what`.
+pub(super) fn find(picture: &Plane, what: &str) -> Result<Ticks, MeasureError> {
     let (w, h) = (picture.width(), picture.height());
     if w.min(h) < LEAST_SIDE {
         return Err(MeasureError::input(
-            format!("the picture has {w}x{h} pixels"),
+            format!("the {what} has {w}x{h} pixels"),
             format!("give one of at least {LEAST_SIDE} pixels on each side"),
         ));
     }
     if !picture.data().iter().all(|v| v.is_finite()) {
-        return Err(MeasureError::input("the picture has values that are no numbers", "repair it"));
+        return Err(MeasureError::input(
+            format!("the {what} has values that are no numbers"),
+            "repair it",
+        ));
     }
     let angle = direction(picture);
     // Lines along the rule (its edge, a base line) can outweigh the ticks: then it is the other.
@@ -82,29 +100,39 @@ pub fn find_ticks(picture: &Plane) -> Result<Ticks, MeasureError> {
 fn refused(what: &str) -> MeasureError {
     MeasureError::refused(
         format!("not a rule: {what}"),
-        "name the part that shows the ticks (--region), frame them larger, sharper and evenly lit, \
-         or give two points by hand (--from, --to, --length)",
+        "name the part that shows the ticks (--region; best where they run through its whole width), \
+         frame them larger, sharper and evenly lit, or give two points by hand (--from, --to, \
+         --length)",
     )
 }
 
 /// Finds ticks that follow each other in the direction `angle` (radians).
 fn along(picture: &Plane, angle: f64) -> Result<Ticks, MeasureError> {
-    let rows = Strips::new(picture, angle);
-    let Some(pitch) = rows.pitch() else {
+    let rows = Strips::new(picture, angle, None);
+    let Some(mut pitch) = rows.pitch() else {
         return Err(refused("no two strips along the ticks share a period"));
     };
-    let fit = refine(picture, angle, &pitch)
+    let part = span(&rows, &pitch);
+    if part.is_some()
+        && let Some(again) = Strips::new(picture, angle, part).pitch()
+    {
+        pitch = again;
+    }
+    let fit = refine(picture, angle, &pitch, part)
         .ok_or_else(|| refused("the ticks' phases do not line up"))?;
     let turned = libm::atan2(fit.frequency[1], fit.frequency[0]);
     let frequency = libm::hypot(fit.frequency[0], fit.frequency[1]);
-    let straight = Strips::new(picture, turned);
+    let straight = Strips::new(picture, turned, part);
     let test =
         straight.test(frequency, pitch.reach).ok_or_else(|| refused("no strip can be fitted"))?;
     if test.periods < PERIODS {
         return Err(refused(&format!("only {:.1} periods, wanted {PERIODS}", test.periods)));
     }
-    let many = test.periods >= MANY && test.slip <= SLIP_OF_MANY;
-    let wanted = if many { EXPLAINED_BY_MANY } else { EXPLAINED };
+    let wanted = match test.periods {
+        n if n >= 2.0 * MANY && test.slip <= SLIP_OF_MOST => EXPLAINED_BY_MOST,
+        n if n >= MANY && test.slip <= SLIP_OF_MANY => EXPLAINED_BY_MANY,
+        _ => EXPLAINED,
+    };
     if test.explained < wanted {
         return Err(refused(&format!(
             "even ticks explain {:.1} % of the best strip, wanted {:.0} %",
@@ -132,6 +160,11 @@ fn along(picture: &Plane, angle: f64) -> Result<Ticks, MeasureError> {
         curvature: fit.curvature,
         phase: fit.phase + dark,
         reach: pitch.reach,
+        span: part,
+        part: part.map(|ends| {
+            let v = 0.5 * (pitch.reach[0] + pitch.reach[1]);
+            ends.map(|u| Turned::new(picture, turned).place([u, v]))
+        }),
         warnings: Vec::new(),
     };
     ticks.warnings = warnings(&ticks, &fit);
