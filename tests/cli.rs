@@ -362,7 +362,7 @@ fn a_magnification_may_be_written_as_times() {
     let with = |m| place.run(&["check", "comb", "--magnification", m, "--pixel-pitch", "20um"]);
     with("4x").expect(0, &[]);
     with("0x").expect(2, &["above zero", "4x"]);
-    std::fs::write(clip.join("clip.toml"), "magnification = \"4x\"\nrate = 5000\n").unwrap();
+    fs::write(clip.join("clip.toml"), "magnification = \"4x\"\nrate = 5000\n").unwrap();
     place.run(&["check", "comb"]).expect(0, &[]);
 }
 

@@ -221,7 +221,10 @@ fn averaged_frames_are_combined_too_and_promise_no_less_noise_than_they_share() 
     assert!((noise("five")[5] - shared).abs() < 1e-3, "{} {shared}", noise("five")[5]);
     // The last group has 4 frames of 5; that is said.
     let warnings = record(&place, "five")["warnings"].to_string();
-    assert!(warnings.contains("1 of the groups of 5 frames") && warnings.contains("frame 21"));
+    assert!(
+        warnings.contains("of the groups of 5 frames, 1 is incomplete")
+            && warnings.contains("frame 21")
+    );
 }
 
 #[test]

@@ -99,7 +99,9 @@ fn the_first_and_the_last_frame_may_be_bad_too() {
 fn a_gap_in_the_numbers_stays_a_gap_in_time() {
     let place = with_clip();
     fs::remove_file(place.path("clip/000013.tif")).unwrap();
-    place.run(&["run", "clip"]).expect(1, &["23 frames made", "1 numbers of the sequence"]);
+    place
+        .run(&["run", "clip"])
+        .expect(1, &["23 frames made", "no file for 1 number of the sequence"]);
     assert_eq!(status(&place, "13"), "missing");
     assert_eq!(status(&place, "14"), "ok");
     assert!(!made(&place).contains(&"000013.tif".to_owned()));

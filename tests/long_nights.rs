@@ -63,7 +63,7 @@ fn a_clip_that_changes_or_vanishes_under_the_run_is_found_out() {
     let here = names(&frames);
     assert!(!here.contains(&"000470.tif".to_owned()) && !here.contains(&"000475.tif".to_owned()));
     // Run again, it is the clip as it is now.
-    run(&place, "comb").expect(1, &["479 frames made", "1 numbers of the sequence"]);
+    run(&place, "comb").expect(1, &["479 frames made", "no file for 1 number of the sequence"]);
     let rows = read_csv(&place.path("hushframe-out/comb/frames.csv"));
     assert_eq!((rows[469]["status"].as_str(), rows[474]["status"].as_str()), ("ok", "missing"));
 }

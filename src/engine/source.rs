@@ -120,8 +120,22 @@ impl Source {
             warnings,
         };
         source.check_levels()?;
+        source.check_mosaic()?;
         source.check_playback()?;
         Ok(source)
+    }
+
+    fn check_mosaic(&self) -> Result<(), EngineError> {
+        let shape = self.expected.shape;
+        match self.layout() {
+            Layout::Mosaic(_) if shape.width < 2 || shape.height < 2 => {
+                Err(EngineError::Refused(format!(
+                    "frames of {}x{} have no 2 x 2 pixels for a colour mosaic: leave out --mosaic",
+                    shape.width, shape.height
+                )))
+            }
+            _ => Ok(()),
+        }
     }
 
     /// Windows in time are as long as this rate is high, and nothing is shown at rates beyond these.

@@ -7,8 +7,9 @@
 
 use super::agree::{CORRELATED, SQUARES_3, above, agreement, decay, spread_doubt};
 use super::band::{CellBand, Work};
+use super::slip::Shown;
 use crate::math::blur::{BlurScratch, binomial_3_rows, binomial_rows};
-use crate::math::wide::Wide;
+use crate::math::wide::{Wide, wide};
 
 /// Cells a binomial of 5 x 5 averages, four independent pixels each but for resampling.
 const INDEPENDENT: f32 = 4.0 / 0.0748 / CORRELATED;
@@ -31,7 +32,58 @@ impl Wide for Judging<'_> {
     }
 }
 
+/// Asking all segments of a band whether places as a whole have shifted, as one piece of work.
+struct Slipping<'a> {
+    band: &'a mut CellBand,
+    sigma: f32,
+}
+
+impl Wide for Slipping<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { band, sigma } = self;
+        let near = band.near();
+        band.average(near, false);
+        let shown = Shown {
+            width: band.width,
+            guide: &band.work.kept,
+            now: &band.now,
+            known: &band.known,
+            variance: &band.cell_variance,
+        };
+        let scratch = band.slipped.get_or_insert_default();
+        let mut any = false;
+        let segments = band.mean.iter().zip(&band.count).zip(&mut band.weight);
+        for ((mean, count), weight) in segments {
+            any |= scratch.slip(shown, (mean, count), weight, sigma);
+        }
+        if any {
+            band.surest();
+        }
+    }
+}
+
 impl CellBand {
+    /// Takes weight off segments where places as a whole have shifted since; `sigma` is the uncertainty
+    /// of the frames' poses in px.
+    pub(super) fn slip(&mut self, sigma: f32) {
+        wide(Slipping { band: self, sigma });
+    }
+
+    /// The largest of the weights of the segments next to the current frame.
+    #[inline(always)]
+    fn surest(&mut self) {
+        let near = self.near();
+        self.sure.fill(0.0);
+        for w in &self.weight[near] {
+            for (sure, w) in self.sure.iter_mut().zip(w) {
+                *sure = if *w > *sure { *w } else { *sure };
+            }
+        }
+    }
+
     /// Turns unexplained variance and means into weights.
     #[inline(always)]
     fn judge(&mut self, step: f32) {
@@ -75,12 +127,7 @@ impl CellBand {
         for w in &mut self.weight {
             spread_doubt(w, width, &mut self.work.agree);
         }
-        self.sure.fill(0.0);
-        for w in &self.weight[near] {
-            for (sure, w) in self.sure.iter_mut().zip(w) {
-                *sure = if *w > *sure { *w } else { *sure };
-            }
-        }
+        self.surest();
     }
 
     /// Weighs a segment by whether the difference at hand is noise.
@@ -177,4 +224,72 @@ fn smooth(
 #[inline(always)]
 fn a_little(n: f32) -> f32 {
     if n > 0.25 { n } else { 0.25 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A texture of waves, in cells of 2 px, moved along x by `shift` px.
+    fn texture(x: usize, y: usize, shift: f32) -> f32 {
+        let (x, y) = (2.0 * x as f32 - shift, 2.0 * y as f32);
+        let wave = |u: f32| libm::sinf(u);
+        50.0 + 12.0 * (wave(0.5 * x + 0.2 * y) + wave(0.31 * y - 0.1 * x + 1.0))
+    }
+
+    /// Cells with a standard deviation of 6 DN in the current frame; its left half has moved.
+    fn band(shift: f32) -> CellBand {
+        let mut band = CellBand { width: 96, height: 48, ..CellBand::default() };
+        band.fit_to_judge(2);
+        // Twelve even numbers added are nearly normal.
+        let even = |i: usize| ((i.wrapping_mul(2_654_435_761) >> 9) % 4096) as f32 / 4096.0 - 0.5;
+        let noise = |i: usize| (0..12).map(|k| even(31 * i + 7_919 * k + 5)).sum::<f32>();
+        for i in 0..96 * 48 {
+            let (x, y) = (i % 96, i / 96);
+            let moved = if x < 48 { shift } else { 0.0 };
+            band.now[i] = texture(x, y, moved) + 6.0 * noise(i);
+            band.known[i] = 1.0;
+            (band.pixel_variance[i], band.cell_variance[i]) = (144.0, 36.0);
+            for s in 0..2 {
+                band.mean[s][i] = texture(x, y, 0.0) + 6.0 / 3.0 * noise(i + (s + 1) * 10_000);
+                band.count[s][i] = 9.0;
+                band.weight[s][i] = 1.0;
+            }
+            band.sure[i] = 1.0;
+        }
+        band
+    }
+
+    #[test]
+    fn a_square_that_moved_by_less_than_its_cells_can_tell_loses_its_weight() {
+        let mut moved = band(0.8);
+        moved.slip(0.01);
+        let at = |x: usize, y: usize| y * 96 + x;
+        for y in 12..36 {
+            for x in 12..36 {
+                assert!(moved.weight[0][at(x, y)] < 0.1, "{x} {y}: {}", moved.weight[0][at(x, y)]);
+                assert!(moved.sure[at(x, y)] < 0.1);
+                let still = moved.weight[1][at(x + 48, y)];
+                assert!(still > 0.99, "{x} {y}: {still}");
+            }
+        }
+        let before = band(0.0);
+        let mut still = before.clone();
+        still.slip(0.01);
+        assert!(still.weight == before.weight && still.sure == before.sure);
+    }
+
+    #[test]
+    fn what_moves_in_front_does_not_speak_for_what_lies_behind() {
+        let mut band = band(0.0);
+        for i in 0..96 * 48 {
+            if i % 96 < 24 {
+                band.now[i] = 200.0;
+                band.weight.iter_mut().for_each(|w| w[i] = 0.0);
+            }
+        }
+        let before = band.weight.clone();
+        band.slip(0.01);
+        assert!(band.weight == before);
+    }
 }

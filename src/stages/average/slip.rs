@@ -20,8 +20,6 @@
 //! result. Plain places have no gradient.
 
 use super::agree::{above, decay};
-use super::band::CellBand;
-use crate::math::wide::{Wide, wide};
 
 /// Cells of a block along a side; a square has two by two.
 const BLOCK: usize = 8;
@@ -46,49 +44,14 @@ pub(super) struct SlipScratch {
     line: Vec<f32>,
 }
 
-/// All segments of a band, as one piece of work.
-struct Slipping<'a> {
-    band: &'a mut CellBand,
-    scratch: &'a mut SlipScratch,
-    sigma: f32,
-}
-
-impl Wide for Slipping<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn call(self) {
-        let Self { band, scratch, sigma } = self;
-        let near = band.near();
-        band.average(near.clone(), false);
-        let tolerance = sigma * sigma + TOLERANCE * TOLERANCE;
-        let mut any = false;
-        for s in 0..band.mean.len() {
-            scratch.sums(band, s);
-            if scratch.judge(tolerance) {
-                scratch.weigh(&mut band.weight[s], band.width);
-                any = true;
-            }
-        }
-        if any {
-            band.sure.fill(0.0);
-            for w in &band.weight[near] {
-                for (sure, w) in band.sure.iter_mut().zip(w) {
-                    *sure = if *w > *sure { *w } else { *sure };
-                }
-            }
-        }
-    }
-}
-
-impl CellBand {
-    /// Takes the weight off segments in squares that have shifted since; `sigma` is the uncertainty of
-    /// the frames' poses in px.
-    pub(super) fn slip(&mut self, sigma: f32) {
-        let mut scratch = self.slipped.take().unwrap_or_default();
-        wide(Slipping { band: self, scratch: &mut scratch, sigma });
-        self.slipped = Some(scratch);
-    }
+/// Cells of a part of the picture, `width` a row: what is shown on the whole, and by the current frame.
+#[derive(Clone, Copy)]
+pub(super) struct Shown<'a> {
+    pub(super) width: usize,
+    pub(super) guide: &'a [f32],
+    pub(super) now: &'a [f32],
+    pub(super) known: &'a [f32],
+    pub(super) variance: &'a [f32],
 }
 
 impl SlipScratch {
@@ -97,13 +60,31 @@ impl SlipScratch {
         self.columns.len()
     }
 
-    /// The sums over all whole blocks of a segment.
+    /// Takes weight off a segment of these means and counts where it has shifted; whether any was taken.
+    /// `sigma` is the uncertainty of the frames' poses in px.
     #[inline(always)]
-    fn sums(&mut self, band: &CellBand, s: usize) {
-        let (width, height) = (band.width, band.height);
+    pub(super) fn slip(
+        &mut self,
+        shown: Shown<'_>,
+        (mean, count): (&[f32], &[f32]),
+        weight: &mut [f32],
+        sigma: f32,
+    ) -> bool {
+        self.sums(shown, (mean, count), weight);
+        let any = self.judge(sigma * sigma + TOLERANCE * TOLERANCE);
+        if any {
+            self.weigh(weight, shown.width);
+        }
+        any
+    }
+
+    /// The sums over all whole blocks.
+    #[inline(always)]
+    fn sums(&mut self, shown: Shown<'_>, (mean, count): (&[f32], &[f32]), weight: &[f32]) {
+        let Shown { width, guide, now, known, variance } = shown;
+        let height = now.len() / width.max(1);
         self.columns.resize(width / BLOCK, [[0.0; BLOCK]; 4]);
         self.blocks.clear();
-        let guide = &band.work.kept;
         let line = |y: usize| y * width..(y + 1) * width;
         for rows in (0..height / BLOCK).map(|b| b * BLOCK..(b + 1) * BLOCK) {
             self.columns.fill([[0.0; BLOCK]; 4]);
@@ -113,12 +94,12 @@ impl SlipScratch {
                 add(
                     &Row {
                         guide: [&guide[up], &guide[at.clone()], &guide[down]],
-                        mean: &band.mean[s][at.clone()],
-                        count: &band.count[s][at.clone()],
-                        weight: &band.weight[s][at.clone()],
-                        now: &band.now[at.clone()],
-                        known: &band.known[at.clone()],
-                        variance: &band.cell_variance[at],
+                        mean: &mean[at.clone()],
+                        count: &count[at.clone()],
+                        weight: &weight[at.clone()],
+                        now: &now[at.clone()],
+                        known: &known[at.clone()],
+                        variance: &variance[at],
                     },
                     &mut self.columns,
                 );
@@ -246,73 +227,5 @@ fn add(row: &Row<'_>, columns: &mut [[[f32; BLOCK]; 4]]) {
             gxx[i] += w * gx * gx;
             gyy[i] += w * gy * gy;
         }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// A texture of waves, in cells of 2 px, moved along x by `shift` px.
-    fn texture(x: usize, y: usize, shift: f32) -> f32 {
-        let (x, y) = (2.0 * x as f32 - shift, 2.0 * y as f32);
-        let wave = |u: f32| libm::sinf(u);
-        50.0 + 12.0 * (wave(0.5 * x + 0.2 * y) + wave(0.31 * y - 0.1 * x + 1.0))
-    }
-
-    /// Cells with a standard deviation of 6 DN in the current frame; its left half has moved.
-    fn band(shift: f32) -> CellBand {
-        let mut band = CellBand { width: 96, height: 48, ..CellBand::default() };
-        band.fit_to_judge(2);
-        // Twelve even numbers added are nearly normal.
-        let even = |i: usize| ((i.wrapping_mul(2_654_435_761) >> 9) % 4096) as f32 / 4096.0 - 0.5;
-        let noise = |i: usize| (0..12).map(|k| even(31 * i + 7_919 * k + 5)).sum::<f32>();
-        for i in 0..96 * 48 {
-            let (x, y) = (i % 96, i / 96);
-            let moved = if x < 48 { shift } else { 0.0 };
-            band.now[i] = texture(x, y, moved) + 6.0 * noise(i);
-            band.known[i] = 1.0;
-            (band.pixel_variance[i], band.cell_variance[i]) = (144.0, 36.0);
-            for s in 0..2 {
-                band.mean[s][i] = texture(x, y, 0.0) + 6.0 / 3.0 * noise(i + (s + 1) * 10_000);
-                band.count[s][i] = 9.0;
-                band.weight[s][i] = 1.0;
-            }
-            band.sure[i] = 1.0;
-        }
-        band
-    }
-
-    #[test]
-    fn a_square_that_moved_by_less_than_its_cells_can_tell_loses_its_weight() {
-        let mut moved = band(0.8);
-        moved.slip(0.01);
-        let at = |x: usize, y: usize| y * 96 + x;
-        for y in 12..36 {
-            for x in 12..36 {
-                assert!(moved.weight[0][at(x, y)] < 0.1, "{x} {y}: {}", moved.weight[0][at(x, y)]);
-                assert!(moved.sure[at(x, y)] < 0.1);
-                let still = moved.weight[1][at(x + 48, y)];
-                assert!(still > 0.99, "{x} {y}: {still}");
-            }
-        }
-        let before = band(0.0);
-        let mut still = before.clone();
-        still.slip(0.01);
-        assert!(still.weight == before.weight && still.sure == before.sure);
-    }
-
-    #[test]
-    fn what_moves_in_front_does_not_speak_for_what_lies_behind() {
-        let mut band = band(0.0);
-        for i in 0..96 * 48 {
-            if i % 96 < 24 {
-                band.now[i] = 200.0;
-                band.weight.iter_mut().for_each(|w| w[i] = 0.0);
-            }
-        }
-        let before = band.weight.clone();
-        band.slip(0.01);
-        assert!(band.weight == before);
     }
 }
