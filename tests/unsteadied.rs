@@ -65,7 +65,7 @@ fn finished(place: &Place, stages: &str) -> Vec<Plane> {
     place.write("p.toml", &text);
     let args = ["run", "clip", "--pipeline", "p.toml", "--out", "out", "--no-preview"];
     let facts = ["--black", "100", "--white", "4095", "--rate", "1000"];
-    place.run(&[&args[..], &facts].concat()).expect(0, &["frames made"]);
+    place.run(&[&args[..], &facts[..]].concat()).expect(0, &["frames made"]);
     (0..FRAMES)
         .map(|k| {
             let name = format!("out/clip/frames/{:06}.tif", k + 1);
