@@ -228,7 +228,7 @@ fn an_unreadable_frame_fails_the_finish_and_not_the_parts() {
             step(&place, "out", what, share).expect(0, &[]);
         }
     }
-    step(&place, "out", "finish", "2").expect(1, &["frame 70 failed", "1 numbers"]);
+    step(&place, "out", "finish", "2").expect(1, &["frame 70 failed", "no file for 1 number"]);
     assert_as_whole(&place, "out", "comb-pluck");
 }
 

@@ -72,7 +72,9 @@ impl Common {
         check_no_footage(folder)?;
         if self.to.exists() {
             check_output(&self.to, &there)?;
-            check_output(&self.to, &[&file])?;
+            if check_output(&self.to, &[&file]).is_err() {
+                bail!("{}: is the shoot file: give another --to", printable(&self.to));
+            }
             if !farm::ours(&self.to) {
                 bail!(
                     "{}: is there already, and hushframe farm did not write it: choose another --to",

@@ -49,8 +49,8 @@ const OUT: f64 = 5.0;
 const MOST_KEPT: f64 = 0.3;
 /// Measured light scatters by up to this many times what its fit states (parts that move, detail that
 /// the template lacks), and by this part of it that nobody sees.
-const SCATTER: f64 = 1.5;
-const UNSEEN: f64 = 0.0005;
+const SCATTER: f64 = 3.0;
+const UNSEEN: f64 = 0.001;
 /// Part of the ripple's amplitude that may be left by a fit that still explains it, whatever it is.
 const LITTLE: f64 = 0.05;
 /// Ripple is reported from this multiple of its uncertainty on.

@@ -2,8 +2,12 @@
 //!
 //! A saturated sample says that there was at least as much light as white. Where the window's other
 //! frames, which have a value, agree with that but for noise, their mean is the better answer: a place
-//! near white is cut off by noise in one frame and not in the next. Where they show less, it is the
-//! light that changed (a glint that moved, a spark), and what they show is not what is there now.
+//! near white is cut off by noise in one frame and not in the next. Where they show less than half of
+//! white, it is the light that changed (a glint that moved, a spark), and what they show is not what is
+//! there now. In between it is most often the rim of a still glint, which a frame's own place in the
+//! grid makes white or not: there the mean stays, as a rim that goes on and off is worse to look at.
+//!
+//! **Limits**: what moves and is saturated in front of more than half of white is not told.
 
 use super::still::Level;
 use super::sums::{Sums, good};
@@ -13,6 +17,8 @@ use crate::math::patch::any_marked;
 /// Standard deviations of a frame's noise by which the window may stay below white at a pixel that is
 /// saturated: noise alone saturates so dark a pixel in one of 30,000.
 const BELOW: f32 = 4.0;
+/// Share of white from which on the window's mean stays.
+const BRIGHT: f32 = 0.5;
 
 /// What tells of the pixels of a frame without a value.
 pub(super) struct Full<'a> {
@@ -56,7 +62,7 @@ impl Full<'_> {
         // Light was divided out.
         let white = self.current.coding.white() * light;
         let variance = noise.variance(white, y * self.current.width + x) * factor;
-        let lower = values.at(x, y) < white - BELOW * variance.sqrt();
+        let lower = values.at(x, y) < (white - BELOW * variance.sqrt()).min(BRIGHT * white);
         if lower {
             values.set(x, y, white);
         }
