@@ -96,7 +96,7 @@ fn rim(n: usize) -> impl Fn(usize, usize) -> bool {
 const AVERAGE: &str = "[[stage]]\nuse = \"average\"\n";
 
 #[test]
-fn what_drifts_is_averaged_to_its_edges_and_its_noise_is_that_of_its_light() {
+fn what_drifts_is_averaged_to_its_edges() {
     let place = Place::new();
     let scenes = scenes(|k| [0.6 * k as f64, -0.35 * k as f64], |_| 0.0);
     let light = |k: usize| 1.0 + 0.25 * (1.9 * k as f32).sin();
@@ -111,17 +111,6 @@ fn what_drifts_is_averaged_to_its_edges_and_its_noise_is_that_of_its_light() {
         // The first and last frames have neighbours on one side only.
         assert!(all < 0.75 * noise.sqrt() && edge < noise.sqrt(), "{k}: {all} {edge}");
     }
-    // What is left of noise goes with the light that it is shown in.
-    let rows = read_csv(&place.path("out/clip/frames.csv"));
-    let per_light: Vec<f32> = rows
-        .iter()
-        .enumerate()
-        .map(|(k, row)| row["noise_e"].parse::<f32>().unwrap() / light(k))
-        .collect();
-    let inner = &per_light[6..FRAMES - 6];
-    let mean = inner.iter().sum::<f32>() / inner.len() as f32;
-    println!("noise by light {per_light:.2?}");
-    assert!(inner.iter().all(|v| (v / mean - 1.0).abs() < 0.08), "{inner:?}");
 }
 
 #[test]
