@@ -167,7 +167,7 @@ impl<'a> Renderer<'a> {
             corrector,
             analysis,
             moved: steadied || average.is_some(),
-            black: steadied && window == even_window(info.width, info.height),
+            black: steadied && window == whole,
             noise: if average.is_none() && outputs.combine().is_some() {
                 written_noise(noise, source.expected.shape.channels, &factors, window)
             } else {

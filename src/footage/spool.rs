@@ -39,11 +39,9 @@ pub fn spool(from: &mut dyn Read, disk: &dyn Disk, out: &Path) -> Result<PathBuf
     }
     let folder = out.join(FOLDER);
     create_folders(disk, &folder)?;
-    let places = || (1_u32..).map(|n| folder.join(name(n)));
-    let earlier: Vec<PathBuf> = places().take_while(|p| p.exists()).collect();
-    let Some(place) = places().nth(earlier.len()) else {
-        return Err(FootageError::footage(&folder, "holds too many streams".to_owned()));
-    };
+    let numbered = (1..).map(|n| folder.join(name(n)));
+    let earlier: Vec<PathBuf> = numbered.take_while(|p| p.exists()).collect();
+    let place = folder.join(name(earlier.len() + 1));
     let written = write_on(disk, &place, |to| {
         to.write_all(&head)?;
         io::copy(from, to).map(|_| ())
@@ -60,7 +58,7 @@ pub fn spool(from: &mut dyn Read, disk: &dyn Disk, out: &Path) -> Result<PathBuf
 }
 
 /// Name of the copy of the `n`th stream.
-fn name(n: u32) -> String {
+fn name(n: usize) -> String {
     if n == 1 { format!("{NAME}.y4m") } else { format!("{NAME}-{n}.y4m") }
 }
 

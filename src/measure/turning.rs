@@ -354,28 +354,29 @@ mod tests {
     use crate::frame::convert::to_f32;
     use crate::frame::{Coding, NoiseModel};
 
+    /// A frame of a texture that is turned about a point.
+    fn turned((width, height): (usize, usize), angle: f64) -> FixedPlane {
+        let centre = [66.0, 44.0];
+        let (sin, cos) = libm::sincos(angle);
+        let plane = Plane::from_fn(width, height, |x, y| {
+            let d = [x as f64 - centre[0], y as f64 - centre[1]];
+            let at = [d[0] * cos + d[1] * sin, d[1] * cos - d[0] * sin];
+            to_f32(
+                1000.0
+                    + 150.0 * libm::sin(0.7 * at[0] + 0.3 * at[1])
+                    + 120.0 * libm::cos(0.45 * at[1] - 0.6 * at[0])
+                    + 90.0 * libm::sin(0.31 * at[0] - 0.8 * at[1] + 1.0),
+            )
+        });
+        FixedPlane::from_plane(&plane, None, Coding::for_white(4095.0))
+    }
+
     /// A texture that is turned about a point: angles come back, small and large, with a place
     /// that a shift alone gets wrong.
     #[test]
     fn angles_come_back() {
-        let size = (120, 100);
-        let centre = [66.0, 44.0];
-        let frame = |angle: f64| {
-            let (sin, cos) = libm::sincos(angle);
-            let plane = Plane::from_fn(size.0, size.1, |x, y| {
-                let d = [x as f64 - centre[0], y as f64 - centre[1]];
-                let at = [d[0] * cos + d[1] * sin, d[1] * cos - d[0] * sin];
-                to_f32(
-                    1000.0
-                        + 150.0 * libm::sin(0.7 * at[0] + 0.3 * at[1])
-                        + 120.0 * libm::cos(0.45 * at[1] - 0.6 * at[0])
-                        + 90.0 * libm::sin(0.31 * at[0] - 0.8 * at[1] + 1.0),
-                )
-            });
-            FixedPlane::from_plane(&plane, None, Coding::for_white(4095.0))
-        };
         let angles: Vec<f64> = (0..24).map(|k| 0.2 * libm::sin(0.3 * f64::from(k))).collect();
-        let frames: Vec<FixedPlane> = angles.iter().map(|&a| frame(a)).collect();
+        let frames: Vec<FixedPlane> = angles.iter().map(|&a| turned((120, 100), a)).collect();
         let block: Vec<(&FixedPlane, Pose)> = frames.iter().map(|f| (f, Pose::ZERO)).collect();
         let noise = PixelNoise::new(&NoiseModel { gain_e_per_dn: 1.0, read_noise_e: 8.0 });
         let mut follower = Follower::new(&block, [36, 30, 48, 40], &noise).unwrap();
@@ -411,24 +412,8 @@ mod tests {
     /// From rest to 0.9 rad: a shift alone says something else, and the rotation is followed to the end.
     #[test]
     fn a_part_that_turns_far_stays_where_it_is() {
-        let size = (140, 120);
-        let centre = [66.0, 44.0];
-        let mut frames = Vec::new();
         let angles: Vec<f64> = (0..60).map(|k| 0.018 * f64::from((k - 10).max(0))).collect();
-        for &angle in &angles {
-            let (sin, cos) = libm::sincos(angle);
-            let plane = Plane::from_fn(size.0, size.1, |x, y| {
-                let d = [x as f64 - centre[0], y as f64 - centre[1]];
-                let at = [d[0] * cos + d[1] * sin, d[1] * cos - d[0] * sin];
-                to_f32(
-                    1000.0
-                        + 150.0 * libm::sin(0.7 * at[0] + 0.3 * at[1])
-                        + 120.0 * libm::cos(0.45 * at[1] - 0.6 * at[0])
-                        + 90.0 * libm::sin(0.31 * at[0] - 0.8 * at[1] + 1.0),
-                )
-            });
-            frames.push(FixedPlane::from_plane(&plane, None, Coding::for_white(4095.0)));
-        }
+        let frames: Vec<FixedPlane> = angles.iter().map(|&a| turned((140, 120), a)).collect();
         let block: Vec<(&FixedPlane, Pose)> = frames.iter().map(|f| (f, Pose::ZERO)).collect();
         let noise = PixelNoise::new(&NoiseModel { gain_e_per_dn: 1.0, read_noise_e: 8.0 });
         let mut follower = Follower::new(&block[..30], [36, 30, 48, 40], &noise).unwrap();

@@ -129,7 +129,8 @@ pub(super) fn head(source: &Source) -> Option<String> {
     Some(hash_bytes(&bytes))
 }
 
-fn read_json(path: &Path) -> Option<Value> {
+/// A file of JSON, where it is one.
+pub(super) fn read_json(path: &Path) -> Option<Value> {
     serde_json::from_slice(&fs::read(path).ok()?).ok()
 }
 
@@ -142,12 +143,18 @@ fn known_hashes(folder: &Path, record: Option<&Value>) -> BTreeSet<String> {
     if !known.is_empty() {
         return known;
     }
-    let sealed = read_json(&folder.join("analysis.json"));
-    let body: Option<Value> =
-        sealed.and_then(|s| serde_json::from_str(s.get("body")?.as_str()?).ok());
-    let frames = body.as_ref().and_then(|b| b.get("frames")?.as_array());
     let hash = |f: &Value| f.get("hash")?.as_str().map(str::to_owned);
-    frames.into_iter().flatten().filter_map(hash).collect()
+    analysed(folder).iter().flatten().filter_map(hash).collect()
+}
+
+/// What the analysis in a clip's folder says of each frame, of whatever job it is.
+pub(super) fn analysed(folder: &Path) -> Option<Vec<Value>> {
+    let sealed = read_json(&folder.join("analysis.json"))?;
+    let mut body: Value = serde_json::from_str(sealed.get("body")?.as_str()?).ok()?;
+    match body.get_mut("frames")?.take() {
+        Value::Array(frames) => Some(frames),
+        _ => None,
+    }
 }
 
 /// What a lock says of a run, before its number, and of parts.

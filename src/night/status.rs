@@ -9,7 +9,7 @@ use serde::Serialize;
 
 use super::NightError;
 use super::journal::{Entry, Journal};
-use super::place::{FRAMES, SHARDS, file_name, holder};
+use super::place::{FRAMES, SHARDS, analysed, file_name, holder, read_json};
 use crate::footage::{FAILED, RealDisk, clip_folders, hash_file, printable};
 use crate::record::Failure;
 
@@ -63,23 +63,12 @@ pub fn status(out: &Path, verify: bool) -> Result<Vec<ClipStatus>, NightError> {
     clip_folders(out)?.iter().map(|f| clip_status(f, verify)).collect()
 }
 
-fn json(path: &Path) -> Option<serde_json::Value> {
-    serde_json::from_slice(&fs::read(path).ok()?).ok()
-}
-
 /// What a journal lists, of whatever job.
 fn journal_of(journal: &Path) -> Result<BTreeMap<u64, Entry>, NightError> {
     match Journal::key_of(journal)? {
         Some(key) => Journal::read(&RealDisk, journal, &key),
         None => Ok(BTreeMap::new()),
     }
-}
-
-/// Frames of a clip that was looked at and has no record yet.
-fn analysed(path: &Path) -> Option<u64> {
-    let body = json(path)?.get("body")?.as_str()?.to_owned();
-    let body: serde_json::Value = serde_json::from_str(&body).ok()?;
-    u64::try_from(body.get("frames")?.as_array()?.len()).ok()
 }
 
 /// Files beside the frames that are not what was written.
@@ -89,7 +78,7 @@ fn broken(folder: &Path, readable: bool, verify: bool) -> Vec<String> {
         broken.push(RECORD.to_owned());
     }
     let place = folder.join("complete.json");
-    let seal = json(&place);
+    let seal = read_json(&place);
     if seal.is_none() && place.is_file() {
         broken.push("complete.json".to_owned());
     }
@@ -119,11 +108,11 @@ fn clip_status(folder: &Path, verify: bool) -> Result<ClipStatus, NightError> {
             }
         }
     }
-    let record = json(&folder.join(RECORD));
+    let record = read_json(&folder.join(RECORD));
     let broken = broken(folder, record.is_some(), verify);
     let missing = record.as_ref().and_then(|r| r.pointer("/inputs/missing")?.as_array());
     let missing = missing.into_iter().flatten().filter_map(serde_json::Value::as_u64).collect();
-    let failure = json(&folder.join(FAILED));
+    let failure = read_json(&folder.join(FAILED));
     let failure = failure.and_then(|v| serde_json::from_value::<Failure>(v).ok());
     // Whoever works here holds the lock.
     let holder = holder(folder);
@@ -171,7 +160,7 @@ fn clip_status(folder: &Path, verify: bool) -> Result<ClipStatus, NightError> {
         done: listed.len() as u64,
         total: combined
             .or_else(|| frames.as_ref().and_then(|f| f.get("total")?.as_u64()))
-            .or_else(|| analysed(&folder.join("analysis.json"))),
+            .or_else(|| u64::try_from(analysed(folder)?.len()).ok()),
         failed,
         damaged,
         gone,

@@ -21,8 +21,8 @@ const SLOW: usize = 32;
 /// Still pixels below which a row is short of them, and pixels below which it is left alone.
 const LEAST: usize = 32;
 /// Part of a row's pixels that must lie within a standard deviation of its offset where they are not known
-/// to be still: two thirds of the 68 % that do where nothing moves. At 0.55 rows that do not move are left
-/// out too, as their offset is known to a pixel's noise only.
+/// to be still: two thirds of the 68 % that do where nothing moves. At 0.55 rows of the test
+/// below are left out in which nothing moves.
 const AGREE: f32 = 0.45;
 /// Residuals beyond this many standard deviations do not count, those before it less and less:
 /// 95 % of the efficiency of least squares on normal noise.
