@@ -270,7 +270,7 @@ fn the_same_bits_from_any_start_and_with_any_number_of_threads() {
 
 #[test]
 fn settings_out_of_range_are_refused_with_the_number() {
-    let noise = || vec![PixelNoise { slope: 1.0, floor: 1.0, factor: None, row: 0.0 }];
+    let noise = || vec![PixelNoise { slope: 1.0, floor: 1.0, factor: None, row: 0.0, held: 0.0 }];
     let with =
         |frames, strength| AverageSettings { frames, strength, ..AverageSettings::default() };
     let text = |s| Average::new(&s, noise()).unwrap_err().to_string();

@@ -223,7 +223,7 @@ fn our_shifts(case: &ShiftCase, side: usize) -> ([f64; 2], [f64; 2]) {
         &mut scratch,
     );
     let coding = Coding { zero: 4096.0, step: 0.0625 };
-    let noise = PixelNoise { slope: 1.0, floor, factor: None, row: 0.0 };
+    let noise = PixelNoise { slope: 1.0, floor, factor: None, row: 0.0, held: 0.0 };
     let pieces = patches(&fixed, &vec![1; side * side], &noise, (None, 1.0));
     let target = Target::new(&pieces, &noise);
     let moving = FixedPlane::from_plane(&moving, None, coding);

@@ -242,6 +242,8 @@ impl View {
         let [x, y, w, h] = self.window;
         PixelNoise {
             factor: clip.noise.factor.as_ref().map(|f| f.crop(x, y, w, h)),
+            // What lies still on the sensor does not lie still around a part that is followed.
+            held: 0.0,
             ..clip.noise.clone()
         }
     }

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use super::EngineError;
 use super::source::{RawSamples, ReadSamples, Source};
 use crate::footage::FrameFile;
+use crate::frame::convert::to_f32;
 use crate::frame::{Coding, Domain, FixedPlane, Flaw, Frame, Layout, NoiseModel, Plane};
 use crate::pipeline::Pipeline;
 use crate::record::{Notes, Warning};
@@ -183,7 +184,13 @@ pub fn luma_noise(model: &NoiseModel, layout: Layout, corrector: &Corrector) -> 
         Layout::Mono | Layout::Rgb => corrector.factor(0).cloned(),
         Layout::Mosaic(_) | Layout::Sites(_) => corrector.factor(0).map(binned),
     };
-    PixelNoise { slope: base.slope / of, floor: base.floor.max(ROUNDING) / of, factor, row: 0.0 }
+    PixelNoise {
+        slope: base.slope / of,
+        floor: base.floor.max(ROUNDING) / of,
+        factor,
+        row: 0.0,
+        held: to_f32(corrector.dark.variance()) / of,
+    }
 }
 
 /// Mean of each 2 x 2 pixels.

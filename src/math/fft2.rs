@@ -168,6 +168,12 @@ impl Rings {
     /// Number of rings.
     pub const COUNT: usize = 24;
 
+    /// The frequency in the middle of a ring, in cycles a pixel.
+    #[must_use]
+    pub fn frequency(ring: usize) -> f64 {
+        (ring as f64 + 0.5) / Self::COUNT as f64 * std::f64::consts::FRAC_1_SQRT_2
+    }
+
     /// The rings of a transform's spectrum.
     #[must_use]
     pub fn new(fft: &Fft2) -> Self {

@@ -103,6 +103,7 @@ pub(super) fn tied(
     let target = Target {
         variance_factor: average.noise_gain / frames.max(1) as f32
             + first.average.noise_gain / first.frames.max(1) as f32,
+        as_seen: false,
         ..Target::new(patches, noise)
     };
     let mut scratch = FitScratch::default();

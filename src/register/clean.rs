@@ -45,6 +45,8 @@ const EVENED: usize = 2;
 pub struct SensorFaults {
     /// The same to every frame, in DN.
     pub pattern: Option<Plane>,
+    /// Variance of what is still unknown of each pixel of it, in DN^2, where pixels have one.
+    pub left: Option<f32>,
     /// Spread of the rows' offsets in DN, where they matter.
     pub rows: Option<f32>,
     /// Whether light changes unevenly over the frame (this is a lamps' fault, not the sensor's).
@@ -55,9 +57,13 @@ impl SensorFaults {
     /// The noise of frames that have these faults.
     #[must_use]
     pub fn noise<'a>(&self, noise: &'a PixelNoise) -> Cow<'a, PixelNoise> {
-        match self.rows {
-            Some(row) => Cow::Owned(PixelNoise { row, ..noise.clone() }),
-            None => Cow::Borrowed(noise),
+        match (self.rows, self.left) {
+            (None, None) => Cow::Borrowed(noise),
+            (row, held) => Cow::Owned(PixelNoise {
+                row: row.unwrap_or(noise.row),
+                held: held.unwrap_or(noise.held),
+                ..noise.clone()
+            }),
         }
     }
 
@@ -70,11 +76,13 @@ impl SensorFaults {
     ) -> bool {
         let least = if drawn { LEAST_DRAWN } else { LEAST_MOTION };
         let Some(found) = fixed_pattern(&lent(frames), block, noise, least) else { return false };
-        frames.par_iter_mut().flatten().for_each(|f| take_pattern_off(f, &found));
+        frames.par_iter_mut().flatten().for_each(|f| take_pattern_off(f, &found.values));
+        self.left = found.left.or(self.left);
         match &mut self.pattern {
-            None => self.pattern = Some(found),
+            None => self.pattern = Some(found.values),
             Some(all) => {
-                all.data_mut().iter_mut().zip(found.data()).for_each(|(a, f)| *a += f);
+                let more = found.values.data();
+                all.data_mut().iter_mut().zip(more).for_each(|(a, f)| *a += f);
             }
         }
         true
@@ -143,27 +151,29 @@ pub fn learn(
     }
     let mut row_model = if rows { row_model(frames, &block, noise) } else { None };
     faults.rows = row_model.as_ref().map(|m| to_f32(m.sigma));
-    let noise = &*faults.noise(noise);
+    let plain = noise;
+    let mut noise = faults.noise(plain);
     if let Some(model) = &mut row_model {
-        block = without_rows(frames, &block, model, (noise, settings, Within::Itself))?;
+        block = without_rows(frames, &block, model, (&noise, settings, Within::Itself))?;
         *model = RowModel::new(&block.average.mean, block.always_still(), model.sigma)
             .with_seen(&block.average.count);
     }
     let mut sensor;
-    (block, sensor) = undrawn(frames, block, noise, settings)?;
+    (block, sensor) = undrawn(frames, block, &noise, settings)?;
     // A pattern that drew the shifts is there, also when less of it is left.
     let drawn = sensor == Sensor::Draws;
     for _ in 0..ROUNDS {
-        if !faults.take_pattern_off(frames, (&block, drawn), noise) {
+        if !faults.take_pattern_off(frames, (&block, drawn), &noise) {
             break;
         }
-        block = again(frames, &block, noise, (settings, Within::Itself))?;
-        (block, sensor) = undrawn(frames, block, noise, settings)?;
+        noise = faults.noise(plain);
+        block = again(frames, &block, &noise, (settings, Within::Itself))?;
+        (block, sensor) = undrawn(frames, block, &noise, settings)?;
     }
-    let known = Known::new(&block, noise, sensor == Sensor::Free);
+    let known = Known::new(&block, &noise, sensor == Sensor::Free);
     if let Some(known) = &known {
         let mut poses = std::mem::take(&mut block.poses);
-        add_missed(frames, &mut poses, (known, &block), (noise, settings, row_model.as_ref()));
+        add_missed(frames, &mut poses, (known, &block), (&noise, settings, row_model.as_ref()));
         block.poses = poses;
     }
     Ok(Learned { block, faults, row_model, known, fields })

@@ -50,6 +50,8 @@ pub(super) struct Manner {
     pub(super) turns: bool,
     /// Standard deviation of the offset of a row; 0 where rows have none.
     pub(super) row: f64,
+    /// See [`super::target::Target::as_seen`].
+    pub(super) as_seen: bool,
 }
 
 /// One tile, and its rows where they have offsets.

@@ -175,6 +175,7 @@ pub(super) fn smaller_noise(noise: &PixelNoise) -> PixelNoise {
         floor: noise.floor / squares,
         factor: noise.factor.as_ref().map(smaller_plane),
         row: noise.row / (BY as f32).sqrt(),
+        held: noise.held / squares,
     }
 }
 

@@ -16,6 +16,10 @@
 //! was put when the template was made: by the part `own` of the information. That pull is
 //! known, and taken off; without it a frame keeps up to half of its first error at low light.
 //!
+//! What dark frames left lies still on the sensor, in the frame as in the template, and pulls to where the
+//! two lie upon each other. How much of it to expect is known ([`PixelNoise::held`](super::PixelNoise::held)),
+//! and that pull is taken off too (see [`super::held`]).
+//!
 //! Where rows have offsets of their own ([`PixelNoise::row`](super::PixelNoise::row)), those are fitted
 //! too: normal variables of that spread, one for each row of the frame over all tiles, which go out
 //! of the equations again as the Schur complement. So what bars along the rows seem to tell is neither used
@@ -251,7 +255,7 @@ fn fit_all(
 /// How steps towards a target are found; `usual`: see [`fit_frame_above`].
 fn manner_of(target: &Target<'_>, usual: f64) -> Manner {
     let row = f64::from(target.noise.row * target.variance_factor.sqrt());
-    Manner { least: usual, turns: target.turns, row }
+    Manner { least: usual, turns: target.turns, row, as_seen: target.as_seen }
 }
 
 /// A fit on its way.
@@ -266,6 +270,8 @@ pub(super) struct Search {
     last: f64,
     /// The part of the information that comes from the frame's own noise.
     own: f64,
+    /// The part that comes from what lies still on the sensor, where a frame lies upon it.
+    held: f64,
     lost: bool,
 }
 
@@ -273,7 +279,7 @@ impl Search {
     fn new(start: Start) -> Self {
         let Start { shift, turn, light } = start;
         let last = f64::INFINITY;
-        Self { start, shift, turn, light, fit: None, last, own: 0.0, lost: false }
+        Self { start, shift, turn, light, fit: None, last, own: 0.0, held: 0.0, lost: false }
     }
 
     fn found(self) -> Option<Fit> {
@@ -288,7 +294,8 @@ impl Search {
     fn close(&self) -> bool {
         let sigma = self.fit.map_or(0.0, |f| f.sigma[0].max(f.sigma[1]));
         let cubic = CURVE * self.last * self.last;
-        self.last < SETTLED || self.last * (CURVE * (cubic + sigma) + self.own) < PART * sigma
+        self.last < SETTLED
+            || self.last * (CURVE * (cubic + sigma) + self.own + self.held) < PART * sigma
     }
 
     /// One step from the sums of all tiles at the present shift, less what a frame's own noise in
@@ -300,7 +307,7 @@ impl Search {
         (manner, size): (Manner, [usize; 2]),
     ) {
         let radius = half_diagonal(size);
-        let (mut own, mut all) = (0.0, 0.0);
+        let (mut own, mut share, mut all) = (0.0, 0.0, 0.0);
         let mut rows = said.rows.iter_mut();
         for (t, p) in said.tiles.iter_mut().zip(patches) {
             let d = t.at.map(|v| v * radius);
@@ -308,7 +315,15 @@ impl Search {
             let gone = [0, 1].map(|a| self.shift[a] + now[a] - self.start.shift[a] - then[a]);
             let back = t.info.times(gone);
             t.pull = [0, 1].map(|a| t.pull[a] + p.own * back[a]);
-            let gone = gone.map(|g| to_f32(p.own * g));
+            let mut gone = gone.map(|g| p.own * g);
+            if let Some(held) = p.held.as_ref().filter(|_| manner.as_seen) {
+                let drawn = held.draws([0, 1].map(|a| self.shift[a] + now[a]));
+                let back = t.info.times(drawn);
+                t.pull = [0, 1].map(|a| t.pull[a] + back[a]);
+                gone = [0, 1].map(|a| gone[a] + drawn[a]);
+                share += held.share() * p.information;
+            }
+            let gone = gone.map(to_f32);
             for [_, gx, gy, _, r] in rows.next().into_iter().flat_map(|r| &mut r.rows) {
                 *r += gone[0] * *gx + gone[1] * *gy;
             }
@@ -316,6 +331,7 @@ impl Search {
             all += p.information;
         }
         self.own = own / f64::max(all, 1e-30);
+        self.held = share / f64::max(all, 1e-30);
         let Some(step) = combine(said, manner) else {
             self.lost = true;
             return;
@@ -334,7 +350,7 @@ impl Search {
             turning: step.turning,
             light: self.light,
             light_sigma: step.light_sigma * self.light,
-            sigma: step.sigma,
+            sigma: step.sigma.map(|s| s / (1.0 - self.held)),
             misfit: step.misfit,
             used: step.pixels / (size[0] * size[1]) as f64,
             own: self.own,

@@ -12,6 +12,7 @@
 //! Measured (`cargo bench --bench steadying -- "240 frames"`, 25 e-): 1.12 to 1.25 times the bound where
 //! the part stays in its place, 1.22 to 1.28 where it travels; one block alone has 1.24 to 1.34.
 
+use std::borrow::Cow;
 use std::ops::Range;
 
 use super::block::{Block, hide, posed};
@@ -60,11 +61,11 @@ pub fn gather(
     noise: &PixelNoise,
     settings: &RegisterSettings,
 ) -> Gathered {
-    let noise = learned.faults.noise(noise);
-    let by = (&*noise, settings);
+    let by = (noise, settings);
+    let known = learned.faults.noise(noise);
     let Some(range) = ranges.first() else { return Gathered { learned, followed: Vec::new() } };
     let first = Own::of(&frames[range.clone()], learned.block.clone());
-    let mut all = Together { frames, ranges, by, own: vec![Some(first)] };
+    let mut all = Together { frames, ranges, by, noise: known, own: vec![Some(first)] };
     let followed = all.follow(&learned);
     if all.own.iter().flatten().count() < 2 {
         return Gathered { learned, followed };
@@ -77,6 +78,8 @@ struct Together<'a> {
     frames: &'a mut [Option<FixedPlane>],
     ranges: &'a [Range<usize>],
     by: (&'a PixelNoise, &'a RegisterSettings),
+    /// The noise with what is known by now of the sensor.
+    noise: Cow<'a, PixelNoise>,
     /// Of each block what its own frames give; `None` where it was not found in what is known.
     own: Vec<Option<Own>>,
 }
@@ -109,7 +112,7 @@ impl Together<'_> {
             let all = mean_of(self.bases(), None);
             let planes = &mut self.frames[range.clone()];
             let base = all.as_ref().map(|(average, still)| Base { average, still });
-            let found = follow_with(planes, self.by, before, base);
+            let found = follow_with(planes, (&self.noise, self.by.1), before, base);
             let (found, block) = match found {
                 Ok((found, block)) => (Ok(found), block),
                 Err(why) => (Err(why), None),
@@ -131,9 +134,10 @@ impl Together<'_> {
         for _ in 0..ROUNDS {
             // At low light a pattern draws early.
             let whole = self.whole(&first);
-            let pattern =
-                whole.is_some_and(|w| faults.take_pattern_off(self.frames, (&w, true), self.by.0));
+            let pattern = whole
+                .is_some_and(|w| faults.take_pattern_off(self.frames, (&w, true), &self.noise));
             if pattern {
+                self.noise = faults.noise(self.by.0);
                 self.read_again();
             }
             if let Some(found) = self.again() {
@@ -149,7 +153,7 @@ impl Together<'_> {
                 followed,
             };
         };
-        let known = Known::new(&first, self.by.0, undrawn).or(known);
+        let known = Known::new(&first, &self.noise, undrawn).or(known);
         if let Some(known) = &known {
             self.add_missed((known, &first), row_model.as_ref());
         }
@@ -166,7 +170,7 @@ impl Together<'_> {
 
     /// Poses for frames that were not found with the others of their block.
     fn add_missed(&mut self, known: (&Known, &Block), rows: Option<&RowModel>) {
-        let (noise, settings) = self.by;
+        let (noise, settings) = (&*self.noise, self.by.1);
         for (own, range) in self.own.iter_mut().zip(self.ranges) {
             if let Some(own) = own {
                 let frames = &mut self.frames[range.clone()];
@@ -190,7 +194,7 @@ impl Together<'_> {
         for (own, range) in self.own.iter().zip(self.ranges) {
             let Some(own) = own else { continue };
             let frames: Vec<_> = self.frames[range.clone()].iter().map(Option::as_ref).collect();
-            match drawn::undrawn(&frames, &own.block, self.by.0, self.by.1) {
+            match drawn::undrawn(&frames, &own.block, &self.noise, self.by.1) {
                 Drawn::Free => {}
                 Drawn::Untold => free = false,
                 Drawn::To(_) => return None,
@@ -223,7 +227,7 @@ impl Together<'_> {
             let (average, still) = mean_of(bases, Some(k))?;
             let base = Some(Base { average: &average, still: &still });
             let poses = own.block.poses.clone();
-            if let Some(block) = settle_in(planes, self.by, poses, base) {
+            if let Some(block) = settle_in(planes, (&self.noise, self.by.1), poses, base) {
                 if k == 0 {
                     first = Some(block.clone());
                 }
@@ -246,7 +250,7 @@ impl Together<'_> {
             own.as_ref().map_or_else(|| lost(range), |own| own.block.poses.clone())
         });
         let poses: Vec<_> = poses.collect();
-        let template = wiener(&average, self.by.0);
+        let template = wiener(&average, &self.noise);
         let frames = poses.iter().flatten().count();
         Some(Block { poses, average, template, still, cover: None, frames, ..first.clone() })
     }

@@ -62,6 +62,7 @@ pub mod drawn;
 pub mod fit;
 pub mod gather;
 pub mod ground;
+pub mod held;
 pub mod hidden;
 pub mod known;
 pub mod lamp;
@@ -101,6 +102,9 @@ pub struct PixelNoise {
     /// Standard deviation of the offset of a row, before the flat, in DN; 0 where rows have none that
     /// matters.
     pub row: f32,
+    /// Variance of what the dark frames left on the sensor, before the flat, in DN^2: it is the same in
+    /// every frame, so it draws shifts to the sensor. 0 where there were none.
+    pub held: f32,
 }
 
 /// Variance below this is taken as this, in DN^2: weights stay finite.
@@ -111,7 +115,7 @@ impl PixelNoise {
     #[must_use]
     pub fn new(model: &NoiseModel) -> Self {
         let (slope, floor) = model.coefficients();
-        Self { slope, floor, factor: None, row: 0.0 }
+        Self { slope, floor, factor: None, row: 0.0, held: 0.0 }
     }
 
     /// Variance at a pixel (index into the plane) that shows `signal`.
@@ -120,6 +124,13 @@ impl PixelNoise {
     pub fn variance(&self, signal: f32, at: usize) -> f32 {
         let s = self.factor.as_ref().map_or(1.0, |f| f.data()[at]);
         variance([self.slope, self.floor], signal, s)
+    }
+
+    /// Variance of what lies still on the sensor at a pixel, in DN^2.
+    #[must_use]
+    pub fn held(&self, at: usize) -> f32 {
+        let s = self.factor.as_ref().map_or(1.0, |f| f.data()[at]);
+        self.held * s * s
     }
 }
 

@@ -14,6 +14,7 @@
 use rayon::prelude::*;
 use rustfft::num_complex::Complex32;
 
+use super::held::Held;
 use super::template::Average;
 use super::{PixelNoise, TILE, variance};
 use crate::frame::Plane;
@@ -71,6 +72,8 @@ pub struct Patch {
     /// The part of the information that is only the noise of the template itself, alike along all
     /// directions.
     pub noise: f64,
+    /// How what lies still on the sensor draws a frame to itself, where it does.
+    pub held: Option<Box<Held>>,
 }
 
 /// Patches for the tiles of `template` that have still pixels, row by row; of the tiles, those that
@@ -273,8 +276,8 @@ struct Maker<'a> {
     noise: &'a PixelNoise,
     average: Option<&'a Average>,
     rings: Rings,
-    /// What is left of white noise in each ring.
-    noise_left: [f32; Rings::COUNT],
+    /// What is left in each ring of white noise and of what lies still on the sensor.
+    left: [[f32; Rings::COUNT]; 2],
     small: Fft2,
     large: Fft2,
     window: Vec<f32>,
@@ -305,26 +308,18 @@ impl<'a> Maker<'a> {
             .collect();
         let small = Fft2::new(WINDOW, WINDOW);
         let rings = Rings::new(&small);
-        let noise_left = average.map_or([1.0; Rings::COUNT], |a| {
-            rings.mean_of(&small, |f| power_at(&a.noise_power, f))
+        let left = average.map_or([[1.0; Rings::COUNT]; 2], |a| {
+            [a.noise_power, a.held_power()]
+                .map(|left| rings.mean_of(&small, |f| power_at(&left, f)))
         });
-        Self {
-            template,
-            noise,
-            average,
-            rings,
-            noise_left,
-            small,
-            large: Fft2::new(FINE, FINE),
-            window,
-        }
+        Self { template, noise, average, rings, left, small, large: Fft2::new(FINE, FINE), window }
     }
 
     fn make(&self, still: Vec<f32>, corner: [usize; 2], scratch: &mut MakerScratch) -> Patch {
         let (template, noise) = (self.template, self.noise);
         let mean = self.cut(template, corner, &mut scratch.pixels);
         self.small.forward(&scratch.pixels, &mut scratch.spectrum, &mut scratch.fft);
-        let [own, noise_part] = self.own(&scratch.spectrum, corner, mean);
+        let ([own, noise_part], held) = self.own(&scratch.spectrum, corner, mean);
         self.fine(scratch);
         let [value, slope_x, slope_y] = samples(&scratch.fine, mean);
         let mut information = 0.0;
@@ -348,35 +343,52 @@ impl<'a> Maker<'a> {
             information,
             own,
             noise: noise_part,
+            held,
         }
     }
 
     /// The parts of a tile's information that come from a frame's own noise in the template, and from
-    /// all noise that is left in it.
+    /// all noise that is left in it; and what lies still on the sensor, where it draws.
     ///
     /// The template's power is `Q = S^2 / (S + N)`, N the noise of the average; so
     /// `S = (Q + sqrt(Q^2 + 4 Q N)) / 2`. Information on a shift goes with `f^2 S^2 / (S + N)`,
-    /// the pull of own noise with `f^2 S N / (S + N)`, and `S^2 N / (S + N)^2` of the power is noise.
-    fn own(&self, spectrum: &[Complex32], corner: [usize; 2], mean: f32) -> [f64; 2] {
-        let Some(average) = self.average else { return [0.0; 2] };
+    /// the pull of own noise with `f^2 S N / (S + N)`, and `S^2 N / (S + N)^2` of the power is noise. A
+    /// pattern of power P that lies still, of which the mean has kept `c P` (c^2 of its power, part of N),
+    /// draws with `f^2 S c P / (S + N)`.
+    fn own(
+        &self,
+        spectrum: &[Complex32],
+        corner: [usize; 2],
+        mean: f32,
+    ) -> ([f64; 2], Option<Box<Held>>) {
+        let Some(average) = self.average else { return ([0.0; 2], None) };
         let (w, h) = (self.template.width(), self.template.height());
         let middle = |c: usize, length: usize| (c + TILE / 2).min(length - 1);
         let at = middle(corner[1], h) * w + middle(corner[0], w);
         let seen = average.seen(at);
         let squares: f32 = self.window.iter().map(|w| w * w).sum();
         let white = squares * squares * self.noise.variance(mean, at) / seen;
+        let held = squares * squares * self.noise.held(at);
         let (mut pull, mut left_in, mut all) = (0.0_f64, 0.0_f64, 0.0_f64);
+        let mut draws = [0.0; Rings::COUNT];
         let powers = self.rings.mean_power(spectrum);
-        let rings = powers.iter().zip(self.rings.counts()).zip(&self.noise_left);
-        for (r, ((&q, &count), left)) in rings.enumerate() {
-            let n = white * left;
+        let left = self.left[0].iter().zip(&self.left[1]);
+        let rings = powers.iter().zip(self.rings.counts()).zip(left);
+        for (r, ((&q, &count), (own_left, held_left))) in rings.enumerate() {
+            let own = white * own_left;
+            let n = own + held * held_left;
             let s = 0.5 * (q + (q * q + 4.0 * q * n).sqrt());
             let f = (r as f64 + 0.5).powi(2) * f64::from(count * s / (s + n).max(1e-30));
-            pull += f * f64::from(n);
+            pull += f * f64::from(own);
+            draws[r] = f * f64::from(held * held_left.sqrt());
             left_in += f * f64::from(s * n / (s + n).max(1e-30));
             all += f * f64::from(s);
         }
-        if all > 0.0 { [(pull / all).min(MOST_OWN), left_in / all] } else { [0.0; 2] }
+        if all == 0.0 {
+            return ([0.0; 2], None);
+        }
+        let held = Held::of(average.centre(), draws.map(|d| d / all)).map(Box::new);
+        ([(pull / all).min(MOST_OWN), left_in / all], held)
     }
 
     /// The windowed surroundings of a tile, less their mean, which is given back.

@@ -59,7 +59,17 @@ struct Residual {
     variance: Plane,
 }
 
-/// What all frames have in common that does not move with the scene, in DN; `None` where it does
+/// What the sensor adds to every frame alike.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Pattern {
+    /// Its values in DN.
+    pub values: Plane,
+    /// Variance of what is still unknown of each pixel, in DN^2; `None` where single pixels have none
+    /// that matters.
+    pub left: Option<f32>,
+}
+
+/// What all frames have in common that does not move with the scene; `None` where it does
 /// not matter or cannot be told: where the scene moves by less than `least_motion` pixels rms along an
 /// axis.
 #[must_use]
@@ -68,7 +78,7 @@ pub fn fixed_pattern(
     block: &Block,
     noise: &PixelNoise,
     least_motion: f64,
-) -> Option<Plane> {
+) -> Option<Pattern> {
     let seen: Vec<Seen<'_>> = frames
         .iter()
         .zip(&block.poses)
@@ -97,7 +107,7 @@ fn taken_apart(
     seen: &[Seen<'_>],
     (block, noise): (&Block, &PixelNoise),
     strict: f64,
-) -> Option<Plane> {
+) -> Option<Pattern> {
     let first = seen.first()?.frame;
     let (w, h) = (first.width, first.height);
     let mut left = residual(seen, block, noise, (w, h));
@@ -106,7 +116,8 @@ fn taken_apart(
     let mut any = false;
     for vertical in [true, false] {
         let lines = lines(&left, vertical);
-        let Some(kept) = significant(&lines, (strict * SURE, LEAST_LINES * LEAST_LINES * usual))
+        let Some((kept, _)) =
+            significant(&lines, (strict * SURE, LEAST_LINES * LEAST_LINES * usual))
         else {
             continue;
         };
@@ -121,11 +132,14 @@ fn taken_apart(
     }
     let pixels: Vec<(f32, f32)> =
         left.mean.data().iter().copied().zip(left.variance.data().iter().copied()).collect();
-    if let Some(kept) = significant(&pixels, (strict * SURE, LEAST_PIXELS * LEAST_PIXELS * usual)) {
+    let least = LEAST_PIXELS * LEAST_PIXELS * usual;
+    let mut unknown = None;
+    if let Some((kept, left)) = significant(&pixels, (strict * SURE, least)) {
         any = true;
+        unknown = Some(left);
         out.data_mut().iter_mut().zip(kept).for_each(|(o, v)| *o += v);
     }
-    any.then_some(out)
+    any.then_some(Pattern { values: out, left: unknown })
 }
 
 /// Takes a pattern off a frame.
@@ -316,9 +330,9 @@ fn lines(left: &Residual, vertical: bool) -> Vec<(f32, f32)> {
         .collect()
 }
 
-/// Values shrunk by how well they are known; `None` where their power is not surely above what
+/// Values shrunk by how well they are known, and the mean variance of what is then unknown; `None` where their power is not surely above what
 /// noise gives, by `sure` standard errors, or below `least`.
-fn significant(values: &[(f32, f32)], (sure, least): (f64, f64)) -> Option<Vec<f32>> {
+fn significant(values: &[(f32, f32)], (sure, least): (f64, f64)) -> Option<(Vec<f32>, f32)> {
     let (mut ratio, mut power, mut n) = (0.0_f64, 0.0_f64, 0.0_f64);
     for (m, v) in values.iter().filter(|(_, v)| v.is_finite() && *v > 0.0) {
         ratio += f64::from(m * m / v);
@@ -331,7 +345,10 @@ fn significant(values: &[(f32, f32)], (sure, least): (f64, f64)) -> Option<Vec<f
         return None;
     }
     let s2 = to_f32(power);
-    Some(values.iter().map(|(m, v)| if v.is_finite() { m * s2 / (s2 + v) } else { 0.0 }).collect())
+    let known = |v: f32| if v.is_finite() { s2 / (s2 + v) } else { 0.0 };
+    let unknown: f64 = values.iter().map(|&(_, v)| f64::from(1.0 - known(v))).sum();
+    let left = s2 * to_f32(unknown / values.len().max(1) as f64);
+    Some((values.iter().map(|&(m, v)| m * known(v)).collect(), left))
 }
 
 #[cfg(test)]

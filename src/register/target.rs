@@ -14,6 +14,8 @@ pub struct Target<'a> {
     pub noise: &'a PixelNoise,
     /// Factor on the noise variance (1 for a raw frame).
     pub variance_factor: f32,
+    /// Whether what is fitted is as the sensor saw it, with what lies still on the sensor in its place.
+    pub as_seen: bool,
     /// Whether turn and magnification are fitted too.
     pub turns: bool,
     /// What the patches know of parts that hide the background for a while; the frames of
@@ -25,7 +27,7 @@ impl<'a> Target<'a> {
     /// Patches against raw frames that are not turned.
     #[must_use]
     pub fn new(patches: &'a [Patch], noise: &'a PixelNoise) -> Self {
-        Self { patches, noise, variance_factor: 1.0, turns: false, cover: None }
+        Self { patches, noise, variance_factor: 1.0, as_seen: true, turns: false, cover: None }
     }
 }
 

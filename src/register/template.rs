@@ -7,6 +7,7 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
+use super::held::still_power;
 use super::hidden::Hidden;
 use crate::frame::convert::{signed, to_f32};
 use crate::frame::{FixedPlane, Plane};
@@ -88,6 +89,8 @@ pub struct Average {
     /// Mean of the kernels' noise gains, and what they leave of white noise at each frequency.
     pub noise_gain: f32,
     pub(super) noise_power: NoisePower,
+    /// Where the scene lay in the frames.
+    pub(super) shifts: Vec<[f64; 2]>,
     /// How many frames each mean was made of, where that is more than saw the scene there.
     made_of: Option<Vec<f32>>,
 }
@@ -105,7 +108,19 @@ impl Average {
         let gains: f32 = frames.iter().map(Posed::noise_gain).sum();
         let noise_gain = gains / frames.len().max(1) as f32;
         let noise_power = mean_power(frames.iter().map(Posed::noise_power));
-        Self { mean, count, noise_gain, noise_power, made_of: None }
+        let shifts = frames.iter().map(|f| f.shift).collect();
+        Self { mean, count, noise_gain, noise_power, shifts, made_of: None }
+    }
+
+    /// Where the scene lay in them on average.
+    pub(super) fn centre(&self) -> [f64; 2] {
+        let n = self.shifts.len().max(1) as f64;
+        [0, 1].map(|a| self.shifts.iter().map(|s| s[a]).sum::<f64>() / n)
+    }
+
+    /// What is left, at each frequency, of the power of what lies still on the sensor.
+    pub(super) fn held_power(&self) -> NoisePower {
+        still_power(&self.shifts)
     }
 
     /// How many frames the mean around a pixel was made of.
@@ -155,6 +170,7 @@ impl Average {
         }
         self.noise_gain = 0.5 * (self.noise_gain + other.noise_gain);
         self.noise_power = mean_power([self.noise_power, other.noise_power].into_iter());
+        self.shifts.extend(&other.shifts);
         self.made_of = Some(all);
         self
     }
@@ -184,6 +200,7 @@ impl Average {
         let gains = parts.iter().map(|p| p.average.noise_gain).sum::<f32>();
         out.noise_gain = gains / parts.len() as f32;
         out.noise_power = mean_power(parts.iter().map(|p| p.average.noise_power));
+        out.shifts = parts.iter().flat_map(|p| p.average.shifts.iter().copied()).collect();
         out.made_of = Some(all);
         Some((out, still))
     }

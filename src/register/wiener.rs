@@ -30,13 +30,14 @@ pub fn wiener(average: &Average, noise: &PixelNoise) -> Plane {
     let window: Vec<f32> = hann(side).into_iter().map(f32::sqrt).collect();
     let strip_count = h.div_ceil(half) + 1;
     let rings = Rings::new(&fft);
-    let noise_left = rings.mean_of(&fft, |f| power_at(&average.noise_power, f));
+    let left = [average.noise_power, average.held_power()]
+        .map(|left| rings.mean_of(&fft, |f| power_at(&left, f)));
     let strips: Vec<Vec<f32>> = (0..strip_count)
         .into_par_iter()
         .map(|ty| {
             let mut strip = spare::values_of(side * w, 0.0);
             let (fft, window) = (&fft, &window[..]);
-            let mut tile = TileFilter { fft, rings: (&rings, &noise_left), window, average, noise };
+            let mut tile = TileFilter { fft, rings: (&rings, &left), window, average, noise };
             for tx in 0..w.div_ceil(half) + 1 {
                 let corner = [signed(tx * half) - signed(half), signed(ty * half) - signed(half)];
                 tile.add(corner, &mut strip);
@@ -61,8 +62,8 @@ pub fn wiener(average: &Average, noise: &PixelNoise) -> Plane {
 /// Filters one tile at a time.
 struct TileFilter<'a> {
     fft: &'a Fft2,
-    /// The rings, and what is left of white noise in each.
-    rings: (&'a Rings, &'a [f32; Rings::COUNT]),
+    /// The rings, and what is left in each of white noise and of what lies still on the sensor.
+    rings: (&'a Rings, &'a [[f32; Rings::COUNT]; 2]),
     window: &'a [f32],
     average: &'a Average,
     noise: &'a PixelNoise,
@@ -91,10 +92,12 @@ impl TileFilter<'_> {
         let mut spectrum = Vec::new();
         let mut scratch = Scratch::default();
         self.fft.forward(&pixels, &mut spectrum, &mut scratch);
-        let (rings, noise_left) = self.rings;
+        let held = squares * squares * self.noise.held(centre);
+        let (rings, [noise_left, held_left]) = self.rings;
         let mut keep = rings.mean_power(&spectrum);
-        for (k, left) in keep.iter_mut().zip(noise_left) {
-            *k = if *k > 0.0 { ((*k - white * left) / *k).max(0.0) } else { 0.0 };
+        for (k, (left, held_left)) in keep.iter_mut().zip(noise_left.iter().zip(held_left)) {
+            let noise = white * left + held * held_left;
+            *k = if *k > 0.0 { ((*k - noise) / *k).max(0.0) } else { 0.0 };
         }
         let scale = 1.0 / (side * side) as f32;
         for (v, r) in spectrum.iter_mut().zip(rings.each()) {

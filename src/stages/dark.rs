@@ -274,6 +274,13 @@ impl Dark {
         }
     }
 
+    /// Variance that the master is uncertain by at a pixel, in DN^2: a pattern that stays in every frame. 0
+    /// without one.
+    #[must_use]
+    pub fn variance(&self) -> f64 {
+        self.master.as_ref().map_or(0.0, |m| m.sigma().powi(2))
+    }
+
     /// Takes the level off raw values of plane `p` from pixel `from` on.
     pub fn take_off(&self, (p, from): (usize, usize), data: &mut [f32]) {
         match &self.master {
