@@ -215,6 +215,20 @@ impl Finished {
             ));
         }
         let steadied = names.contains(&"steady");
+        if steadied
+            && self.record.pointer("/registration/path").and_then(Value::as_str) == Some("keep")
+        {
+            return Err(self.refuse(
+                "was steadied with path = \"keep\": the move of the camera that was kept would count as \
+                 the part's, so measure the raw clip, or a version steadied with path = \"lock\"",
+            ));
+        }
+        let mosaic = self.record.pointer("/facts/mosaic/value").is_some();
+        if mosaic && !names.contains(&"demosaic") {
+            return Err(self.refuse(
+                "has one colour a pixel (no stage demosaic): measure the raw clip, or a version with it",
+            ));
+        }
         let mut warnings = Vec::new();
         if names.contains(&"average") {
             warnings.push(Warning::new(
@@ -312,7 +326,8 @@ impl Finished {
                     light_sigma: 0.0,
                     measured: status == "ok",
                 });
-                let row = origin[1] + if steadied { shift.map_or(0.0, |s| s[1]) } else { 0.0 };
+                // The row of the sensor that a place of the reference pose was read with in this frame.
+                let row = origin[1] + shift.map_or(0.0, |s| s[1]);
                 Ok(Listed { frame, file, pose, row, status })
             })
             .collect()

@@ -189,7 +189,7 @@ pub fn luma_noise(model: &NoiseModel, layout: Layout, corrector: &Corrector) -> 
         floor: base.floor.max(ROUNDING) / of,
         factor,
         row: 0.0,
-        held: to_f32(corrector.dark.variance()) / of,
+        held: to_f32(corrector.dark.left()) / of,
     }
 }
 

@@ -1,12 +1,14 @@
 //! How a patch moves through a few frames: one path for all of them, found jointly.
 //!
-//! The path of a patch through frames k = -reach..=reach is `d(k) = velocity k + bend k^2` pixels,
+//! The path of a patch through frames k = -reach..=reach is `d(k) = velocity k + bend k^2 + rest(k)` pixels,
 //! with d(0) = 0. Search on pictures of half and quarter size over whole steps of 1 px a frame
 //! (only whole pixels of those pictures, so that interpolation cannot favour any step), then least
 //! squares: each frame's residual against the mean of all along the path gives the shift that
 //! frame still lacks, `delta_k = -H^-1 sum g r_k`, and a parabola through those corrects the path.
 //! All frames take part in every step, which is what makes it work in noise: a pair alone would
-//! not do.
+//! not do. Where the shifts stray from the parabola by more than noise allows (a part that rings
+//! does, within half a period), each frame keeps its rest, shrunk by how much of it may be noise
+//! (W. James and C. Stein, "Estimation with quadratic loss", Berkeley Symposium 4.1, 361-379 (1961)).
 //!
 //! Source of the least-squares step: B. D. Lucas and T. Kanade, "An iterative image registration
 //! technique with an application to stereo vision", IJCAI (1981); joint over frames and with a
@@ -30,6 +32,10 @@ pub const FRAMES: usize = 2 * REACH + 1;
 /// Fastest motion the search covers, in pixels a frame along each axis; the fit adds a little.
 pub const FASTEST: isize = 6;
 
+/// Frames stray from a parabola where they do so by more than this, as a mean square in units of what noise
+/// gives: six values have as much by chance once in 170 times.
+const STRAYS: f64 = 3.0;
+
 /// Velocities that the search knows to each side: those it looks for, and their neighbours.
 const RANGE: usize = 7;
 /// As many, to both sides.
@@ -47,6 +53,8 @@ pub struct Path {
     pub velocity: [f64; 2],
     /// Half the acceleration, pixels a frame squared.
     pub bend: [f64; 2],
+    /// What frames -REACH..=REACH stray from that, in pixels.
+    pub rest: [[f64; 2]; FRAMES],
 }
 
 impl Path {
@@ -54,7 +62,8 @@ impl Path {
     #[must_use]
     pub fn at(&self, k: isize) -> [f64; 2] {
         let t = k as f64;
-        [self.velocity[0] * t + self.bend[0] * t * t, self.velocity[1] * t + self.bend[1] * t * t]
+        let rest = self.rest[clamp_index(k + signed(REACH), FRAMES)];
+        [0, 1].map(|a| self.velocity[a] * t + self.bend[a] * t * t + rest[a])
     }
 }
 
@@ -168,7 +177,8 @@ pub enum Size {
 }
 
 /// Corrects a path by one least-squares step through those of the frames `among` that are there, on
-/// pictures of a size. `noise` is the variance of a pixel of those pictures.
+/// pictures of a size. `noise` is the variance of a pixel of those pictures. Says how large what lacked was,
+/// as a mean square in units of what noise alone would give; `None` where it could not be told.
 pub fn refine(
     frames: &Neighbours<'_>,
     at: Window,
@@ -176,7 +186,7 @@ pub fn refine(
     (among, size): (&[isize], Size),
     noise: f32,
     scratch: &mut Scratch,
-) {
+) -> Option<f64> {
     let mut ks = [0; FRAMES];
     let mut n = 0;
     let there = |k: isize| frames[clamp_index(k + signed(REACH), FRAMES)].is_some();
@@ -185,7 +195,7 @@ pub fn refine(
         n += 1;
     }
     if n < 3 {
-        return;
+        return None;
     }
     let ks = &ks[..n];
     let mut gains = [1.0; FRAMES];
@@ -211,8 +221,8 @@ pub fn refine(
             scratch.kept[clamp_index(k + signed(REACH), FRAMES)] = Some(kept);
         }
     }
-    let Some((lacks, inverse)) = found else { return };
-    correct(path, ks, &lacks[..n], (inverse, f64::from(noise)), scale);
+    let (lacks, inverse) = found?;
+    Some(correct(path, ks, &lacks[..n], (inverse, f64::from(noise)), scale))
 }
 
 /// What is to be corrected.
@@ -338,15 +348,17 @@ fn shortfalls<const N: usize>(
 }
 
 /// Fits `c + velocity k + bend k^2` to the shortfalls; bends less than three standard deviations
-/// are left out.
+/// are left out, and what strays from the parabola counts as far as it is surely more than noise. Says how
+/// large the shortfalls are, as [`refine`] does.
 fn correct(
     path: &mut Path,
     ks: &[isize],
     lacks: &[[f64; 2]],
     (inverse, noise): (Sym2, f64),
     scale: f64,
-) {
+) -> f64 {
     let n = ks.len() as f64;
+    let mut lacking = 0.0;
     let t: Vec<f64> = ks.iter().map(|&k| k as f64).collect();
     let mean_t = t.iter().sum::<f64>() / n;
     let s2: f64 = t.iter().map(|v| (v - mean_t).powi(2)).sum();
@@ -372,13 +384,36 @@ fn correct(
         path.bend[a] += bend * scale;
         // c + slope (t - m) + bend ((t - m)^2 - ...): the part that is linear in t.
         path.velocity[a] += scale * (slope - bend * (2.0 * mean_t + skew));
+        // What the mean of n frames lacks has 1 - 1 / n of a frame's variance.
+        let variance = variance.max(1e-12) * (1.0 - 1.0 / n);
+        let mean = lacks.iter().map(|l| l[a]).sum::<f64>() / n;
+        lacking += lacks.iter().map(|l| (l[a] - mean).powi(2)).sum::<f64>() / (n * variance);
+        let mut strays = [0.0; FRAMES];
+        let mut squares = 0.0;
+        for (i, (stray, &k)) in strays.iter_mut().zip(ks).enumerate() {
+            let fitted = mean + slope * (t[i] - mean_t) + bend * q[i];
+            let before = path.rest[clamp_index(k + signed(REACH), FRAMES)][a] / scale;
+            *stray = before + lacks[i][a] - fitted;
+            squares += *stray * *stray;
+        }
+        let free = n - 3.0;
+        if free < 1.0 {
+            continue;
+        }
+        let noise = STRAYS * free * variance;
+        let kept = if squares > noise { scale * (1.0 - noise / squares) } else { 0.0 };
+        let now = ks.iter().zip(&strays).find(|(k, _)| **k == 0).map_or(0.0, |(_, s)| *s);
+        for (stray, &k) in strays.iter().zip(ks) {
+            path.rest[clamp_index(k + signed(REACH), FRAMES)][a] = kept * (stray - now);
+        }
     }
+    0.5 * lacking
 }
 
 /// A path of constant whole velocity.
 #[must_use]
 pub fn from_whole(v: [isize; 2]) -> Path {
-    Path { velocity: v.map(|c| c as f64), bend: [0.0; 2] }
+    Path { velocity: v.map(|c| c as f64), ..Path::default() }
 }
 
 #[cfg(test)]

@@ -35,12 +35,17 @@ fn found(at: impl Fn(f64) -> [f64; 2]) -> Path {
         assert!(ratio.is_finite());
     }
     assert!(ratio < 0.5, "{ratio}");
+    refined(&list, rect, whole)
+}
+
+/// A path from a whole velocity on.
+fn refined(list: &Neighbours<'_>, rect: Window, whole: [isize; 2]) -> Path {
     let mut path = from_whole(whole);
     let mut s = Scratch::default();
     let all = [-4, -3, -2, -1, 0, 1, 2, 3, 4];
     for at in [(&all[2..7], Size::Half), (&all, Size::Half), (&all, Size::Full), (&all, Size::Full)]
     {
-        refine(&list, rect, &mut path, at, 1e-3, &mut s);
+        refine(list, rect, &mut path, at, 1e-3, &mut s);
     }
     path
 }
@@ -57,4 +62,39 @@ fn constant_and_bent_paths_are_found() {
         assert!((d[0] + 2.2 * t).abs() < 0.08, "{bent:?}");
         assert!((d[1] - 0.4 * t - 0.1 * t * t).abs() < 0.08, "{bent:?}");
     }
+}
+
+#[test]
+fn what_rings_is_followed_frame_by_frame() {
+    // 9 frames are four fifths of a period: no parabola.
+    let ring = |t: f64| [0.0, 1.5 * libm::sin(0.55 * t + 0.8)];
+    let frames: Vec<FixedPlane> = (-4_isize..=4).map(|k| picture(0.0, ring(k as f64)[1])).collect();
+    let sizes: Vec<Pyramid> = frames.iter().map(Pyramid::new).collect();
+    let list: Neighbours<'_> =
+        std::array::from_fn(|i| Some(Neighbour { full: &frames[i], sizes: &sizes[i] }));
+    let path = refined(&list, Window::new([24, 24], &frames[0]), [0, 0]);
+    for k in -4_isize..=4 {
+        let d = path.at(k);
+        let expected = ring(k as f64)[1] - ring(0.0)[1];
+        assert!((d[1] - expected).abs() < 0.05 && d[0].abs() < 0.05, "{k}: {d:?} {expected}");
+    }
+}
+
+#[test]
+fn chance_strays_are_left_alone() {
+    // Shortfalls of the size that noise gives, none of which is a line: the path stays a parabola.
+    let little = 1.0 / 16.0;
+    let inverse = Sym2 { xx: little, xy: 0.0, yy: little };
+    let ks = [-4, -3, -2, -1, 0, 1, 2, 3, 4];
+    let by = [0.2, -0.3, 0.1, 0.3, -0.2, -0.1, 0.3, -0.3, 0.1];
+    let mut path = Path::default();
+    let said = correct(&mut path, &ks, &by.map(|v| [v, v]), (inverse, 1.0), 1.0);
+    assert_eq!(path.rest, [[0.0; 2]; FRAMES]);
+    // Mean square 0.047 over 0.0625 (1 - 1 / 9), by hand.
+    assert!((said - 0.93).abs() < 0.02, "{said}");
+    // Ten times as large they are what frames stray by, but for the part that may be noise.
+    correct(&mut path, &ks, &by.map(|v| [10.0 * v, v]), (inverse, 1.0), 1.0);
+    assert!(path.rest.iter().all(|r| r[1] == 0.0), "{path:?}");
+    let now = path.rest.map(|r| r[0]);
+    assert!(now[4] == 0.0 && now.iter().any(|v| v.abs() > 1.0), "{path:?}");
 }

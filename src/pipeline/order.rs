@@ -2,6 +2,7 @@
 
 use super::Step;
 use crate::stages::Realm;
+use crate::stages::steady::Follow;
 
 /// Where a stage belongs that stands among frames it cannot take.
 fn remedy(takes: &[Realm], here: Realm) -> &'static str {
@@ -78,6 +79,15 @@ pub(super) fn check_order(steps: &[Step]) -> Result<(), (usize, String)> {
             return Err((b, format!("stage {then} must come after {first}: {why}")));
         }
     }
+    let keeps = steps.iter().any(|s| matches!(s, Step::Steady(s) if s.path == Follow::Keep));
+    if let Some(motion) = at("motion").filter(|_| keeps) {
+        return Err((
+            motion,
+            "stage motion draws a part's way on a background that stands still: take \
+             path = \"lock\" in stage steady"
+                .to_owned(),
+        ));
+    }
     if at("dark").is_none() {
         return Err((
             0,
@@ -121,5 +131,14 @@ mod tests {
             let e = order(&["dark", first, then]).unwrap_err();
             assert!(e.contains("must come after"), "{e}");
         }
+    }
+
+    #[test]
+    fn a_part_is_drawn_where_the_background_stands_still() {
+        assert!(order(&["dark", "steady", "motion"]).is_ok());
+        let text = "name = \"x\"\n[[stage]]\nuse = \"dark\"\n[[stage]]\nuse = \"steady\"\n\
+                    path = \"keep\"\n[[stage]]\nuse = \"motion\"\n";
+        let e = parse("p", text).unwrap_err().to_string();
+        assert!(e.contains("path = \"lock\""), "{e}");
     }
 }

@@ -237,12 +237,12 @@ impl Together<'_> {
         first
     }
 
-    /// All blocks as one: of the pixels that are still in each.
+    /// All blocks as one: of the pixels that are still, and seen, in all frames of each.
     fn whole(&self, first: &Block) -> Option<Block> {
         let (average, _) = mean_of(self.bases(), None)?;
         let mut still = vec![1; first.still.len()];
         for own in self.own.iter().flatten() {
-            still.iter_mut().zip(&own.block.still).for_each(|(all, one)| *all &= one);
+            still.iter_mut().zip(own.block.always_still()).for_each(|(all, one)| *all &= one);
         }
         let lost = |range: &Range<usize>| vec![None; range.len()];
         let each = self.own.iter().zip(self.ranges);

@@ -73,13 +73,12 @@ impl Held {
 /// moved by `shifts`: the square of the mean wave, half of it that of the waves that run the other way
 /// across. White without copies.
 #[must_use]
-pub fn still_power(shifts: &[[f64; 2]]) -> NoisePower {
-    if shifts.is_empty() {
-        return WHITE;
-    }
+pub fn still_power(shifts: impl Iterator<Item = [f64; 2]>) -> NoisePower {
+    let mut n = 0.0;
     // Of waves along both ways: cosine and sine.
     let mut sums = [[[0.0_f64; 4]; FREQUENCIES]; FREQUENCIES];
     for shift in shifts {
+        n += 1.0;
         let [xs, ys] = shift.map(|s| {
             let turn = std::f64::consts::PI / FREQUENCIES as f64 * s;
             std::array::from_fn::<_, FREQUENCIES, _>(|k| {
@@ -94,7 +93,9 @@ pub fn still_power(shifts: &[[f64; 2]]) -> NoisePower {
             }
         }
     }
-    let n = shifts.len() as f64;
+    if n == 0.0 {
+        return WHITE;
+    }
     let power = |waves: [f64; 4]| to_f32(waves.iter().map(|w| w * w).sum::<f64>() / (2.0 * n * n));
     sums.map(|line| line.map(power))
 }
@@ -112,13 +113,13 @@ mod tests {
     #[test]
     fn two_copies_a_pixel_apart_leave_a_cosine() {
         // |(1 + exp(2 pi i f)) / 2|^2 = cos^2(pi f), f = i / 16.
-        let left = still_power(&[[3.0, 7.5], [4.0, 7.5]]);
+        let left = still_power([[3.0, 7.5], [4.0, 7.5]].into_iter());
         for (i, line) in left.iter().enumerate() {
             let expected = libm::cos(std::f64::consts::PI * i as f64 / 16.0).powi(2);
             assert!(line.iter().all(|p| (f64::from(*p) - expected).abs() < 1e-6), "{i} {line:?}");
         }
         // Moved along one diagonal: waves along it keep nothing that those across keep.
-        let left = still_power(&[[0.0, 0.0], [4.0, 4.0]]);
+        let left = still_power([[0.0, 0.0], [4.0, 4.0]].into_iter());
         // f = (2, 2) / 16: along 1 turn, cos^2(pi) = 1; across none, 1.
         assert!((left[2][2] - 1.0).abs() < 1e-6, "{}", left[2][2]);
         // f = (1, 1) / 16: along half a turn, nothing; across all.

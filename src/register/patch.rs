@@ -365,6 +365,8 @@ impl<'a> Maker<'a> {
         let (w, h) = (self.template.width(), self.template.height());
         let middle = |c: usize, length: usize| (c + TILE / 2).min(length - 1);
         let at = middle(corner[1], h) * w + middle(corner[0], w);
+        let from_middle = [(corner[0], w), (corner[1], h)]
+            .map(|(c, n)| c as f64 + 0.5 * (TILE as f64 - n as f64));
         let seen = average.seen(at);
         let squares: f32 = self.window.iter().map(|w| w * w).sum();
         let white = squares * squares * self.noise.variance(mean, at) / seen;
@@ -387,7 +389,7 @@ impl<'a> Maker<'a> {
         if all == 0.0 {
             return ([0.0; 2], None);
         }
-        let held = Held::of(average.centre(), draws.map(|d| d / all)).map(Box::new);
+        let held = Held::of(average.centre(from_middle), draws.map(|d| d / all)).map(Box::new);
         ([(pull / all).min(MOST_OWN), left_in / all], held)
     }
 

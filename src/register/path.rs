@@ -268,12 +268,10 @@ mod tests {
 
     #[test]
     fn the_common_window_is_seen_by_every_frame() {
-        // The scene moves by +3.2 in one frame: its first 3.2 columns... are those a point X needs
-        // X + p >= 0 and X + p <= w - 1.
+        // A place X of the reference lies at X + p: from 0 to the last pixel in every frame. Columns
+        // 3 (3 - 2.5 >= 0) to 95 (95 + 3.2 <= 99), rows 0 to 78 (78 + 1 <= 79), of even numbers.
         let w = common_window(&[[3.2, 0.0], [-2.5, 1.0]], 100, 80).unwrap();
-        let (x0, x1) = (w.origin[0] as f64, (w.origin[0] + w.size[0] - 1) as f64);
-        assert!(x0 - 2.5 >= 0.0 && x1 + 3.2 <= 99.0);
-        assert_eq!(w.size[0] % 2, 0);
+        assert_eq!(w, Window { origin: [3, 0], size: [92, 78] });
         assert!(common_window(&[[60.0, 0.0], [0.0, 0.0]], 100, 80).is_none());
     }
 

@@ -23,7 +23,7 @@ use rayon::prelude::*;
 use super::block::Block;
 use super::hidden::Hidden;
 use super::path::scatter;
-use super::{PixelNoise, Pose};
+use super::{LEAST_VARIANCE, PixelNoise, Pose};
 use crate::frame::convert::{signed, to_f32};
 use crate::frame::{Coding, FixedPlane, Plane};
 use crate::math::patch::marked;
@@ -64,8 +64,8 @@ struct Residual {
 pub struct Pattern {
     /// Its values in DN.
     pub values: Plane,
-    /// Variance of what is still unknown of each pixel, in DN^2; `None` where single pixels have none
-    /// that matters.
+    /// Variance of what is still unknown of each pixel, before the flat, in DN^2; `None` where single pixels
+    /// have none that matters.
     pub left: Option<f32>,
 }
 
@@ -134,12 +134,25 @@ fn taken_apart(
         left.mean.data().iter().copied().zip(left.variance.data().iter().copied()).collect();
     let least = LEAST_PIXELS * LEAST_PIXELS * usual;
     let mut unknown = None;
-    if let Some((kept, left)) = significant(&pixels, (strict * SURE, least)) {
+    if let Some((kept, s2)) = significant(&pixels, (strict * SURE, least)) {
         any = true;
-        unknown = Some(left);
+        unknown = Some(still_unknown(&pixels, s2, noise.factor.as_ref()));
         out.data_mut().iter_mut().zip(kept).for_each(|(o, v)| *o += v);
     }
     any.then_some(Pattern { values: out, left: unknown })
+}
+
+/// Mean variance of what is unknown of pixels of variance `s2` that were shrunk by how well they are known,
+/// before the flat multiplied them with `factor`; of those of which anything is known, as no others are
+/// used.
+fn still_unknown(pixels: &[(f32, f32)], s2: f32, factor: Option<&Plane>) -> f32 {
+    let (mut sum, mut n) = (0.0_f64, 0.0_f64);
+    for (at, (_, v)) in pixels.iter().enumerate().filter(|(_, (_, v))| v.is_finite()) {
+        let by = factor.map_or(1.0, |f| f.data()[at]);
+        sum += f64::from(s2 * v / ((s2 + v) * by * by).max(LEAST_VARIANCE));
+        n += 1.0;
+    }
+    to_f32(sum / f64::max(n, 1.0))
 }
 
 /// Takes a pattern off a frame.
@@ -330,7 +343,7 @@ fn lines(left: &Residual, vertical: bool) -> Vec<(f32, f32)> {
         .collect()
 }
 
-/// Values shrunk by how well they are known, and the mean variance of what is then unknown; `None` where their power is not surely above what
+/// Values shrunk by how well they are known, and the variance that they have among each other; `None` where their power is not surely above what
 /// noise gives, by `sure` standard errors, or below `least`.
 fn significant(values: &[(f32, f32)], (sure, least): (f64, f64)) -> Option<(Vec<f32>, f32)> {
     let (mut ratio, mut power, mut n) = (0.0_f64, 0.0_f64, 0.0_f64);
@@ -345,10 +358,8 @@ fn significant(values: &[(f32, f32)], (sure, least): (f64, f64)) -> Option<(Vec<
         return None;
     }
     let s2 = to_f32(power);
-    let known = |v: f32| if v.is_finite() { s2 / (s2 + v) } else { 0.0 };
-    let unknown: f64 = values.iter().map(|&(_, v)| f64::from(1.0 - known(v))).sum();
-    let left = s2 * to_f32(unknown / values.len().max(1) as f64);
-    Some((values.iter().map(|&(m, v)| m * known(v)).collect(), left))
+    let shrunk = |&(m, v): &(f32, f32)| if v.is_finite() { m * s2 / (s2 + v) } else { 0.0 };
+    Some((values.iter().map(shrunk).collect(), s2))
 }
 
 #[cfg(test)]

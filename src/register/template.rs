@@ -89,8 +89,8 @@ pub struct Average {
     /// Mean of the kernels' noise gains, and what they leave of white noise at each frequency.
     pub noise_gain: f32,
     pub(super) noise_power: NoisePower,
-    /// Where the scene lay in the frames.
-    pub(super) shifts: Vec<[f64; 2]>,
+    /// Where the scene lay in the frames: shift and turn.
+    pub(super) moves: Vec<([f64; 2], Turn)>,
     /// How many frames each mean was made of, where that is more than saw the scene there.
     made_of: Option<Vec<f32>>,
 }
@@ -108,19 +108,22 @@ impl Average {
         let gains: f32 = frames.iter().map(Posed::noise_gain).sum();
         let noise_gain = gains / frames.len().max(1) as f32;
         let noise_power = mean_power(frames.iter().map(Posed::noise_power));
-        let shifts = frames.iter().map(|f| f.shift).collect();
-        Self { mean, count, noise_gain, noise_power, shifts, made_of: None }
+        let moves = frames.iter().map(|f| (f.shift, f.turn)).collect();
+        Self { mean, count, noise_gain, noise_power, moves, made_of: None }
     }
 
-    /// Where the scene lay in them on average.
-    pub(super) fn centre(&self) -> [f64; 2] {
-        let n = self.shifts.len().max(1) as f64;
-        [0, 1].map(|a| self.shifts.iter().map(|s| s[a]).sum::<f64>() / n)
+    /// Where what lies at the offset `d` from the middle lay in them on average, against there.
+    pub(super) fn centre(&self, d: [f64; 2]) -> [f64; 2] {
+        let n = self.moves.len().max(1) as f64;
+        self.moves.iter().fold([0.0; 2], |sum, (shift, turn)| {
+            let turned = turn.moves(d);
+            [0, 1].map(|a| sum[a] + (shift[a] + turned[a]) / n)
+        })
     }
 
     /// What is left, at each frequency, of the power of what lies still on the sensor.
     pub(super) fn held_power(&self) -> NoisePower {
-        still_power(&self.shifts)
+        still_power(self.moves.iter().map(|m| m.0))
     }
 
     /// How many frames the mean around a pixel was made of.
@@ -170,7 +173,7 @@ impl Average {
         }
         self.noise_gain = 0.5 * (self.noise_gain + other.noise_gain);
         self.noise_power = mean_power([self.noise_power, other.noise_power].into_iter());
-        self.shifts.extend(&other.shifts);
+        self.moves.extend(&other.moves);
         self.made_of = Some(all);
         self
     }
@@ -200,7 +203,7 @@ impl Average {
         let gains = parts.iter().map(|p| p.average.noise_gain).sum::<f32>();
         out.noise_gain = gains / parts.len() as f32;
         out.noise_power = mean_power(parts.iter().map(|p| p.average.noise_power));
-        out.shifts = parts.iter().flat_map(|p| p.average.shifts.iter().copied()).collect();
+        out.moves = parts.iter().flat_map(|p| p.average.moves.iter().copied()).collect();
         out.made_of = Some(all);
         Some((out, still))
     }

@@ -121,10 +121,21 @@ impl MasterDark {
     /// The same had there been `count` darks.
     #[must_use]
     pub fn sigma_for(&self, count: usize) -> f64 {
+        let scaling = self.scaled.map_or(0.0, |s| s.uncertain_dn.powi(2));
+        (self.left_by(count) + scaling).sqrt()
+    }
+
+    /// Variance of what the noise of the darks left in each pixel, in DN^2, as a mean over channels; without
+    /// what scaling it to another exposure may have left, of which only a bound is known.
+    #[must_use]
+    pub fn left(&self) -> f64 {
+        self.left_by(self.count)
+    }
+
+    fn left_by(&self, count: usize) -> f64 {
         let times = count.max(1) as f64 / self.count.max(1) as f64;
         let sum: f64 = self.pattern.iter().map(|p| p.sigma_with(times)).map(|s| s * s).sum();
-        let scaling = self.scaled.map_or(0.0, |s| s.uncertain_dn.powi(2));
-        (sum / self.pattern.len().max(1) as f64 + scaling).sqrt()
+        sum / self.pattern.len().max(1) as f64
     }
 
     /// Typical temporal noise of a dark frame in DN, as a root mean square over channels.

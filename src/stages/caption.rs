@@ -82,6 +82,7 @@ pub const DOC: StageDoc = StageDoc {
 pub struct Caption {
     panel: Panel,
     white: f32,
+    factor: String,
 }
 
 impl Caption {
@@ -115,7 +116,13 @@ impl Caption {
                 panel::lines(&f, canvas, corner, &rows, settings.text_height, Digits::Natural)
             })
             .map_err(|e: LabelError| refused(e.to_string()))?;
-        Ok(Self { panel, white: clip.white - clip.black })
+        Ok(Self { panel, factor, white: clip.white - clip.black })
+    }
+
+    /// The leading line in words: how much slower than life the finished frames are shown.
+    #[must_use]
+    pub fn factor(&self) -> &str {
+        &self.factor
     }
 }
 
@@ -220,9 +227,8 @@ mod tests {
     fn combined_frames_are_slowed_less() {
         let clip = |combined| ClipInfo { combined, ..clip() };
         let rows = |combined| {
-            let c: ClipInfo = clip(combined);
-            let factor = factor(c.finished_rate().unwrap(), c.playback.unwrap()).unwrap();
-            (factor, Caption::new(&CaptionSettings::default(), &c).unwrap().panel.area.height())
+            let caption = Caption::new(&CaptionSettings::default(), &clip(combined)).unwrap();
+            (caption.factor().to_owned(), caption.panel.area.height())
         };
         // 5000 at 25: 200; 20 in one stand for 250 frames a second: 10.
         assert_eq!(rows(1).0, "200\u{d7}\u{a0}slower");

@@ -274,11 +274,11 @@ impl Dark {
         }
     }
 
-    /// Variance that the master is uncertain by at a pixel, in DN^2: a pattern that stays in every frame. 0
-    /// without one.
+    /// Variance of what the master's own noise left in each pixel, in DN^2: a pattern that stays in every
+    /// frame. 0 without a master.
     #[must_use]
-    pub fn variance(&self) -> f64 {
-        self.master.as_ref().map_or(0.0, |m| m.sigma().powi(2))
+    pub fn left(&self) -> f64 {
+        self.master.as_ref().map_or(0.0, |m| m.left())
     }
 
     /// Takes the level off raw values of plane `p` from pixel `from` on.

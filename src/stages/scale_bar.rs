@@ -203,14 +203,15 @@ mod tests {
 
     #[test]
     fn the_bar_in_the_frame_has_the_length_it_says() {
-        // 1 µm a pixel: 200 px. Measured on a black linear frame from the light it adds to the
-        // row with the most of it.
-        let clip = scaled(1.0, None);
-        let frame = apply(&new(&clip).unwrap(), &clip, 0.0);
-        let most = (0..clip.height)
-            .map(|y| frame.planes[0].row(y).iter().map(|&v| f64::from(v) / 4000.0).sum::<f64>())
-            .fold(0.0, f64::max);
-        assert!((most - 200.0).abs() < 0.01, "{most}");
+        // 200 µm at 1 µm a pixel, 100 µm at 0.5005: the ends lie between pixels. Measured on a black
+        // linear frame from the light it adds to the row with the most of it.
+        for (um_per_px, px) in [(1.0, 200.0), (0.5005, 199.8002)] {
+            let clip = scaled(um_per_px, None);
+            let frame = apply(&new(&clip).unwrap(), &clip, 0.0);
+            let light = |y| frame.planes[0].row(y).iter().map(|&v| f64::from(v) / 4000.0).sum();
+            let most = (0..clip.height).map(light).fold(0.0, f64::max);
+            assert!((most - px).abs() < 0.01, "{most} {px}");
+        }
     }
 
     #[test]

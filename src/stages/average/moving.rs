@@ -36,6 +36,9 @@ const ENDS: [isize; 3] = [-2, 0, 2];
 /// A tile moves where the best path explains this part of what standing still leaves.
 const MOVES: f32 = 0.9;
 
+/// And a tile swings where its frames' shifts are this much more than noise, as a mean square.
+const SWINGS: f64 = 3.0;
+
 /// How far (px) the last correction may move a square along an axis that it was found with, so that it need
 /// not be read again; and how far so that it is used as it is.
 const NEARLY: f64 = 0.1;
@@ -95,22 +98,22 @@ impl Moving<'_> {
         let before = near.take();
         let found = search(&self.frames, window, before.map(|b| b.0));
         let (whole, ratio) = found;
-        if ratio > MOVES || whole == [0, 0] && ratio > 0.999 && self.reach == 0 {
-            return None;
+        let half = |among| (among, Size::Half, 0.05 * noise);
+        if ratio > MOVES {
+            return self.swings(window, half(self.around()), noise, s);
         }
         // What moves as the tile before it most likely does so all along the path.
         let before = before.filter(|b| b.0.0 == whole).map(|b| b.1);
         let mut path = before.unwrap_or_else(|| from_whole(whole));
         let (few, all) = (&ALONG[REACH - FEW..=REACH + FEW], self.around());
-        let half = |among| Some((among, Size::Half, 0.05 * noise));
         let passes = match self.reach {
             // Few frames: those at the ends tell how fast, as well as all do.
-            FEW if self.whole(FEW) => [half(few), None, Some((&ENDS[..], Size::Full, noise))],
-            0..=FEW => [half(all), None, Some((all, Size::Full, noise))],
+            FEW if self.whole(FEW) => [Some(half(few)), None, Some((&ENDS[..], Size::Full, noise))],
+            0..=FEW => [Some(half(all)), None, Some((all, Size::Full, noise))],
             _ => {
                 // Every second one is enough before the last pass.
                 let far = if self.reach == REACH && self.whole(REACH) { &SECONDS } else { all };
-                [half(few), half(far), Some((all, Size::Full, noise))]
+                [Some(half(few)), Some(half(far)), Some((all, Size::Full, noise))]
             }
         };
         let [first, second, last] = passes;
@@ -124,6 +127,26 @@ impl Moving<'_> {
             refine(&self.frames, window, &mut path, (among, size), noise, s);
         }
         *near = Some((found, path));
+        Some(path)
+    }
+
+    /// The path of a tile that goes nowhere at one speed but does not stand still either: it rings, by
+    /// a pixel or less or within few frames. `None` where it stands still.
+    fn swings(
+        &self,
+        window: Window,
+        rough: (&[isize], Size, f32),
+        noise: f32,
+        s: &mut TileScratch,
+    ) -> Option<Path> {
+        let mut path = Path::default();
+        let mut pass =
+            |(among, size, noise)| refine(&self.frames, window, &mut path, (among, size), noise, s);
+        if pass(rough)? < SWINGS {
+            return None;
+        }
+        pass(rough);
+        pass((self.around(), Size::Full, noise));
         Some(path)
     }
 
