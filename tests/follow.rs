@@ -134,3 +134,38 @@ fn what_cannot_be_followed_is_refused() {
     let text = follow(&frames, [50, 50, 30, 30], &noise()).unwrap_err().to_string();
     assert!(text.contains("only 0 of 10 frames"), "{text}");
 }
+
+#[test]
+fn a_part_that_is_covered_for_a_while_is_lost_and_found_again() {
+    let ring = Ring { amplitude_px: 2.0, frequency_hz: 61.0, decay_s: 1.0 };
+    let disc = DiscSettings {
+        fraction: 0.25,
+        velocity_px_s: (0.0, 0.0),
+        ring: Some(ring),
+        ..DiscSettings::default()
+    };
+    let scene = scene(&disc);
+    let (rate, count) = (1000.0, 72);
+    let mut shot = shoot(&scene, rate, count, 150.0);
+    // A textured plate over everything: it lies still, and is no part.
+    let plate = Textured::new(
+        SIZE,
+        &grain((160, 160), 0.5, 0.15, 77),
+        &DiscSettings { fraction: 0.01, velocity_px_s: (0.0, 0.0), ..DiscSettings::default() },
+    );
+    let covered = shoot(&plate.unwrap(), rate, count, 150.0);
+    let behind = 30..50;
+    for k in behind.clone() {
+        shot[k] = covered[k].clone();
+    }
+    let frames: Vec<_> = shot.iter().map(|(f, p)| Some((f, *p))).collect();
+    let found = follow(&frames, [46, 50, 36, 36], &noise()).unwrap();
+    for (k, f) in found.iter().enumerate() {
+        assert_eq!(f.is_none(), behind.contains(&k), "{k}: {f:?}");
+    }
+    let seen: Vec<_> = (0..count as usize).filter(|k| !behind.contains(k)).collect();
+    let some: Vec<_> = seen.iter().map(|&k| found[k]).collect();
+    let at = |i: f64| scene.centre_px(seen[i as usize] as f64 / rate);
+    let (rms, claimed) = errors(&some, |i| [at(i).0, at(i).1]);
+    assert!(rms < 1.4 * claimed, "rms {rms} px, claimed {claimed} px");
+}

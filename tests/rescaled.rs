@@ -128,3 +128,41 @@ fn a_run_scales_the_dark_and_the_record_says_by_how_much() {
     let args = ["check", "warm", "--dark", "black", "--exposure", "6ms", "--pipeline", "d.toml"];
     place.run(&args).expect(0, &["scaled by the clip's hot pixels"]);
 }
+
+#[test]
+fn other_darks_of_short_exposures_and_drifting_ones_are_told() {
+    let place = Place::new();
+    let cold = sensor(150.0);
+    write(&place, "black", (0..32).map(|k| cold.dark(k)));
+    // The level climbs by 2 DN a frame; noise is some 30 DN.
+    let risen = |k: u32, v: u16| v + u16::try_from(2 * k).unwrap();
+    write(
+        &place,
+        "drifting",
+        (0..32).map(|k| {
+            let mut dark = cold.dark(k);
+            dark.data.iter_mut().for_each(|v| *v = risen(k, *v));
+            dark
+        }),
+    );
+    for (name, factor) in [("same", 1.0), ("hot", 4.0)] {
+        let clip = sensor(150.0 * factor);
+        write(&place, name, (0..12).map(|k| clip.expose(&scene(), 1.0, Exposure::Clip(k))));
+    }
+    place.write("d.toml", "name = \"d\"\n[[stage]]\nuse = \"dark\"\n");
+    let run = |clip: &str, dark: &str| {
+        let args = ["run", clip, "--dark", dark, "--pipeline", "d.toml", "--no-preview"];
+        let facts = ["--exposure", "0.2ms", "--black", "160", "--white", "4095", "--out", "out"];
+        place.run(&[&args[..], &facts[..]].concat()).expect(0, &[]);
+        let record = read_json(&place.path(&format!("out/{clip}/record.json")));
+        assert!(record["references"]["dark"]["scaled"].is_null(), "{record}");
+        let said = record["warnings"].as_array().unwrap().iter();
+        said.map(|w| format!("{}: {}", w["kind"], w["text"])).collect::<Vec<_>>().join("\n")
+    };
+    let said = run("same", "black");
+    assert!(!said.contains("dark-current") && !said.contains("dark-drift"), "{said}");
+    let said = run("hot", "black");
+    assert!(said.contains("dark-current") && said.contains("used as they are"), "{said}");
+    let said = run("same", "drifting");
+    assert!(said.contains("dark-drift") && said.contains("changes by +"), "{said}");
+}

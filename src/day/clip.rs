@@ -388,6 +388,10 @@ fn raw(place: &Place<'_>, work: &Work<'_>) -> Result<Opened, DayError> {
     let known = prepared.noise.as_ref().filter(|n| n.electrons);
     let gain = known.map(|n| n.model.gain_e_per_dn);
     warnings.extend(analysis.pattern_warning(gain, job.dark.is_some()));
+    // What the sensor left draws background and part to itself.
+    let of_dark = corrector.warnings.iter().chain(&prepared.warnings);
+    warnings
+        .extend(of_dark.filter(|w| matches!(w.kind.as_str(), "no-dark" | "dark-current")).cloned());
     let span = match source.layout() {
         Layout::Mosaic(_) | Layout::Sites(_) => 2,
         Layout::Mono | Layout::Rgb => 1,

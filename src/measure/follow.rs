@@ -25,6 +25,7 @@ use crate::math::correlate::{CorrelateScratch, Correlator};
 use crate::math::turn::Turn;
 use crate::math::window::hann;
 use crate::register::fit::{FitScratch, Start, Target, fit_frame, fit_frame_above};
+use crate::register::likeness::goes_with;
 use crate::register::patch::{Patch, patches};
 use crate::register::still::{Look, deviation, still_pixels};
 use crate::register::template::{Posed, average};
@@ -37,6 +38,9 @@ pub const PAD: usize = 8;
 pub const LEAST: usize = 12;
 /// A displacement less certain than this, in pixels, is none.
 const UNCERTAIN: f64 = 0.5;
+/// How far a frame must go with the template (its correlation without noise, see
+/// [`crate::register::likeness`]); else the part is covered, or that is something else.
+const SHOWN: f64 = 0.7;
 /// Times the template is made again.
 const PASSES: usize = 2;
 /// Least part of the region that the mask of pixels staying with the part must keep.
@@ -216,7 +220,7 @@ impl Follower {
         &self.noise
     }
 
-    /// Displacement of the part in the next frame; `None` where it is not found, leaves the
+    /// Displacement of the part in the next frame; `None` where it is not found, is covered, leaves the
     /// picture, or is less certain than half a pixel.
     pub fn step(&mut self, frame: &FixedPlane, pose: &Pose) -> Option<Followed> {
         let found = self.find(frame, pose);
@@ -251,7 +255,10 @@ impl Follower {
             fit_frame(&cut.frame, &target, start, scratch)?
         };
         let sure = fit.sigma.iter().all(|&s| s.is_finite() && s < UNCERTAIN);
-        sure.then(|| Found {
+        // A single noisy frame as the template goes with nothing.
+        let made = self.variance_factor <= 1.0;
+        let shown = !made || goes_with(&cut.frame, &target, &fit) >= SHOWN;
+        (sure && shown).then(|| Found {
             place: [fit.shift[0] + cut.offset[0], fit.shift[1] + cut.offset[1]],
             sigma: fit.sigma,
             light: fit.light,

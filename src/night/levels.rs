@@ -26,6 +26,9 @@ const COLOURS: f64 = 1.15;
 /// Light in DN below which that is not asked: rows and columns have offsets of their own.
 const LEAST_LIGHT: f64 = 5.0;
 
+/// Change of the dark frames' level, in units of their noise, from which on it is told.
+const DRIFT: f64 = 0.3;
+
 /// What was seen.
 #[derive(Debug, Default)]
 pub(super) struct Levels {
@@ -91,6 +94,7 @@ pub(super) fn levels([dark, flat]: [Option<&Source>; 2], clip: &Source) -> Level
     if let Some(black) = black_level {
         seen.warnings.extend(bright_dark(own.level(0.95), black));
     }
+    seen.warnings.extend(dark.and_then(drifts));
     if clip.layout() == Layout::Mono {
         let zero = black.as_ref().and_then(|b| b.sites).unwrap_or([f64::from(clip.black()); 4]);
         // An even field may be as neutral as it is even.
@@ -174,6 +178,34 @@ fn bright_dark(bright: f32, black: f32) -> Option<Warning> {
                  reference above {black} DN"
             ),
             "see that it is of black frames, and of the clip's camera settings",
+        )
+    })
+}
+
+/// The level of the dark frames changes from the first to the last by a part of their noise that shows.
+fn drifts(dark: &Source) -> Option<Warning> {
+    let frames = &dark.clip.frames;
+    let [first, last] = [frames.first()?, frames.last()?];
+    if first.number == last.number && first.page == last.page {
+        return None;
+    }
+    let read = |file| Some(dark.read(file).ok()?.frame.planes);
+    let (first, last) = (read(first)?, read(last)?);
+    let pairs = first.iter().zip(&last).flat_map(|(a, b)| a.data().iter().zip(b.data()));
+    let (mut sum, mut squares, mut n) = (0.0, 0.0, 0.0_f64);
+    for d in pairs.map(|(a, b)| f64::from(b - a)) {
+        (sum, squares, n) = (sum + d, squares + d * d, n + 1.0);
+    }
+    let change = sum / n.max(1.0);
+    let noise = (0.5 * (squares / n.max(1.0) - change * change)).max(0.0).sqrt();
+    (change.abs() > DRIFT * noise && noise > 0.0).then(|| {
+        Warning::new(
+            "dark-drift",
+            format!(
+                "the level of the dark frames changes by {change:+.2} DN from the first to the last (their \
+                 noise is {noise:.2} DN), and the clip's own black level is not known better"
+            ),
+            "let the camera warm up, and take darks right before or after the clip",
         )
     })
 }

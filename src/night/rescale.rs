@@ -9,8 +9,9 @@ use crate::engine::source::Source;
 use crate::engine::{EngineError, Work};
 use crate::footage::printable;
 use crate::frame::Plane;
+use crate::record::Warning;
 use crate::sensor::SensorError;
-use crate::sensor::rescale::rescaled;
+use crate::sensor::rescale::{rescaled, told};
 use crate::stages::dark::{SHORT_S, other_exposure};
 
 /// Frames of the clip that are averaged for it.
@@ -34,6 +35,20 @@ pub fn rescale(
     let own = source.facts.exposure.as_ref().map(|e| e.value);
     let longest = [dark.exposure, own].into_iter().flatten().map(|e| e.s()).fold(0.0, f64::max);
     if longest <= SHORT_S {
+        let means = means(source, work)?;
+        // Nothing is scaled by a guess: what such a dark is off by is in its smooth parts as well.
+        if let Some((factor, sigma)) = told(dark, &means, source.layout()) {
+            prepared.warnings.push(Warning::new(
+                "dark-current",
+                format!(
+                    "the clip's hot pixels show {factor:.2} +- {sigma:.2} times the dark current of the \
+                     darks, so these were taken warmer, colder, or with another exposure; they are used \
+                     as they are"
+                ),
+                "take darks at the clip's exposure and temperature; give both exposures, and darks are \
+                 scaled by what the hot pixels say where one is above 2 ms",
+            ));
+        }
         return Ok(());
     }
     let other = other_exposure(dark.exposure, own).is_some();

@@ -41,16 +41,33 @@ pub(super) fn suspicious(fit: &Fit, usual: f64) -> bool {
 /// Whether a frame (the `k`-th of those that `target` was made for) shows the template where it was
 /// fitted.
 pub(super) fn shows(frame: &FixedPlane, k: usize, target: &Target<'_>, fit: &Fit) -> bool {
-    let group = target.cover.map_or(usize::MAX, |c| c.group(k));
     let (mut all, mut alike) = (0.0, 0.0);
-    for patch in target.patches {
-        let Some((texture, r)) = likeness(frame, patch, (target, group), fit) else { continue };
+    for (texture, r) in tiles(frame, k, target, fit) {
         all += texture;
         if r > ALIKE {
             alike += texture;
         }
     }
     all > 0.0 && alike >= SHARE * all
+}
+
+/// How far a frame goes with the template where it was fitted: r, the mean of all tiles by their texture; 0
+/// where nothing is seen.
+pub(crate) fn goes_with(frame: &FixedPlane, target: &Target<'_>, fit: &Fit) -> f64 {
+    let (all, with) = tiles(frame, 0, target, fit)
+        .fold((0.0, 0.0), |(all, with), (texture, r)| (all + texture, with + texture * r));
+    if all > 0.0 { with / all } else { 0.0 }
+}
+
+/// Texture and likeness of all tiles of which enough is seen.
+fn tiles(
+    frame: &FixedPlane,
+    k: usize,
+    target: &Target<'_>,
+    fit: &Fit,
+) -> impl Iterator<Item = (f64, f64)> {
+    let group = target.cover.map_or(usize::MAX, |c| c.group(k));
+    target.patches.iter().filter_map(move |patch| likeness(frame, patch, (target, group), fit))
 }
 
 /// Texture of the template in a tile, in units of the noise, and how far the frame goes with it; `None`

@@ -66,7 +66,7 @@ pub mod held;
 pub mod hidden;
 pub mod known;
 pub mod lamp;
-mod likeness;
+pub(crate) mod likeness;
 pub mod patch;
 pub mod path;
 pub mod pattern;

@@ -37,18 +37,49 @@ const SAME: f64 = 0.1;
 /// Residuals beyond this many deviations do not count (Tukey's biweight).
 const BIWEIGHT: f64 = 4.685;
 
-/// What a pixel stands out by: its value less the median of its eight neighbours of one colour.
-fn stands_out(plane: &Plane, step: usize) -> Plane {
+/// What the pixel (x, y) stands out by: its value less the median of its eight neighbours of one colour.
+fn out_by(plane: &Plane, step: usize, [x, y]: [usize; 2], around: &mut Vec<f32>) -> f32 {
     let (w, h, by) = (plane.width(), plane.height(), signed(step));
+    around.clear();
+    for (dx, dy) in [(-1, -1), (0, -1), (1, -1), (-1, 0), (1, 0), (-1, 1), (0, 1), (1, 1)] {
+        let at = index_in(signed(x) + by * dx, w).zip(index_in(signed(y) + by * dy, h));
+        around.extend(at.map(|(x, y)| plane.at(x, y)));
+    }
+    plane.at(x, y) - median(around)
+}
+
+/// The same of all pixels.
+fn stands_out(plane: &Plane, step: usize) -> Plane {
     let mut around = Vec::with_capacity(8);
-    Plane::from_fn(w, h, |x, y| {
-        around.clear();
-        for (dx, dy) in [(-1, -1), (0, -1), (1, -1), (-1, 0), (1, 0), (-1, 1), (0, 1), (1, 1)] {
-            let at = index_in(signed(x) + by * dx, w).zip(index_in(signed(y) + by * dy, h));
-            around.extend(at.map(|(x, y)| plane.at(x, y)));
+    Plane::from_fn(plane.width(), plane.height(), |x, y| out_by(plane, step, [x, y], &mut around))
+}
+
+/// What stands out in a dark.
+struct Hot {
+    /// What each pixel stands out by, one plane a channel, and the spread of that.
+    out: Vec<Plane>,
+    scales: Vec<f32>,
+    /// Of those that tell dark current: what they stand out by in the dark, and in the clip.
+    pairs: Vec<(f64, f64)>,
+}
+
+impl Hot {
+    fn of(dark: &MasterDark, means: &[Plane], layout: Layout) -> Self {
+        let step = if matches!(layout, Layout::Mosaic(_)) { 2 } else { 1 };
+        let out: Vec<Plane> = dark.level.iter().map(|p| stands_out(p, step)).collect();
+        let scales: Vec<f32> = out.iter().map(spread).collect();
+        let (mut pairs, mut around) = (Vec::new(), Vec::with_capacity(8));
+        for ((h, mean), scale) in out.iter().zip(means).zip(&scales) {
+            let width = h.width().max(1);
+            for (at, &h) in h.data().iter().enumerate() {
+                if h > TELLS * scale && h > 0.0 {
+                    let r = out_by(mean, step, [at % width, at / width], &mut around);
+                    pairs.push((f64::from(h), f64::from(r)));
+                }
+            }
         }
-        plane.at(x, y) - median(&mut around)
-    })
+        Self { out, scales, pairs }
+    }
 }
 
 /// Robust standard deviation about 0.
@@ -87,6 +118,15 @@ fn fitted(pairs: &[(f64, f64)]) -> Option<(f64, f64, usize)> {
     Some((factor, sigma, pairs.len()))
 }
 
+/// How many times the dark current of `dark` the hot pixels of a clip show, and its standard uncertainty;
+/// `None` where that is 1, or cannot be told. `means` as in [`rescaled`].
+#[must_use]
+pub fn told(dark: &MasterDark, means: &[Plane], layout: Layout) -> Option<(f64, f64)> {
+    let hot = Hot::of(dark, means, layout);
+    let (factor, sigma, _) = fitted(&hot.pairs).filter(|f| f.1 <= WORST)?;
+    ((factor - 1.0).abs() > SAME.max(3.0 * sigma)).then_some((factor, sigma))
+}
+
 /// Scales `dark` for a clip whose frames have these means (raw DN, one plane a channel; values that
 /// were full are left to the fit). `other` says that the exposures are known to differ: then a
 /// factor that cannot be told is refused; else the dark stays as it is. `None` where nothing is to
@@ -100,17 +140,8 @@ pub fn rescaled(
     layout: Layout,
     other: bool,
 ) -> Result<Option<MasterDark>, SensorError> {
-    let step = if matches!(layout, Layout::Mosaic(_)) { 2 } else { 1 };
     let advice = "take darks at the clip's exposure and temperature";
-    let out: Vec<Plane> = dark.level.iter().map(|p| stands_out(p, step)).collect();
-    let scales: Vec<f32> = out.iter().map(spread).collect();
-    let mut pairs = Vec::new();
-    for ((h, mean), scale) in out.iter().zip(means).zip(&scales) {
-        let seen = stands_out(mean, step);
-        let all = h.data().iter().zip(seen.data());
-        let tell = all.filter(|(h, _)| **h > TELLS * scale && **h > 0.0);
-        pairs.extend(tell.map(|(h, r)| (f64::from(*h), f64::from(*r))));
-    }
+    let Hot { out, scales, pairs } = Hot::of(dark, means, layout);
     let Some((factor, sigma, told_by)) = fitted(&pairs).filter(|f| f.1 <= WORST) else {
         if !other {
             return Ok(None);

@@ -33,8 +33,8 @@
 //! Source of the robust weighting against the noise of the difference: Hasinoff et al., "Burst
 //! photography for high dynamic range and low-light imaging", ACM Trans. Graph. 35(6) (2016),
 //! doi 10.1145/2980179.2980254; here by cell instead of by frequency.
-//! **Limits**: a path has one velocity and bend for a tile of 32 px and covers 6 px a frame along
-//! each axis; what moves faster, or is smaller than a tile among other motion, has its noise
+//! **Limits**: a path has one velocity and bend for a tile of 32 px, and a shift for each frame where these
+//! do not do; it covers 6 px a frame along each axis; what moves faster, or is smaller than a tile among other motion, has its noise
 //! shrunk only. At 25 electrons, plain places of a moving part cannot be told from still ones.
 
 mod agree;
