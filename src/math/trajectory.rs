@@ -32,9 +32,10 @@ pub const FRAMES: usize = 2 * REACH + 1;
 /// Fastest motion the search covers, in pixels a frame along each axis; the fit adds a little.
 pub const FASTEST: isize = 6;
 
-/// Frames stray from a parabola where they do so by more than this, as a mean square in units of what noise
-/// gives: six values have as much by chance once in 170 times.
-const STRAYS: f64 = 3.0;
+/// Frames stray from a parabola where their squares sum up to more than this for each that is free, and as
+/// much more at all, in units of what noise gives: by chance once in 170 times where six are free, in 150
+/// where two are.
+const STRAYS: [f64; 2] = [2.0, 6.0];
 
 /// Velocities that the search knows to each side: those it looks for, and their neighbours.
 const RANGE: usize = 7;
@@ -160,6 +161,12 @@ impl Window {
         Self { corner, x: part(corner[0], picture.width), y: part(corner[1], picture.height) }
     }
 
+    /// Whether all of the square lies in the picture.
+    #[must_use]
+    pub fn is_whole(&self) -> bool {
+        (self.x, self.y) == ((0, SIDE), (0, SIDE))
+    }
+
     /// The same in a picture `size` times smaller.
     fn smaller(self, size: usize) -> Self {
         let by = |(a, b): (usize, usize)| (a / size, b / size);
@@ -222,7 +229,18 @@ pub fn refine(
         }
     }
     let (lacks, inverse) = found?;
-    Some(correct(path, ks, &lacks[..n], (inverse, f64::from(noise)), scale))
+    // What lies outside a picture repeats its edge, which looks like straying.
+    let inside = frames[REACH].is_some_and(|f| {
+        let size = [f.full.width, f.full.height];
+        ks.iter().all(|&k| {
+            let d = before.at(k);
+            (0..2).all(|a| {
+                let from = at.corner[a] as f64 + d[a];
+                from >= 0.0 && from + SIDE as f64 <= size[a] as f64
+            })
+        })
+    });
+    Some(correct(path, (ks, &lacks[..n]), (inverse, f64::from(noise)), (scale, inside)))
 }
 
 /// What is to be corrected.
@@ -348,14 +366,13 @@ fn shortfalls<const N: usize>(
 }
 
 /// Fits `c + velocity k + bend k^2` to the shortfalls; bends less than three standard deviations
-/// are left out, and what strays from the parabola counts as far as it is surely more than noise. Says how
-/// large the shortfalls are, as [`refine`] does.
+/// are left out, and what strays from the parabola counts, where it `may`, as far as it is surely more than
+/// noise. Says how large the shortfalls are, as [`refine`] does.
 fn correct(
     path: &mut Path,
-    ks: &[isize],
-    lacks: &[[f64; 2]],
+    (ks, lacks): (&[isize], &[[f64; 2]]),
     (inverse, noise): (Sym2, f64),
-    scale: f64,
+    (scale, may): (f64, bool),
 ) -> f64 {
     let n = ks.len() as f64;
     let mut lacking = 0.0;
@@ -397,10 +414,10 @@ fn correct(
             squares += *stray * *stray;
         }
         let free = n - 3.0;
-        if free < 1.0 {
+        if free < 1.0 || !may {
             continue;
         }
-        let noise = STRAYS * free * variance;
+        let noise = (STRAYS[0] * free + STRAYS[1]) * variance;
         let kept = if squares > noise { scale * (1.0 - noise / squares) } else { 0.0 };
         let now = ks.iter().zip(&strays).find(|(k, _)| **k == 0).map_or(0.0, |(_, s)| *s);
         for (stray, &k) in strays.iter().zip(ks) {

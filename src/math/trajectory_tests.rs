@@ -88,12 +88,15 @@ fn chance_strays_are_left_alone() {
     let ks = [-4, -3, -2, -1, 0, 1, 2, 3, 4];
     let by = [0.2, -0.3, 0.1, 0.3, -0.2, -0.1, 0.3, -0.3, 0.1];
     let mut path = Path::default();
-    let said = correct(&mut path, &ks, &by.map(|v| [v, v]), (inverse, 1.0), 1.0);
+    let said = correct(&mut path, (&ks, &by.map(|v| [v, v])), (inverse, 1.0), (1.0, true));
     assert_eq!(path.rest, [[0.0; 2]; FRAMES]);
     // Mean square 0.047 over 0.0625 (1 - 1 / 9), by hand.
     assert!((said - 0.93).abs() < 0.02, "{said}");
     // Ten times as large they are what frames stray by, but for the part that may be noise.
-    correct(&mut path, &ks, &by.map(|v| [10.0 * v, v]), (inverse, 1.0), 1.0);
+    correct(&mut path, (&ks, &by.map(|v| [10.0 * v, v])), (inverse, 1.0), (1.0, false));
+    assert_eq!(path.rest, [[0.0; 2]; FRAMES], "at an edge");
+    let mut path = Path::default();
+    correct(&mut path, (&ks, &by.map(|v| [10.0 * v, v])), (inverse, 1.0), (1.0, true));
     assert!(path.rest.iter().all(|r| r[1] == 0.0), "{path:?}");
     let now = path.rest.map(|r| r[0]);
     assert!(now[4] == 0.0 && now.iter().any(|v| v.abs() > 1.0), "{path:?}");
