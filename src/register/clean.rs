@@ -14,7 +14,7 @@
 //!
 //! Measured (`cargo bench --bench steadying -- "row offsets" "pattern of"`, brick, 384 px): at a
 //! peak of 150 e- row offsets of 2 e- leave 1.24 times the bound, a pattern of 1 e- in pixels and
-//! 1 e- in columns 1.24 times; at 25 e- they leave 1.46 times (with 0.80 of that claimed) and 1.35. That
+//! 1 e- in columns 1.21 times; at 25 e- they leave 1.46 times (with 0.80 of that claimed) and 1.32. That
 //! the offsets are unknown costs 1.06 of it: the bound is that of known ones.
 
 use std::borrow::Cow;
