@@ -12,9 +12,8 @@
 //!
 //! That is noise of the template, which its Wiener filter takes out where it outweighs the scene
 //! ([`super::wiener`]); what is left pulls, by ring of frequencies, and that is taken off each step of the
-//! fit. Measured on a trial's clip of 25 e- at its peak, of 120 frames that tremble and drift by 0.8 px rms
-//! along x and 0.5 px along y, with 16 darks (6 e- of read noise, so that 1.4 e- stay): shifts
-//! followed 0.49 and 0.57 of the motion before, 1.01 and 0.96 with it.
+//! fit. In the test below (11 e- of texture at most, 8 e- of read noise, 16 darks) shifts follow 0.41 of the
+//! motion without it and 1.04 with it, where 1.00 do without a pattern (printed in it by hand).
 //!
 //! **Limits**: power is taken as white. Where the pattern would have more than half of all information
 //! only that half is taken off, and shifts follow a part of the motion.

@@ -101,8 +101,10 @@ impl Moving<'_> {
         let half = |among| (among, Size::Half, 0.05 * noise);
         if ratio > MOVES {
             // At a clip's ends a few frames on one side would tell too little, and edges are repeated.
-            let all_there = self.whole(self.reach) && window.is_whole();
-            return all_there.then(|| self.swings(window, half(self.around()), noise, s))?;
+            if !self.whole(self.reach) || !window.is_whole() {
+                return None;
+            }
+            return self.swings(window, half(self.around()), noise, s);
         }
         // What moves as the tile before it most likely does so all along the path.
         let before = before.filter(|b| b.0.0 == whole).map(|b| b.1);
