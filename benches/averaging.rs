@@ -266,7 +266,7 @@ fn time(preset: Preset) -> [f64; 3] {
         });
         Locked {
             planes: vec![FixedPlane::from_plane(&plane, None, Coding::for_white(400.0))],
-            variance_factor: 1.0,
+            brightened: 1.0,
             noise_gain: 1.0,
             noise_power: WHITE,
             sigma: 0.01,

@@ -42,7 +42,7 @@ fn coding() -> Coding {
 fn locked(plane: &Plane, flaws: Option<&[Flaw]>) -> Locked {
     Locked {
         planes: vec![FixedPlane::from_plane(plane, flaws, coding())],
-        variance_factor: 1.0,
+        brightened: 1.0,
         noise_gain: 1.0,
         noise_power: resample::WHITE,
         sigma: 0.0,

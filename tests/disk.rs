@@ -1,6 +1,8 @@
 //! Every single operation on the disk fails once, in each way, and the machine stops before each:
-//! what was promised is there, and the next run ends in the bytes of an unbroken one. So for a run,
-//! for one over an older one, and for a clip's work in parts, and for pictures and pages.
+//! what was promised is there, and the next run ends in the bytes of an unbroken one. So for a run, and
+//! for one over an older one; for a clip's work in parts and for pictures and pages, which do the same
+//! operations in longer runs, in two or three of the ten ways each, and in all of them in the test
+//! that is ignored (`cargo test --test main disk -- --ignored`, minutes).
 
 use std::collections::BTreeMap;
 use std::fs;
@@ -290,10 +292,11 @@ impl Sweep<'_> {
         true
     }
 
-    /// All points; how many there were.
-    fn all(&self) -> u64 {
+    /// All points, each in one of `spread` of the ways; how many there were.
+    fn points(&self, spread: usize) -> u64 {
         let points = AtomicU64::new(0);
-        let trials = std::sync::Mutex::new(trials());
+        let trials: Vec<(usize, Trial)> = trials().into_iter().enumerate().collect();
+        let trials = std::sync::Mutex::new(trials);
         let originals = ["comb-pluck", "black", "even"].map(|f| tree(&self.place.path(f)));
         std::thread::scope(|scope| {
             for thread in 0..std::thread::available_parallelism().map_or(1, usize::from) {
@@ -301,8 +304,9 @@ impl Sweep<'_> {
                 let folder = self.place.path(&format!("out-{thread}"));
                 scope.spawn(move || {
                     loop {
-                        let Some(trial) = trials.lock().unwrap().pop() else { return };
-                        let n = (1..).take_while(|k| self.point(&folder, *k, trial)).count();
+                        let Some((way, trial)) = trials.lock().unwrap().pop() else { return };
+                        let turn = (1 + (way % spread) as u64..).step_by(spread);
+                        let n = turn.take_while(|k| self.point(&folder, *k, trial)).count();
                         points.fetch_add(n as u64, Ordering::Relaxed);
                     }
                 });
@@ -323,7 +327,7 @@ fn every_operation_of_a_first_run_may_fail() {
     let ended = run(&job, &whole, &RealDisk).unwrap();
     assert_eq!(ended.summary.made, FRAMES as u64);
     let golden = Golden { files: made(&whole), before: BTreeMap::new() };
-    let points = Sweep { place: &place, way: Way::Run, job, golden, start: None }.all();
+    let points = Sweep { place: &place, way: Way::Run, job, golden, start: None }.points(1);
     println!("a first run: {points} points of failure, each resumed to the golden output");
     assert!(points > 8 * 10 * FRAMES as u64, "only {points} points");
 }
@@ -349,13 +353,13 @@ fn every_operation_of_a_run_over_an_older_one_may_fail() {
         }
     }
     let golden = Golden { files, before };
-    let points = Sweep { place: &place, way: Way::Run, job, golden, start: Some(old) }.all();
+    let points = Sweep { place: &place, way: Way::Run, job, golden, start: Some(old) }.points(1);
     println!("over an older run: {points} points of failure, each resumed to the golden output");
     assert!(points > 8 * 10 * (FRAMES as u64 - 1), "only {points} points");
 }
 
-#[test]
-fn every_operation_of_pictures_and_pages_may_fail() {
+/// Every operation of pictures and pages fails, each in one of `spread` of the ways.
+fn sweep_pages(spread: usize) {
     let place = Place::in_memory();
     small_shoot(&place);
     let job = job(&place, "lean.toml");
@@ -367,13 +371,13 @@ fn every_operation_of_pictures_and_pages_may_fail() {
     let more = golden.files.len() - made(&finished).len();
     // Three pictures and their note; movie and note; two pages.
     assert_eq!(more, if CAN_ENCODE { 8 } else { 6 });
-    let points = Sweep { place: &place, way, job, golden, start: Some(finished) }.all();
+    let points = Sweep { place: &place, way, job, golden, start: Some(finished) }.points(spread);
     println!("pictures and pages: {points} points of failure, each made good by the next run");
-    assert!(points > 6 * 5 * more as u64, "only {points} points");
+    assert!(points > (6 * 5 * more / spread) as u64, "only {points} points");
 }
 
-#[test]
-fn every_operation_of_a_clips_work_in_parts_may_fail() {
+/// The same of a clip's work in parts.
+fn sweep_parts(spread: usize) {
     let place = Place::in_memory();
     small_shoot(&place);
     let job = job(&place, "lean.toml");
@@ -387,9 +391,26 @@ fn every_operation_of_a_clips_work_in_parts_may_fail() {
     let mut without = golden.files.clone();
     without.retain(|p, _| !p.starts_with("comb-pluck/shards"));
     assert!(without == made(&one));
-    let points = Sweep { place: &place, way, job, golden, start: None }.all();
+    let points = Sweep { place: &place, way, job, golden, start: None }.points(spread);
     println!("in parts: {points} points of failure, each resumed to the golden output");
-    assert!(points > 16 * 10 * FRAMES as u64, "only {points} points");
+    assert!(points > (16 * 10 * FRAMES / spread) as u64, "only {points} points");
+}
+
+#[test]
+fn operations_of_pictures_and_pages_may_fail() {
+    sweep_pages(3);
+}
+
+#[test]
+fn operations_of_a_clips_work_in_parts_may_fail() {
+    sweep_parts(4);
+}
+
+#[test]
+#[ignore = "takes minutes: every operation of work in parts and of pages in every way"]
+fn every_operation_may_fail_in_every_way() {
+    sweep_pages(1);
+    sweep_parts(1);
 }
 
 /// Keeps what is said, and asks to stop at the first word.

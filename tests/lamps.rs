@@ -16,7 +16,7 @@ use rand::SeedableRng;
 use rand_chacha::ChaCha12Rng;
 use rand_distr::{Distribution, Normal};
 
-use crate::harness::{Place, read_csv, read_json, read_tiff, results, write_gray};
+use crate::harness::{Place, names, read_csv, read_json, read_tiff, results, write_gray};
 
 const SIZE: [usize; 2] = [256, 192];
 const RATE: f64 = 1000.0;
@@ -231,5 +231,54 @@ fn finished_frames_are_even_and_parts_of_a_clip_give_the_same_bytes() {
         let rms = means.iter().map(|m| (m / mean - 1.0).powi(2)).sum::<f64>() / 130.0;
         println!("side {side}: flicker left {:.5}", rms.sqrt());
         assert!(rms.sqrt() < 0.003, "side {side}: {}", rms.sqrt());
+    }
+}
+
+#[test]
+fn a_dark_frame_between_lit_ones_darkens_no_other() {
+    // The lamp fails for frame 16: its place cannot be measured.
+    let fails = |t: f64, _: f64, _: f64| if (t * RATE - 15.0).abs() < 0.5 { 0.0 } else { 1.0 };
+    let place = Place::new();
+    Shot { frames: 36, peak: 300.0, light: &fails, part: 0 }.write(&place);
+    let stages = |list: &[&str]| -> String {
+        let all = list.iter().map(|s| format!("[[stage]]\nuse = {s}\n")).collect::<String>();
+        format!("name = \"mine\"\n{all}")
+    };
+    let steady = "\"steady\"";
+    for (out, list) in [
+        ("averaged", vec!["\"dark\"", "\"average\"\npreset = \"plain\"\nframes = 9", steady]),
+        ("combined", vec!["\"dark\"", steady, "\"combine\"\nframes = 3"]),
+        ("rows", vec!["\"dark\"", "\"banding\"", steady]),
+    ] {
+        place.write("mine.toml", &stages(&list));
+        let args = ["run", "clip", "--pipeline", "mine.toml", "--out", out, "--no-preview"];
+        place.run(&args).expect(0, &[]);
+        let rows = read_csv(&place.path(&format!("{out}/clip/frames.csv")));
+        assert_eq!(rows[15]["status"], "low-confidence");
+        let clip = place.path(&format!("{out}/clip/frames"));
+        let means: Vec<(String, f64)> = names(&clip)
+            .into_iter()
+            .map(|name| {
+                let (_, _, data) = read_tiff(&clip.join(&name));
+                let sum: f64 = data.iter().map(|&v| f64::from(v) - 256.0).sum();
+                (name, sum / data.len() as f64)
+            })
+            .collect();
+        let mut sorted: Vec<f64> = means.iter().map(|m| m.1).collect();
+        sorted.sort_unstable_by(f64::total_cmp);
+        let usual = sorted[sorted.len() / 2];
+        for (name, mean) in means.iter().filter(|m| out == "combined" || m.0 != "000016.tif") {
+            let off = mean / usual - 1.0;
+            assert!(off.abs() < 0.01, "{out} {name}: {off:.4} off");
+        }
+        if out == "combined" {
+            continue;
+        }
+        // The frame itself is as dark as it was filmed: neither light of others nor the scene as rows.
+        let ((w, _), _, data) = read_tiff(&clip.join("000016.tif"));
+        for row in data.chunks(w as usize) {
+            let mean = row.iter().map(|&v| f64::from(v) - 256.0).sum::<f64>() / row.len() as f64;
+            assert!(mean.abs() < 0.05 * usual, "{out}: {mean:.1} of {usual:.1}");
+        }
     }
 }

@@ -101,6 +101,22 @@ fn a_rule_in_any_direction() {
 }
 
 #[test]
+fn a_pattern_of_squares_is_said_to_be_one() {
+    // Squares of 13.7 px, turned by 2 degrees: the strongest period is that of the diagonals.
+    let (sin, cos) = libm::sincos(2.0_f64.to_radians());
+    let chess = Plane::from_fn(320, 320, |x, y| {
+        let (x, y) = (x as f64 - 160.0, y as f64 - 160.0);
+        let wave = |d: f64| libm::tanh(3.0 * libm::sin(std::f64::consts::PI * d / 13.7));
+        (500.0 + 300.0 * wave(cos * x + sin * y) * wave(cos * y - sin * x)) as f32
+    });
+    let t = find_ticks(&chess).unwrap();
+    assert!((t.pitch_px - 13.7 * f64::sqrt(2.0)).abs() < 0.1, "{t:?}");
+    assert!(t.warnings.iter().any(|w| w.contains("both ways")), "{:?}", t.warnings);
+    let rule = find_ticks(&Rule::random(40, 320, 2000.0).picture()).unwrap();
+    assert!(!rule.warnings.iter().any(|w| w.contains("both ways")), "{:?}", rule.warnings);
+}
+
+#[test]
 fn tilt_and_distortion_are_told() {
     let base = Rule { pitch_px: 11.3, angle_deg: 1.5, ..Rule::random(8, 320, 2000.0) };
     let even = find_ticks(&base.picture()).unwrap();
@@ -224,6 +240,18 @@ fn drawn_ticks_lie_on_the_ticks() {
     let mean = all / picture.data().len() as f64;
     assert!(inked > 200.0, "{inked} pixels are drawn");
     assert!(under / inked < 0.75 * mean, "{} against {mean}", under / inked);
+}
+
+#[test]
+fn a_tolerance_as_large_as_the_rule_is_refused() {
+    // A third of a millimetre of a rule of class III: +- 0.6 mm and more (2004/22/EC, MI-008).
+    let rule = Rule { pitch_px: 10.0, ..Rule::random(41, 320, 2000.0) };
+    let long = ScaleArgs {
+        tolerance: "III".parse().unwrap(),
+        ..args(Path::new("rule.png"), KnownLength::Pitch(um(10.0)))
+    };
+    let why = measure(&rule.picture(), &long, Path::new("rule.png")).unwrap_err().to_string();
+    assert!(why.contains("% only") && why.contains("--tolerance"), "{why}");
 }
 
 #[test]

@@ -63,16 +63,13 @@ fn assert_as(place: &Place, out: &str, whole: &str, clip: &str) {
 }
 
 #[test]
-fn in_one_two_or_three_parts_in_any_order_the_bytes_are_the_same() {
+fn in_one_three_or_five_parts_in_any_order_the_bytes_are_the_same() {
     let place = shoot();
     whole(&place);
     let originals = tree(&place.path("comb-pluck"));
-    for (out, n, order) in [
-        ("one", 1, vec![1]),
-        ("two", 2, vec![2, 1]),
-        ("three", 3, vec![3, 1, 2]),
-        ("five", 5, vec![4, 2, 5, 1, 3]),
-    ] {
+    for (out, n, order) in
+        [("one", 1, vec![1]), ("three", 3, vec![3, 1, 2]), ("five", 5, vec![4, 2, 5, 1, 3])]
+    {
         for &i in &order {
             step(&place, out, "analyse", &format!("{i}/{n}")).expect(0, &["analysed"]);
         }

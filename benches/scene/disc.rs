@@ -215,7 +215,7 @@ impl DiscScene {
         let coding = Coding::for_white((2.0 * s.peak).max(400.0) as f32);
         Locked {
             planes: vec![FixedPlane::from_plane(&out, None, coding)],
-            variance_factor: 1.0,
+            brightened: 1.0,
             noise_gain: shift.noise_gain(),
             noise_power: shift.noise_power(),
             sigma: s.error as f32,

@@ -22,8 +22,8 @@ use crate::frame::convert::{round_u64, round_usize, to_f32};
 use crate::frame::{Coding, FixedPlane, Layout, NoiseModel, Plane};
 use crate::math::turn::Turn;
 use crate::night::job::ClipJob;
-use crate::night::rescale::rescale;
-use crate::night::{noise, place, references};
+use crate::night::masters::masters;
+use crate::night::{noise, place};
 use crate::record::Warning;
 use crate::register::{PixelNoise, Pose};
 
@@ -350,10 +350,8 @@ fn raw(place: &Place<'_>, work: &Work<'_>) -> Result<Opened, DayError> {
     if let Some(why) = &source.scale_fault {
         return Err(DayError::Refused(why.clone()));
     }
-    let stacks = [job.dark.as_deref(), job.flat.as_deref()];
     let kept = place.out.join(".references");
-    let mut prepared = references::prepare(&source, stacks, (&RealDisk, &kept), work)?;
-    rescale(job, &source, &mut prepared, work)?;
+    let prepared = masters(job, &source, (&RealDisk, &kept), work)?;
     let model = match &prepared.noise {
         Some(noise) => noise.model,
         None => noise::from_clip(&source, &job.pipeline, &prepared.masters, work)?.0.model,
@@ -390,8 +388,11 @@ fn raw(place: &Place<'_>, work: &Work<'_>) -> Result<Opened, DayError> {
     warnings.extend(analysis.pattern_warning(gain, job.dark.is_some()));
     // What the sensor left draws background and part to itself.
     let of_dark = corrector.warnings.iter().chain(&prepared.warnings);
-    warnings
-        .extend(of_dark.filter(|w| matches!(w.kind.as_str(), "no-dark" | "dark-current")).cloned());
+    warnings.extend(
+        of_dark
+            .filter(|w| matches!(w.kind.as_str(), "no-dark" | "dark-current" | "spots"))
+            .cloned(),
+    );
     let span = match source.layout() {
         Layout::Mosaic(_) | Layout::Sites(_) => 2,
         Layout::Mono | Layout::Rgb => 1,

@@ -78,7 +78,7 @@ pub fn run(args: &MotionArgs, out: &Path, work: &Work<'_>) -> Result<MotionRepor
         tool: format!("hushframe {VERSION}"),
         clip: clip.name.clone(),
         region: args.region,
-        size_px: [clip.size.0, clip.size.1],
+        size_px: [clip.size.0, clip.size.1].map(|n| n * clip.span),
         direction_deg: direction,
         frames: steps.len(),
         followed: found.iter().flatten().count(),
@@ -145,9 +145,21 @@ fn warn(report: &mut MotionReport) {
     if report.on_object.as_ref().is_none_or(|s| s.sigma_um_per_px.is_none()) {
         report.warnings.push(Warning::new(
             "scale-not-measured",
-            "the size of a pixel on the object is not measured: lengths in um have no uncertainty \
-             or are missing",
+            "the size of a pixel on the object is not measured: lengths in um do not hold its \
+             uncertainty, or are missing",
             "take a picture of a rule at the same magnification and use hushframe scale",
+        ));
+    }
+    if let Some([from, to]) = report.told.event.found().and_then(|e| e.pause_s) {
+        report.warnings.push(Warning::new(
+            "event-pauses",
+            format!(
+                "the part seems to rest from {:.3} to {:.3} ms, between what is called the event's start \
+                 and its end",
+                1e3 * from,
+                1e3 * to
+            ),
+            "where these are several events, name one by its frames (--event)",
         ));
     }
     if let Some(ring) = report.told.ring_down.found() {

@@ -18,6 +18,7 @@ use crate::footage::{FootageError, OutFrame, encode_png16, write_bytes};
 use crate::frame::FixedPlane;
 use crate::frame::convert::{round_isize, round_u16, to_f32};
 use crate::labels::LabelError;
+use crate::labels::figures::displacement;
 use crate::labels::mask::Mask;
 use crate::labels::text::{Digits, Face};
 use crate::math::robust::quantile;
@@ -140,11 +141,11 @@ impl Overlay {
         let (factor, unit) = self.unit;
         let half = 0.5 * f64::from(capital);
         for v in [high, low] {
-            self.write(&figure(v * factor), [4.0, y(v) + half], capital, sheet)?;
+            self.write(&displacement(v * factor), [4.0, y(v) + half], capital, sheet)?;
         }
         let text = match (now.step.found, samples.last()) {
             (Some(_), Some(s)) => {
-                let value = figure(s.value * factor);
+                let value = displacement(s.value * factor);
                 format!("{:.3} ms   {value} {unit}", 1e3 * now.step.time_s)
             }
             _ => format!("{:.3} ms   lost", 1e3 * now.step.time_s),
@@ -170,12 +171,6 @@ impl Overlay {
         }
         Ok(())
     }
-}
-
-/// A displacement with one place after the point, more where it is small.
-fn figure(v: f64) -> String {
-    let text = if v.abs() >= 10.0 { format!("{v:.1}") } else { format!("{v:.2}") };
-    text.replace('-', "\u{2212}")
 }
 
 fn blend(under: &mut [f32; 3], colour: [f32; 3], cover: f32) {

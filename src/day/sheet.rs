@@ -152,6 +152,10 @@ impl Lines<'_> {
         for (i, m) in r.fit.modes.iter().enumerate() {
             let name = |what: &str| format!("mode {}, {what}", i + 1);
             self.add(&name("frequency"), shown(m.frequency_hz, 1.0, "Hz"));
+            let f = m.frequency_hz.value;
+            let faster = format!("{:.0} and {:.0} Hz", r.rate_hz - f, r.rate_hz + f);
+            let words = format!("{faster} look alike at {:.0} frames a second", r.rate_hz);
+            self.add(&name("aliases"), words);
             match (m.damping_ratio, m.tau_s, m.tau_above_s) {
                 (Some(ratio), Some(tau), _) => {
                     self.add(&name("damping ratio"), shown(ratio, 1.0, ""));
@@ -193,7 +197,9 @@ impl Lines<'_> {
             self.add("largest acceleration", text + &over);
         }
         if let Some(r) = self.report.peak_rotation_rad {
-            self.add("largest rotation", format!("{} (clockwise)", shown(r, 1e3, "mrad")));
+            let way = if r.value < 0.0 { "counter-clockwise" } else { "clockwise" };
+            let size = Measured { value: r.value.abs(), ..r };
+            self.add("largest rotation", format!("{} {way}", shown(size, 1e3, "mrad")));
         }
         if let Some(frame) = self.report.rotation_until {
             let found = format!("until frame {frame}, with the part's place");

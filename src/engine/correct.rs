@@ -10,8 +10,8 @@ use crate::frame::{Coding, Domain, FixedPlane, Flaw, Frame, Layout, NoiseModel, 
 use crate::pipeline::Pipeline;
 use crate::record::{Notes, Warning};
 use crate::register::PixelNoise;
-use crate::sensor::{MasterDark, MasterFlat};
-use crate::stages::dark::{Dark, DarkSettings, SHARE, saturated_share as share_of};
+use crate::sensor::{DefectMap, MasterDark, MasterFlat};
+use crate::stages::dark::{Dark, DarkSettings, SHARE, saturated_share};
 use crate::stages::defects::Defects;
 use crate::stages::flat::Flat;
 use crate::stages::{Moment, Stage};
@@ -23,6 +23,8 @@ pub struct References {
     pub dark: Option<Arc<MasterDark>>,
     /// Master flat.
     pub flat: Option<Arc<MasterFlat>>,
+    /// Pixels that stand out of the clip's own frames, where there is no dark.
+    pub spots: Option<Arc<DefectMap>>,
 }
 
 /// Pixels that are corrected at a time: with their dark and flat they fit into a fast cache.
@@ -86,6 +88,7 @@ impl Corrector {
                 .iter()
                 .map(|d| &d.defects)
                 .chain(references.flat.iter().map(|f| &f.defects))
+                .chain(references.spots.iter().map(AsRef::as_ref))
                 .collect();
             defects = Some(Defects::new(*settings, &info, &maps)?);
         }
@@ -108,7 +111,7 @@ impl Corrector {
         self.dark.check((frame.width(), frame.height()), frame.layout)?;
         let full = self.straighten(&samples, &mut frame);
         drop(samples);
-        notes.measure(SHARE, share_of(full, &frame));
+        notes.measure(SHARE, saturated_share(full, &frame));
         if let Some(defects) = &self.defects {
             let at = Moment { frame: file.number, past: 0, time_s: None };
             defects.apply(&mut frame, &at, &mut notes)?;
@@ -207,9 +210,9 @@ fn values_only(plane: &Plane, coding: Coding) -> FixedPlane {
     FixedPlane::from_plane(plane, None, coding)
 }
 
-/// Share of pixels that are saturated.
+/// Share of pixels that are saturated still, now that defects are filled.
 #[must_use]
-pub fn saturated_share(frame: &Frame) -> f64 {
+pub fn share_still_full(frame: &Frame) -> f64 {
     let total: usize = frame.planes.iter().map(|p| p.data().len()).sum();
     let full = frame.flaws.iter().flatten().filter(|&&f| f == Flaw::Saturated).count();
     full as f64 / total.max(1) as f64

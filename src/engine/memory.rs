@@ -150,6 +150,8 @@ impl Plan<'_> {
         let queued = if threads > 1 { ahead } else { 1 };
         let [dark, flat] = self.references.map(u64::from);
         let masters = (DARK * dark + FLAT * flat) * s.samples;
+        // Without black frames the clip's own are looked at for hot pixels.
+        let stacked = dark + flat > 0 || self.pipeline.defects().is_some();
         let base = PROGRAM + THREAD * (threads + self.pool as u64);
         let stack = (2 * HEAD as u64 + STACK) * s.samples + s.read;
         let grid = grid(self.source.list().len());
@@ -173,7 +175,7 @@ impl Plan<'_> {
         let rows = if self.pipeline.banding().is_some() { 5 * s.luma } else { 0 };
         let of = |bytes: u64| base + bytes + bytes / 6;
         Need {
-            references: if dark + flat > 0 { of(stack + masters) } else { 0 },
+            references: if stacked { of(stack + masters) } else { 0 },
             analyse: of(analyse + masters),
             render: of(render + rows + masters),
             preview: of(threads * 16 * s.samples + (queued + ENCODER) * MOVIE.min(s.pixels)),

@@ -23,6 +23,14 @@ fn usable(analysis: &Analysis, at: usize) -> bool {
     analysis.frames.get(at).is_some_and(super::analysis::FrameFacts::usable)
 }
 
+/// The frames of a group: where the clip's places are known those with a place of their own, and
+/// others only where there are none.
+fn settled(combine: &Combine, at: usize, analysis: &Analysis) -> Option<Group> {
+    let placed =
+        |i| usable(analysis, i) && (!analysis.locked || analysis.frames[i].pose().measured);
+    combine.group(at, placed).or_else(|| combine.group(at, |i| usable(analysis, i)))
+}
+
 impl Outputs {
     /// Those of a clip with this analysis.
     ///
@@ -37,7 +45,7 @@ impl Outputs {
             return Ok(out);
         };
         for start in (0..n).step_by(combine.frames()) {
-            let group = combine.group(start, |i| usable(analysis, i));
+            let group = settled(combine, start, analysis);
             if group.as_ref().is_none_or(|g| g.lacking > 0) {
                 let (count, first) = out.lacking;
                 out.lacking = (count + 1, first.or(Some(analysis.frames[start].frame)));
@@ -69,7 +77,7 @@ impl Outputs {
     /// The source frames of the finished frame at position `at`.
     #[must_use]
     pub fn group(&self, at: usize, analysis: &Analysis) -> Group {
-        let combined = self.combine.as_ref().and_then(|c| c.group(at, |i| usable(analysis, i)));
+        let combined = self.combine.as_ref().and_then(|c| settled(c, at, analysis));
         let alone = || Group { shares: vec![Share { position: at, weight: 1.0 }], lacking: 0 };
         combined.unwrap_or_else(alone)
     }
@@ -83,7 +91,7 @@ impl Outputs {
             "combined-short",
             format!(
                 "of the groups of {of} frames, {count} {} incomplete (the first begins at frame \
-                 {first}): frames are missing, or the clip ends",
+                 {first}): frames are missing or have no place of their own, or the clip ends",
                 if count == 1 { "is" } else { "are" }
             ),
             "these are combined from the frames that are there, with less blur and more noise; \

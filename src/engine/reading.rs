@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use super::analysis::{FrameFacts, add_once};
-use super::correct::{Corrector, coding, luma, saturated_share};
+use super::correct::{Corrector, coding, luma, share_still_full};
 use super::ordered::ordered;
 use super::source::Source;
 use super::{EngineError, Phase, Work};
@@ -158,7 +158,7 @@ pub(super) fn read_block(
                 let (plane, scale) = luma(&done.frame, coding);
                 let looked_at = i.is_multiple_of(every);
                 let tints = looked_at.then(|| Colours::of(&done.frame)).flatten();
-                let seen = (saturated_share(&done.frame), tints);
+                let seen = (share_still_full(&done.frame), tints);
                 (plane, scale, seen, done.hash, done.notes.warnings)
             }))
         },

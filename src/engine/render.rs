@@ -50,9 +50,13 @@ pub struct OutputScale {
 }
 
 impl OutputScale {
-    /// The largest power of two that keeps white within 16 bits.
+    /// The largest power of two that keeps white within 16 bits. White of 16 bits keeps its own step: the
+    /// uppermost 256 DN, 0.4 % of it, read as white then.
     fn for_white(white: f32) -> Self {
         let mut per_dn = 1.0;
+        while white * per_dn > 65_535.0 {
+            per_dn *= 0.5;
+        }
         while white * per_dn * 2.0 + PEDESTAL <= 65_535.0 {
             per_dn *= 2.0;
         }
@@ -187,7 +191,7 @@ impl<'a> Renderer<'a> {
             coding: coding(source),
             canvas,
             window,
-            scale: OutputScale::for_white(info.white - info.black),
+            scale: OutputScale::for_white((info.white - info.black) * tone.most()),
             motion,
             warnings,
         })
@@ -344,7 +348,9 @@ impl<'a> Renderer<'a> {
 
     /// Takes the offsets of rows off, where they are known, of a frame divided by `light`.
     fn even_rows(&self, frame: &mut Frame, facts: &FrameFacts, light: Option<&Field>) {
-        let Some((model, noise)) = &self.rows else { return };
+        // Against the scene at a guessed place, the scene itself would pass for offsets.
+        let placed = facts.pose().measured;
+        let Some((model, noise)) = self.rows.as_ref().filter(|_| placed) else { return };
         let seen = Seen { values: &frame.planes[0], flaws: frame.flaws_of(0), pose: facts.pose() };
         let mut noise = Cow::Borrowed(noise);
         if let Some(light) = light {

@@ -178,6 +178,13 @@ pub struct Tone {
     pub white_at: Option<f32>,
 }
 
+impl Tone {
+    /// What the balance multiplies any colour by at the most.
+    pub(super) fn most(&self) -> f32 {
+        [self.red, self.blue].into_iter().flatten().fold(1.0, f32::max)
+    }
+}
+
 /// The stages that come after averaging and steadying. `patch` and `colours` are what the clip has in the
 /// grey patch, and its bright levels of red, green and blue in DN above black.
 pub(super) fn later_stages(
@@ -201,7 +208,7 @@ pub(super) fn later_stages(
             | Step::Combine(_) => {}
             // The same pipeline serves mono clips: there is nothing to do for them.
             Step::Demosaic(s) if matches!(info.layout, Layout::Mosaic(_)) => {
-                out.push(Box::new(demosaic::Demosaic::new(s, &info)?));
+                out.push(Box::new(demosaic::Demosaic::new(s, &info)?.in_light(colours)));
                 info.layout = Layout::Rgb;
             }
             Step::Demosaic(_) => {}

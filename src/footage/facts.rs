@@ -380,9 +380,14 @@ impl Facts {
         Ok((self, warnings))
     }
 
-    /// Pixel pitch / magnification in micrometres.
+    /// Pixel pitch x binning / magnification in micrometres.
+    ///
+    /// EXIF counts the pixels of the picture, so a pitch from there has the binning in it.
     fn nominal_um_per_px(&self) -> Option<f64> {
-        let um = self.pixel_pitch.as_ref()?.value.um() / self.magnification.as_ref()?.value;
+        let pitch = self.pixel_pitch.as_ref()?;
+        let binned = self.binning.as_ref().filter(|_| !matches!(pitch.source, FactSource::Exif(_)));
+        let together = binned.map_or(1.0, |b| b.value as f64);
+        let um = pitch.value.um() * together / self.magnification.as_ref()?.value;
         (um.is_finite() && um > 0.0).then_some(um)
     }
 
@@ -442,7 +447,7 @@ fn scale_agrees(given: &Fact<ScaleValue>, nominal: f64) -> Option<Warning> {
             "scale-disagrees",
             format!(
                 "the scale of {:.4} um a pixel ({}) is {ratio:.2} times the {nominal:.4} um of \
-                 pixel pitch / magnification",
+                 pixel pitch x binning / magnification",
                 given.value.um_per_px, given.source
             ),
             "the given scale is used; check it, the magnification and the pixel pitch",
@@ -549,6 +554,15 @@ mod tests {
         assert!((f.scale.unwrap().value.um_per_px - 2.0).abs() < 1e-12);
         assert_eq!(w[0].kind, "scale-disagrees");
         assert!(complete("magnification = 10").0.scale.is_none());
+        // 2 x 2 pixels of the sensor read as one are twice as far apart.
+        let (f, _) = complete("magnification = 10\npixel_pitch = \"10um\"\nbinning = 2");
+        assert!((f.scale.unwrap().value.um_per_px - 2.0).abs() < 1e-12);
+        // EXIF speaks of the picture's own pixels.
+        let mut f =
+            Facts { magnification: f.magnification, binning: f.binning, ..Facts::default() };
+        let exif = FactSource::Exif("FocalPlaneXResolution".to_owned());
+        f.pixel_pitch = Fact::of(Length::from_um(20.0), &exif);
+        assert!((f.complete().unwrap().0.scale.unwrap().value.um_per_px - 2.0).abs() < 1e-12);
     }
 
     #[test]

@@ -47,6 +47,14 @@ fn fixed(num: u64, den: u64, decimals: u32) -> (String, bool) {
     (text, scaled.is_multiple_of(den))
 }
 
+/// A displacement: one place after the point, two below 10; nothing is below zero that reads as zero.
+#[must_use]
+pub fn displacement(v: f64) -> String {
+    let text = if v.abs() >= 10.0 { format!("{:.1}", v.abs()) } else { format!("{:.2}", v.abs()) };
+    let minus = v < 0.0 && text.bytes().any(|b| (b'1'..=b'9').contains(&b));
+    if minus { format!("{MINUS}{text}") } else { text }
+}
+
 /// A ratio to three significant figures; a whole number is written out in full.
 ///
 /// 40 gives "40", 1001/24 "41.7", 1001/6 "167", 25/2 "12.5". Zeros at the end are kept where they

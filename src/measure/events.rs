@@ -4,6 +4,7 @@ use super::MeasureError;
 use super::ring::Measured;
 use super::series::{LinearFit, Sample, Series, least_squares};
 use crate::math::robust::{SPREAD, median_f64};
+use crate::optics::MEDIAN_VARIANCE;
 
 /// Standard deviations from rest at which a motion is said to have begun.
 const CROSSING: f64 = 5.0;
@@ -48,6 +49,9 @@ pub struct Event {
     pub duration_s: Measured,
     /// Displacement from the first rest to the second.
     pub travel: Measured,
+    /// Where the part seems to rest between both, as it does where there are several events: first and
+    /// last time in seconds of the longest such stretch.
+    pub pause_s: Option<[f64; 2]>,
 }
 
 /// Finds the one event of a series: it rests, moves, and rests again (at the same or another
@@ -63,6 +67,8 @@ pub fn event(series: &Series) -> Result<Event, MeasureError> {
     let interval = series.interval_s();
     let (start, before) = edge(forward, interval, "start")?;
     let (back, after) = edge(&backward, interval, "end")?;
+    let (before_slope, after_slope) = (before.slope, after.slope);
+    let (before, after) = (before.level, after.level);
     let end = Edge {
         time_s: Measured { value: -back.time_s.value, ..back.time_s },
         crossing_s: -back.crossing_s,
@@ -75,6 +81,33 @@ pub fn event(series: &Series) -> Result<Event, MeasureError> {
             "choose a part of the clip with one event",
         ));
     }
+    let values = || forward.iter().map(|s| s.value);
+    let whole = values().fold(f64::NEG_INFINITY, f64::max) - values().fold(f64::INFINITY, f64::min);
+    // Time runs backward towards the end.
+    let after_slope = Measured { value: -after_slope.value, ..after_slope };
+    let both = mean(before_slope, after_slope);
+    let mut crept = 0.0;
+    for (slope, sure, which) in [
+        (before_slope, CREEPS, "at the start"),
+        (after_slope, CREEPS, "at the end"),
+        (both, BOTH_CREEP, "before and after"),
+    ] {
+        let way = slope.value.abs() * length;
+        if slope.value.abs() <= sure * slope.sigma {
+            continue;
+        }
+        if way > CREPT * whole {
+            return Err(MeasureError::refused(
+                format!(
+                    "the part does not rest {which}: it creeps there too, by {:.2} of all its motion in \
+                     the time between",
+                    way / whole
+                ),
+                "choose a part of the clip in which it rests before and after",
+            ));
+        }
+        crept = f64::max(crept, way);
+    }
     Ok(Event {
         start,
         end,
@@ -84,13 +117,52 @@ pub fn event(series: &Series) -> Result<Event, MeasureError> {
         },
         travel: Measured {
             value: after.value - before.value,
-            sigma: libm::hypot(before.sigma, after.sigma),
+            sigma: libm::hypot(libm::hypot(before.sigma, after.sigma), crept),
         },
+        pause_s: pause(forward, (start.crossing_s, end.crossing_s)),
     })
 }
 
+/// The longest stretch of 8 samples or more between two times that lie within 5 of their uncertainty of
+/// the first of them, while the motion as a whole goes on at several times their slope: a turning point
+/// is shorter, a slow motion has the slope of all.
+fn pause(samples: &[Sample], (from, to): (f64, f64)) -> Option<[f64; 2]> {
+    let inner: Vec<&Sample> =
+        samples.iter().filter(|s| s.time_s >= from && s.time_s <= to).collect();
+    let way: f64 = inner.windows(2).map(|w| (w[1].value - w[0].value).abs()).sum();
+    let speed = way / (to - from);
+    let mut best: Option<[f64; 2]> = None;
+    for (i, first) in inner.iter().enumerate() {
+        let near = |s: &&&Sample| (s.value - first.value).abs() < CROSSING * s.sigma;
+        let Some(last) = inner[i..].iter().take_while(near).last() else { continue };
+        let run = inner[i..].iter().take_while(near).count();
+        let long = last.time_s - first.time_s;
+        let slow = (last.value - first.value).abs() < PAUSES * speed * long;
+        if run >= REST && slow && best.is_none_or(|b| long > b[1] - b[0]) {
+            best = Some([first.time_s, last.time_s]);
+        }
+    }
+    // At its edges an event is slow anyway.
+    let inside = |b: &[f64; 2]| b[0] > from && b[1] < to && b[1] - b[0] > LONG * (to - from);
+    best.filter(inside)
+}
+
+/// Slope of a pause in that of the whole motion, and how much of the event it takes at the least: a bow
+/// that rises by 350 of its uncertainty stays within 5 of that at its top for a tenth.
+const PAUSES: f64 = 0.25;
+const LONG: f64 = 0.15;
+
 /// Largest scatter of samples at rest in units of their own uncertainty.
-const RESTLESS: f64 = 5.0;
+const RESTLESS: f64 = 3.0;
+/// Uncertainties of a slope at which what should rest creeps, of both rests together at which it does,
+/// and the part of the whole motion that it would creep in the event's time from which that is no rest.
+const CREEPS: f64 = 4.0;
+const BOTH_CREEP: f64 = 2.5;
+const CREPT: f64 = 0.25;
+/// Samples next to the motion, and their scatter in that of the rest, from which the motion dies away
+/// rather than ends.
+const BESIDE: usize = 16;
+const DYING: f64 = 2.0;
 
 /// Level and spread of samples at rest; the spread is never below the uncertainties told.
 fn rest(samples: &[Sample]) -> (Measured, f64) {
@@ -101,13 +173,20 @@ fn rest(samples: &[Sample]) -> (Measured, f64) {
     let mut given: Vec<f64> = samples.iter().map(|s| s.sigma).collect();
     let told = median_f64(&mut given).unwrap_or(0.0);
     let spread = seen.max(told);
-    (Measured { value: centre, sigma: spread / (samples.len() as f64).sqrt() }, spread)
+    let sigma = spread * (MEDIAN_VARIANCE / samples.len() as f64).sqrt();
+    (Measured { value: centre, sigma }, spread)
 }
 
-/// The first edge of a motion, and the level before it.
-fn edge(samples: &[Sample], interval: f64, which: &str) -> Result<(Edge, Measured), MeasureError> {
+/// How a part rests beside an event: its level, and its slope, in the displacement's unit a second.
+struct Rest {
+    level: Measured,
+    slope: Measured,
+}
+
+/// The first edge of a motion, and the rest before it.
+fn edge(samples: &[Sample], interval: f64, which: &str) -> Result<(Edge, Rest), MeasureError> {
     let begin = &samples[..REST.min(samples.len())];
-    let (mut level, spread) = rest(begin);
+    let (level, spread) = rest(begin);
     let told = begin.iter().map(|s| s.sigma).fold(0.0, f64::max);
     if spread > RESTLESS * told {
         return Err(MeasureError::refused(
@@ -137,7 +216,21 @@ fn edge(samples: &[Sample], interval: f64, which: &str) -> Result<(Edge, Measure
             "take a longer part of the clip",
         ));
     }
-    (level, _) = rest(&samples[..first - IN_A_ROW]);
+    let still = &samples[..first - IN_A_ROW];
+    let (level, lasting) = rest(still);
+    let beside = &still[still.len().saturating_sub(BESIDE)..];
+    let squares: f64 = beside.iter().map(|s| (s.value - level.value).powi(2)).sum();
+    let scatter = (squares / beside.len() as f64).sqrt();
+    if scatter > DYING * spread {
+        return Err(MeasureError::refused(
+            format!(
+                "the motion has no {which}: next to it the part still moves by {:.1} times its scatter \
+                 further off",
+                scatter / spread
+            ),
+            "what dies away is a ring-down; choose a part of the clip with one event",
+        ));
+    }
     let crossing_s = samples[first].time_s;
     let window = &samples[..(first + RISE).min(samples.len())];
     let (time, onset) = hinge(window, first, interval).ok_or_else(|| {
@@ -149,7 +242,23 @@ fn edge(samples: &[Sample], interval: f64, which: &str) -> Result<(Edge, Measure
     // A time known only to lie in a frame: 1/sqrt(12) of the interval (GUM 4.3.7).
     let floor = interval / f64::sqrt(12.0);
     let time_s = Measured { value: time.value, sigma: time.sigma.max(floor) };
-    Ok((Edge { time_s, crossing_s, onset }, level))
+    Ok((Edge { time_s, crossing_s, onset }, Rest { level, slope: slope(still, lasting) }))
+}
+
+/// The weighted mean of two values.
+fn mean(a: Measured, b: Measured) -> Measured {
+    let [p, q] = [a, b].map(|m| 1.0 / (m.sigma * m.sigma));
+    Measured { value: (p * a.value + q * b.value) / (p + q), sigma: 1.0 / (p + q).sqrt() }
+}
+
+/// Slope of samples that scatter by this much.
+fn slope(samples: &[Sample], spread: f64) -> Measured {
+    let from = samples[0].time_s;
+    let rows = samples.iter().map(|s| (vec![1.0, s.time_s - from], s.value, spread));
+    least_squares(rows, 2).map_or(Measured { value: 0.0, sigma: f64::INFINITY }, |f| Measured {
+        value: f.value[1],
+        sigma: f.sigma(1),
+    })
 }
 
 /// Fits rest followed by a linear or quadratic rise. Where the samples do not tell which it is, the time
@@ -276,20 +385,26 @@ pub fn repeating(times_s: &[f64], sigma_s: f64) -> Result<Repeating, MeasureErro
     let count = n as f64;
     let period = line.value[1];
     let period_sigma = sigma * (12.0 / (count * (count * count - 1.0))).sqrt();
-    let intervals: Vec<f64> = times_s.windows(2).map(|w| w[1] - w[0]).collect();
-    let mean = |from: usize| {
-        let own: Vec<f64> = intervals.iter().skip(from).step_by(2).copied().collect();
-        own.iter().sum::<f64>() / own.len().max(1) as f64
-    };
-    // Neighbouring intervals share an event: the difference of their means has about
-    // sqrt(8 / number of intervals) times the uncertainty of one time.
-    let limp_sigma = sigma_s * (8.0 / intervals.len() as f64).sqrt();
     Ok(Repeating {
         rate_hz: Measured { value: 1.0 / period, sigma: period_sigma / (period * period) },
         jitter_s,
-        limp_s: Measured { value: mean(0) - mean(1), sigma: limp_sigma },
+        limp_s: limp(times_s, sigma_s)?,
         count: n,
     })
+}
+
+/// Mean interval after even events minus that after odd ones: -4 times the amplitude c of
+/// `t = a + b i + (-1)^i c`. Its uncertainty comes from the scatter about that fit where it is larger
+/// than what each time is known to.
+fn limp(times_s: &[f64], sigma_s: f64) -> Result<Measured, MeasureError> {
+    let rows = times_s.iter().enumerate().map(|(i, &t)| {
+        let turn = if i % 2 == 0 { 1.0 } else { -1.0 };
+        (vec![1.0, i as f64, turn], t, sigma_s)
+    });
+    let fit = least_squares(rows, 3)
+        .ok_or_else(|| MeasureError::refused("the times cannot be fitted", "check them"))?;
+    let wide = fit.misfit().max(1.0).sqrt();
+    Ok(Measured { value: -4.0 * fit.value[2], sigma: 4.0 * wide * fit.sigma(2) })
 }
 
 /// Times at which the series rises through the middle of its range, by interpolation between the
@@ -330,121 +445,5 @@ pub fn rises(series: &Series, hysteresis: f64) -> Result<Vec<Measured>, MeasureE
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use rand::SeedableRng as _;
-    use rand_chacha::ChaCha8Rng;
-    use rand_distr::{Distribution as _, StandardNormal};
-
-    /// A ramp from rest to rest between two times, sampled with noise.
-    fn ramp(from: f64, to: f64, seed: u64) -> Series {
-        let mut rng = ChaCha8Rng::seed_from_u64(seed);
-        let values: Vec<f64> = (0..200)
-            .map(|i| {
-                let t = f64::from(i) / 5000.0;
-                let e: f64 = StandardNormal.sample(&mut rng);
-                7.0 * ((t - from) / (to - from)).clamp(0.0, 1.0) + 0.02 * e
-            })
-            .collect();
-        Series::even(&values, 5000.0, 0.02).unwrap()
-    }
-
-    #[test]
-    fn a_snap_lasts_as_long_as_it_lasts() {
-        let frame = 1.0 / 5000.0;
-        let mut within = 0;
-        for seed in 0..40 {
-            let from = 0.0121 + 1e-5 * f64::from(u32::try_from(seed).unwrap());
-            let e = event(&ramp(from, from + 0.0024, seed)).unwrap();
-            let off = e.duration_s.value - 0.0024;
-            assert!(off.abs() < frame, "duration off by {off}");
-            within += usize::from(off.abs() < 2.0 * e.duration_s.sigma);
-            assert!((e.travel.value - 7.0).abs() < 5.0 * e.travel.sigma);
-            assert!((e.start.time_s.value - from).abs() < frame);
-            // Two rectangular times: 0.082 ms at 5000 fps (GUM 4.3.7).
-            assert!((e.duration_s.sigma - 0.082e-3).abs() < 1e-6);
-        }
-        assert!(within >= 38, "k = 2 covers {within} of 40");
-    }
-
-    #[test]
-    fn what_gathers_speed_is_told_from_what_jumps() {
-        let values: Vec<f64> =
-            (0..120).map(|i| (f64::from(i) - 40.3).clamp(0.0, 30.0).powi(2) * 0.01).collect();
-        let e = event(&Series::even(&values, 1000.0, 1e-3).unwrap()).unwrap();
-        assert_eq!(e.start.onset, Onset::Quadratic);
-        assert!((e.start.time_s.value - 0.0403).abs() < 2e-4, "{e:?}");
-        assert!((e.end.time_s.value - 0.0703).abs() < 4e-4, "{e:?}");
-    }
-
-    #[test]
-    fn a_flight_after_a_bounce_ends_where_it_lands() {
-        // A relay at 8000 frames a second: closing at 5.2 to 6.8 ms, flights of 1.1 and 0.7 ms; the last
-        // one, 1.68 px high, lands at 8.6 ms between two frames.
-        let mut rng = ChaCha8Rng::seed_from_u64(5);
-        let place = |t: f64| {
-            let flight = |from: f64, length: f64, high: f64| {
-                let v = (t - from) / length;
-                if (0.0..1.0).contains(&v) { -high * 4.0 * v * (1.0 - v) } else { 0.0 }
-            };
-            let closing = 14.0 * ((t - 5.2) / 1.6).clamp(0.0, 1.0).powi(2);
-            closing + flight(6.8, 1.1, 4.9) + flight(7.9, 0.7, 1.68)
-        };
-        for k in 0..10 {
-            let late = 0.0125 * f64::from(k);
-            let values: Vec<f64> = (0..160)
-                .map(|i| {
-                    let e: f64 = StandardNormal.sample(&mut rng);
-                    place(f64::from(i) / 8.0 - late) + 0.015 * e
-                })
-                .collect();
-            let e = event(&Series::even(&values, 8000.0, 0.015).unwrap()).unwrap();
-            let off = 1e3 * e.end.time_s.value - 8.6 - late;
-            // Within two standard uncertainties, that of a time known to lie in one frame.
-            assert!(off.abs() < 2e3 * e.end.time_s.sigma, "{off} ms at {late}: {e:?}");
-            assert!(off.abs() < 0.05, "{off} ms at {late}: {e:?}");
-        }
-    }
-
-    #[test]
-    fn no_event_and_no_rest_are_refused() {
-        let still = Series::even(&[1.0; 50], 1000.0, 0.1).unwrap();
-        assert!(event(&still).unwrap_err().to_string().contains("no event is seen"));
-        let values: Vec<f64> = (0..60).map(|i| f64::from(i).min(30.0)).collect();
-        let text = event(&Series::even(&values, 1000.0, 0.01).unwrap()).unwrap_err().to_string();
-        assert!(text.contains("do not rest"), "{text}");
-        let values: Vec<f64> = (0..60).map(|i| (f64::from(i) - 5.0).clamp(0.0, 30.0)).collect();
-        let text = event(&Series::even(&values, 1000.0, 0.3).unwrap()).unwrap_err().to_string();
-        assert!(text.contains("frames of rest") || text.contains("do not rest"), "{text}");
-    }
-
-    #[test]
-    fn a_train_of_events() {
-        // Six events a second (arithmetic), every second one 2 ms late.
-        let times: Vec<f64> =
-            (0..13).map(|i| f64::from(i) / 6.0 + if i % 2 == 1 { 2e-3 } else { 0.0 }).collect();
-        let r = repeating(&times, 1e-4).unwrap();
-        assert!((r.rate_hz.value - 6.0).abs() < 0.01 && r.count == 13);
-        assert!((r.limp_s.value - 4e-3).abs() < 1e-9, "{r:?}");
-        assert!((r.jitter_s - 1e-3).abs() < 2e-4, "{r:?}");
-        assert!(repeating(&times[..2], 1e-4).is_err());
-        // u(P) = s sqrt(12 / (N (N^2 - 1))), N = 13, s = 0.1 ms, on an even train.
-        let even: Vec<f64> = (0..13).map(|i| f64::from(i) / 6.0).collect();
-        let r = repeating(&even, 1e-4).unwrap();
-        let expected = 1e-4 * f64::sqrt(12.0 / (13.0 * 168.0)) * 36.0;
-        assert!((r.rate_hz.sigma / expected - 1.0).abs() < 1e-9);
-    }
-
-    #[test]
-    fn rises_are_found_between_samples() {
-        let values: Vec<f64> = (0..500)
-            .map(|i| libm::sin(std::f64::consts::TAU * (f64::from(i) / 50.0 - 0.1)))
-            .collect();
-        let times = rises(&Series::even(&values, 1000.0, 0.01).unwrap(), 0.5).unwrap();
-        assert_eq!(times.len(), 10);
-        for (i, t) in times.iter().enumerate() {
-            assert!((t.value - (i as f64 + 0.1) / 20.0).abs() < 2e-4, "{t:?}");
-        }
-        assert!(rises(&Series::even(&[0.0; 9], 1.0, 0.1).unwrap(), 0.5).is_err());
-    }
-}
+#[path = "events_tests.rs"]
+mod tests;

@@ -35,6 +35,8 @@ pub struct Motion {
     pub acceleration: f64,
     /// Its standard uncertainty.
     pub acceleration_sigma: f64,
+    /// Whether as many samples lie before as after: at the ends of a series they do not.
+    pub centred: bool,
 }
 
 impl Series {
@@ -126,7 +128,8 @@ impl Series {
     /// half window in seconds; a cubic does not do this to that order. What polynomials of higher
     /// degree through the same samples say otherwise is part of the uncertainty: a cubic of a
     /// parabola's speed, beyond its own noise, and one of degree 4 of the acceleration, noise and all,
-    /// as few samples cannot tell the one from the other.
+    /// as few samples cannot tell the one from the other. At the ends of the series, where all samples
+    /// lie on one side, what a polynomial of degree 4 says of the speed counts in the same way.
     ///
     /// # Errors
     /// Where `half` is below 2, the window is longer than the series, or the degree another one.
@@ -143,7 +146,7 @@ impl Series {
             .map(|i| {
                 let from = i.saturating_sub(half).min(n - size);
                 let window = &self.samples[from..from + size];
-                self.local(self.samples[i].time_s, window, degree).ok_or_else(|| {
+                self.local(i - from, window, degree).ok_or_else(|| {
                     MeasureError::input(
                         format!("the samples around {} s are too close", self.samples[i].time_s),
                         "check the times",
@@ -153,8 +156,10 @@ impl Series {
             .collect()
     }
 
-    fn local(&self, time_s: f64, window: &[Sample], degree: usize) -> Option<Motion> {
-        let scale = self.interval_s;
+    /// At sample `at` of a window of them.
+    fn local(&self, at: usize, window: &[Sample], degree: usize) -> Option<Motion> {
+        let (scale, time_s) = (self.interval_s, window[at].time_s);
+        let centred = 2 * at + 1 == window.len();
         let rows = window.iter().map(|s| {
             let u = (s.time_s - time_s) / scale;
             ([1.0, u, u * u, u * u * u, u * u * u * u], s.value, s.sigma)
@@ -173,7 +178,8 @@ impl Series {
         };
         // The variance of a difference of nested fits is that of their variances.
         let noise = cubic.as_ref().map_or(0.0, |h| (h.covariance[1][1] - own(1)).max(0.0));
-        let speed = own(1) + (apart(1, &cubic) - noise).max(0.0);
+        let one_sided = if centred { 0.0 } else { apart(1, &fourth) };
+        let speed = own(1) + (apart(1, &cubic) - noise).max(0.0) + one_sided;
         let acceleration = own(2) + apart(2, &fourth);
         Some(Motion {
             time_s,
@@ -181,6 +187,7 @@ impl Series {
             velocity_sigma: speed.sqrt() / scale,
             acceleration: 2.0 * fit.value[2] / (scale * scale),
             acceleration_sigma: 2.0 * acceleration.sqrt() / (scale * scale),
+            centred,
         })
     }
 }
@@ -299,6 +306,21 @@ mod tests {
         assert!((0.7..1.4).contains(&(told / off)), "{off}: {told}");
         for (half, degree) in [(1, 2), (4, 1), (4, 4), (100, 2)] {
             assert!(series.motion(half, degree).is_err());
+        }
+    }
+
+    #[test]
+    fn at_the_ends_of_a_series_the_uncertainty_holds_what_one_side_cannot_tell() {
+        // A swing of 6 px, 16 frames a cycle, from a zero crossing on: 2356 px/s at the most.
+        let place = |i: u32| 6.0 * libm::sin(std::f64::consts::TAU * f64::from(i) / 16.0);
+        let values: Vec<f64> = (0..64).map(place).collect();
+        for (half, degree) in [(4, 2), (2, 2), (3, 3)] {
+            let motion = Series::even(&values, 1000.0, 0.02).unwrap().motion(half, degree).unwrap();
+            let centred = motion.iter().filter(|m| m.centred).count();
+            assert_eq!(centred, 64 - 2 * half);
+            let first = motion[0];
+            let off = (first.velocity - 2356.2).abs();
+            assert!(off < 2.0 * first.velocity_sigma, "{half} {degree}: {off}, {first:?}");
         }
     }
 

@@ -12,13 +12,13 @@ use super::job::{ClipJob, VERSION};
 use super::journal::{Entry, Journal};
 use super::key::key;
 use super::levels::look;
+use super::masters::masters;
 use super::out::Out;
 use super::place::{
     FRAMES, Lock, REFERENCES, check_ours, check_places, check_same, clear, file_name, head, inputs,
     remove, sweep,
 };
-use super::references::{Noise, Prepared, prepare};
-use super::rescale::rescale;
+use super::references::{Noise, Prepared};
 use super::sealed::{DAMAGED, Sealed};
 use super::table::{Row, table};
 use super::{NightError, noise};
@@ -88,9 +88,7 @@ pub(super) fn lay_out(
     let mut warnings = source.warnings.clone();
     let references = [job.dark.as_deref(), job.flat.as_deref()];
     warnings.extend(look(references, &source)?);
-    let mut prepared =
-        prepare(&source, references, (out.disk, &out.folder.join(REFERENCES)), work)?;
-    rescale(job, &source, &mut prepared, work)?;
+    let prepared = masters(job, &source, (out.disk, &out.folder.join(REFERENCES)), work)?;
     warnings.extend(prepared.warnings.iter().cloned());
     let noise = match &prepared.noise {
         Some(noise) => noise.clone(),

@@ -10,6 +10,7 @@ use super::references::{Noise, Prepared};
 use crate::engine::source::Source;
 use crate::footage::{Digest, Facts, hash_bytes};
 use crate::pipeline::Pipeline;
+use crate::sensor::DefectMap;
 
 /// Everything that decides what the finished frames are.
 #[derive(Serialize)]
@@ -18,6 +19,8 @@ struct Deciding<'a> {
     pipeline: &'a Pipeline,
     facts: &'a Facts,
     references: &'a [Option<String>; 2],
+    #[serde(skip_serializing_if = "Option::is_none")]
+    spots: Option<String>,
     noise: &'a Noise,
     inventory: String,
     #[serde(skip_serializing_if = "BTreeMap::is_empty")]
@@ -46,6 +49,11 @@ fn inventory(source: &Source) -> String {
     hash_bytes(text.as_bytes())
 }
 
+/// Which pixels are marked, as one hash.
+fn marks(map: &DefectMap) -> String {
+    hash_bytes(&(0..map.planes()).flat_map(|p| map.bits(p)).copied().collect::<Vec<u8>>())
+}
+
 /// The key of a job: same key, same bits.
 #[must_use]
 pub fn key(pipeline: &Pipeline, source: &Source, prepared: &Prepared, noise: &Noise) -> String {
@@ -54,6 +62,7 @@ pub fn key(pipeline: &Pipeline, source: &Source, prepared: &Prepared, noise: &No
         pipeline,
         facts: &source.facts,
         references: &prepared.keys,
+        spots: prepared.masters.spots.as_deref().map(marks),
         noise,
         inventory: inventory(source),
         listed: &source.listed,

@@ -38,8 +38,8 @@ pub fn from_clip(
             .cloned()
             .collect(),
     };
-    let only_dark = References { dark: references.dark.clone(), flat: None };
-    let corrector = Corrector::new(&before_flat, source, &only_dark, None)?;
+    let without = References { flat: None, ..references.clone() };
+    let corrector = Corrector::new(&before_flat, source, &without, None)?;
     let shape = source.expected.shape;
     let white = source.white() - source.black();
     let mut gather = ClipNoise::new(shape.width, shape.height, source.layout(), 0.0, white);

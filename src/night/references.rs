@@ -24,8 +24,8 @@ use crate::frame::{NoiseModel, Plane};
 use crate::record::Warning;
 use crate::sensor::file::{self, Master};
 use crate::sensor::{
-    MasterDark, MasterFlat, PhotonTransfer, SensorError, Shape, StackOptions, StackStats,
-    TransferPoint, collect, photon_transfer,
+    DefectMap, MasterDark, MasterFlat, PhotonTransfer, SensorError, Shape, StackOptions,
+    StackStats, TransferPoint, collect, photon_transfer,
 };
 
 /// Version of the arithmetic of masters: part of their key.
@@ -99,13 +99,15 @@ impl Prepared {
     #[must_use]
     pub fn record(&self) -> serde_json::Value {
         let (dark, flat) = (self.masters.dark.as_deref(), self.masters.flat.as_deref());
-        let mut both = dark.map(|d| d.defects.clone());
-        if let Some(f) = flat {
-            both.get_or_insert_with(|| f.defects.clone()).merge(&f.defects);
+        let spots = self.masters.spots.as_deref();
+        let mut all = dark.map(|d| d.defects.clone());
+        for more in flat.map(|f| &f.defects).into_iter().chain(spots) {
+            all.get_or_insert_with(|| more.clone()).merge(more);
         }
         serde_json::json!({
             "dark": dark.map(|d| serde_json::json!({
                 "frames": d.count,
+                "level_dn": d.mean(),
                 "sigma_dn": d.sigma(),
                 "temporal_noise_dn": d.temporal_noise(),
                 "defects": d.defects.counts(),
@@ -117,7 +119,8 @@ impl Prepared {
                 "level_dn": f.level,
                 "defects": f.defects.counts(),
             })),
-            "defects": both.map(|d| d.counts()),
+            "spots": spots.map(DefectMap::counts),
+            "defects": all.map(|d| d.counts()),
         })
     }
 }

@@ -22,7 +22,7 @@ const FRAMES: usize = 16;
 ///
 /// # Errors
 /// Where the dark does not serve the clip; on request to stop.
-pub fn rescale(
+pub(super) fn rescale(
     job: &ClipJob,
     source: &Source,
     prepared: &mut Prepared,

@@ -206,12 +206,14 @@ fn plan(
 ) -> Result<Plan, PlanError> {
     let state = State::solve(given)?;
     let lens = state.value(Quantity::LensDepth).is_some();
-    let of_objectives =
-        [Quantity::ObjectiveDepth, Quantity::WaveDepth, Quantity::OtherDepth, Quantity::Index];
+    let of_objectives = [Quantity::ObjectiveDepth, Quantity::OtherDepth];
+    let airy = state.value(Quantity::AiryRadius).map(|radius| 2.0 * radius);
+    let diffracted = airy.zip(state.value(Quantity::Circle)).is_some_and(|(airy, c)| airy > c);
     let rows = state
         .known
         .iter()
-        // A lens has the depth of field of a lens; the other formulas are for objectives.
+        // A lens has the depth of field of a lens, and what diffraction alone leaves; the other formulas
+        // are for objectives.
         .filter(|(q, _)| !(lens && of_objectives.contains(q)))
         .map(|(&quantity, known)| {
             let about = quantity.about();
@@ -232,6 +234,10 @@ fn plan(
                 | Quantity::WaveDepth
                 | Quantity::OtherDepth => {
                     shown = format!("about {}", show(about.kind, one_figure(known.value)));
+                    if quantity == Quantity::LensDepth && diffracted {
+                        let words = "by the circle alone, and the Airy disc is larger than that";
+                        note = Some(words.to_owned());
+                    }
                 }
                 Quantity::SlowDown => note = exact_slow_down(rates).or(note),
                 Quantity::RecordFrames => shown = show(about.kind, known.value.floor()),

@@ -189,13 +189,16 @@ pub(super) const MORE: &[Law] = &[
         1.0,
         &[(NightBytes, 1.0), (Clips, -1.0), (RecordTime, -1.0), (DataRate, -1.0)],
     ),
-    function(
-        "(max - min) / (max + min)",
-        "percent flicker",
-        Flicker,
-        &[LightMost, LightLeast],
-        |v| optics::percent_flicker(v[0], v[1]),
-    ),
+    Law {
+        tolerance: Some(0.01),
+        ..function(
+            "(max - min) / (max + min)",
+            "percent flicker",
+            Flicker,
+            &[LightMost, LightLeast],
+            |v| optics::percent_flicker(v[0], v[1]),
+        )
+    },
     function("flicker / pi", "flicker index", FlickerIndex, &[Flicker], |v| {
         optics::flicker_index_of_sine(0.01 * v[0])
     }),
@@ -235,7 +238,7 @@ pub(super) const MORE: &[Law] = &[
             f: |v| 100.0 * (optics::dark_noise_factor(v[0]) - 1.0),
             back: &[(0, |x, _| 1.0 / ((1.0 + 0.01 * x) * (1.0 + 0.01 * x) - 1.0))],
         },
-        tolerance: None,
+        tolerance: Some(0.01),
     },
     function(
         "1 / sqrt(flats x electrons)",
@@ -253,7 +256,7 @@ pub(super) const MORE: &[Law] = &[
             f: |v| 100.0 * ((1.0 + v[0] * v[0] / (v[1] * v[2])).sqrt() - 1.0),
             back: &[(1, |x, v| v[0] * v[0] / (v[2] * ((1.0 + 0.01 * x) * (1.0 + 0.01 * x) - 1.0)))],
         },
-        tolerance: None,
+        tolerance: Some(0.01),
     },
     function(
         "2^(warmer / doubling)",

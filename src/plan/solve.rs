@@ -104,6 +104,10 @@ const ASSUMPTIONS: &[Assumption] = &[
     },
 ];
 
+/// Numbers of frames: where less than one would do, one does.
+const COUNTS: [Quantity; 3] = [Quantity::Averaged, Quantity::Darks, Quantity::Flats];
+const ONE: &str = "one is enough";
+
 /// Whether a number is assumed for a quantity where nothing is given, as far as others are `known`.
 pub(super) fn has_usual_value(q: Quantity, known: impl Fn(Quantity) -> bool) -> bool {
     ASSUMPTIONS.iter().any(|a| {
@@ -164,6 +168,10 @@ impl State {
     fn propagate(&mut self) -> Result<(), PlanError> {
         while let Some((index, q, value)) = self.next_step() {
             let roots = law(index).map_or_else(BTreeSet::new, |l| self.roots(l));
+            if COUNTS.contains(&q) && value < 1.0 {
+                self.insert(q, 1.0, Origin::Limit(ONE), roots);
+                continue;
+            }
             if let Err(why) = in_range(q, value) {
                 return Err(PlanError::Impossible {
                     what: format!("{why}: it would follow from {}", self.list(&roots)),
@@ -260,6 +268,13 @@ impl State {
         for law in laws() {
             let Some(tolerance) = law.tolerance else { continue };
             let terms = law.terms();
+            // One frame does better than what was wished for.
+            if terms
+                .iter()
+                .any(|q| self.known.get(q).is_some_and(|k| k.origin == Origin::Limit(ONE)))
+            {
+                continue;
+            }
             let first = terms[0];
             let (Some(value), Some(expected)) =
                 (self.value(first), law.solve(first, |q| self.value(q)))

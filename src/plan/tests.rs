@@ -98,6 +98,11 @@ fn an_objective_and_a_lens() {
     near(&p, Quantity::LightLoss, 3.17, 1e-3);
     near(&p, Quantity::LensDepth, 168.0, 1e-9);
     assert!(p.value(Quantity::ObjectiveDepth).is_none());
+    // lambda / NA^2 with NA = 2 / (2 x 16.8): 0.55 x 16.8^2 = 155 um (worked by hand). The Airy disc, 22.5 um
+    // wide, is larger than the circle.
+    near(&p, Quantity::WaveDepth, 155.2, 1e-3);
+    let row = p.rows.iter().find(|r| r.quantity == Quantity::LensDepth).unwrap();
+    assert!(row.note.as_deref().is_some_and(|n| n.contains("Airy")), "{row:?}");
     // N 4, m 2, P 1.4: 9.71.
     let p = planned(&[("f-number", "4"), ("magnification", "2"), ("pupil", "1.4")]);
     near(&p, Quantity::EffectiveFNumber, 9.71, 1e-3);
@@ -243,4 +248,33 @@ fn several_values_make_a_table() {
     assert!(!sweep.columns.contains(&Quantity::Exposure), "only what changes");
     let json = serde_json::to_string(&report(&[("rate", "5000")]).unwrap()).unwrap();
     assert!(json.contains("\"quantity\":\"interval\"") && json.contains("IEC 62471"));
+}
+
+#[test]
+fn a_wish_that_one_frame_fulfils_takes_one_frame() {
+    // SNR of 1000 e- and 8 e- of read noise: 30.66 for one frame (1000 / sqrt(1064)).
+    let p = planned(&[("signal", "1000"), ("read-noise", "8"), ("averaged-signal-to-noise", "20")]);
+    near(&p, Quantity::Averaged, 1.0, 1e-12);
+    let p = planned(&[("dark-penalty", "60")]);
+    near(&p, Quantity::Darks, 1.0, 1e-12);
+    let p = planned(&[
+        ("signal", "150"),
+        ("read-noise", "8"),
+        ("flat-signal", "10000"),
+        ("flat-penalty", "1"),
+    ]);
+    near(&p, Quantity::Flats, 1.0, 1e-12);
+}
+
+#[test]
+fn counts_and_flicker_that_contradict_what_they_give_are_named() {
+    for given in [
+        [("darks", "64"), ("dark-penalty", "50"), ("rate", "1000")],
+        [("flicker", "100"), ("light-most", "1"), ("light-least", "1")],
+    ] {
+        let why = report(&given).unwrap_err().to_string();
+        assert!(why.contains("do not fit together"), "{why}");
+    }
+    let p = planned(&[("darks", "64"), ("dark-penalty", "0.78")]);
+    near(&p, Quantity::Darks, 64.0, 1e-12);
 }

@@ -30,8 +30,8 @@
 //! whole, which is right to the second order. Without the request [`Fit::turning`] says how much
 //! better the frame would fit with them.
 //!
-//! Pixels: only still ones (mask of the patches), four pixels or more inside the frame, with data
-//! and not saturated.
+//! Pixels: only still ones (mask of the patches), four pixels or more inside the frame, and none whose code
+//! is a mark. A clip's own frames come without marks: what is saturated is fitted as white, as the template has it.
 
 use rayon::prelude::*;
 

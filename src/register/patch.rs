@@ -66,6 +66,9 @@ pub struct Patch {
     pub hidden: Vec<u64>,
     /// Information on x plus that on y, in 1/px^2.
     pub information: f64,
+    /// Where that information lies, from the middle of the tile's first pixel: what a turn moves it by is
+    /// the move there. In tiles that an edge or something that moves cuts it is not the tile's middle.
+    pub middle: [f64; 2],
     /// How strongly a frame is drawn to where it was put when the template was made, because its
     /// own noise is part of the template: a part of the information.
     pub own: f64,
@@ -322,14 +325,16 @@ impl<'a> Maker<'a> {
         let ([own, noise_part], held) = self.own(&scratch.spectrum, corner, mean);
         self.fine(scratch);
         let [value, slope_x, slope_y] = samples(&scratch.fine, mean);
-        let mut information = 0.0;
+        let (mut information, mut moment) = (0.0, [0.0; 2]);
         for (i, line) in still.chunks_exact(TILE).enumerate() {
             for (j, &m) in line.iter().enumerate() {
                 if m > 0.0 {
                     let at = (2 * i + AHEAD) * SIDE + j + AHEAD / 2;
                     let pixel = (corner[1] + i) * template.width() + corner[0] + j;
                     let square = slope_x[at] * slope_x[at] + slope_y[at] * slope_y[at];
-                    information += f64::from(square / noise.variance(value[at], pixel).max(1e-12));
+                    let own = f64::from(square / noise.variance(value[at], pixel).max(1e-12));
+                    information += own;
+                    moment = [moment[0] + own * j as f64, moment[1] + own * i as f64];
                 }
             }
         }
@@ -341,6 +346,11 @@ impl<'a> Maker<'a> {
             still,
             hidden: Vec::new(),
             information,
+            middle: if information > 0.0 {
+                moment.map(|m| m / information)
+            } else {
+                [(TILE as f64 - 1.0) / 2.0; 2]
+            },
             own,
             noise: noise_part,
             held,

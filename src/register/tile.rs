@@ -165,10 +165,9 @@ impl Moves {
         }
     }
 
-    /// Where a patch's middle lies from that of the frame.
+    /// Where what a patch tells lies from the middle of the frame.
     fn offset(&self, patch: &Patch) -> [f64; 2] {
-        let half = (TILE as f64 - 1.0) / 2.0;
-        [0, 1].map(|a| patch.corner[a] as f64 + half - self.middle[a])
+        [0, 1].map(|a| patch.corner[a] as f64 + patch.middle[a] - self.middle[a])
     }
 
     /// The shift of a patch there.

@@ -1,7 +1,7 @@
 //! One frame before and after at full resolution, as two PNGs beside the page.
 //!
 //! The frame is the middle one of those made. Before is the original as recorded, cut to the same
-//! part of the scene by whole pixels (no resampling), black level taken off, shown through the
+//! part of the scene by whole pixels (no resampling), black taken off as the run did, shown through the
 //! same curve. Where the finished frames are linear it has their exposure; where they are coded for
 //! display it is made as bright as they are at the median, and that is said. A colour mosaic whose
 //! finished frames have colours is shown in colours: the mean of the nearest samples of each, made
@@ -42,13 +42,14 @@ pub fn make(clip: &ClipFolder, disk: &dyn Disk, source: &Source) -> Result<(), E
         round_isize(at.unwrap_or(0.0) + row.shift[a])
     });
     let size = (after.width, after.height);
+    let black = taken_off(clip, source);
     let before = match raw.layout {
         Layout::Mosaic(m) if after.channels == 3 => {
-            Before { values: coloured(&raw, m, origin, size), channels: 3, black: source.black() }
+            Before { values: coloured(&raw, m, origin, size), channels: 3, black }
         }
         _ => {
             let values = cut(&raw, origin, size);
-            Before { values, channels: raw.planes.len(), black: source.black() }
+            Before { values, channels: raw.planes.len(), black }
         }
     };
     let mosaic = matches!(raw.layout, Layout::Mosaic(_));
@@ -79,6 +80,11 @@ pub fn make(clip: &ClipFolder, disk: &dyn Disk, source: &Source) -> Result<(), E
     let text = serde_json::to_string_pretty(&note).unwrap_or_default();
     write(COMPARED, text.as_bytes())?;
     Ok(())
+}
+
+/// DN that the run took off as black: what the darks show, or else the level that was given.
+fn taken_off(clip: &ClipFolder, source: &Source) -> f32 {
+    clip.number(&["references", "dark", "level_dn"]).map_or(source.black(), to_f32)
 }
 
 /// The middle one of the frames that were made.

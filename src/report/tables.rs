@@ -206,7 +206,8 @@ fn defects(clip: &ClipFolder) -> Option<String> {
     .into_iter()
     .filter_map(|(key, word)| count(key).filter(|n| *n > 0).map(|n| format!("{n} {word}")))
     .collect();
-    Some(format!("{any}{share}: {}", kinds.join(", ")))
+    let several = if kinds.len() > 1 { " (a pixel may be of several kinds)" } else { "" };
+    Some(format!("{any}{share}: {}{several}", kinds.join(", ")))
 }
 
 /// The facts with their sources.
@@ -268,11 +269,28 @@ pub fn settings(clip: &ClipFolder) -> Markup {
                 format!("{k} = {}", with_unit(&plain(v), unit))
             })
             .collect();
-        let set = if set.is_empty() { "no settings".to_owned() } else { set.join("; ") };
+        let set = match idle(clip, name) {
+            Some(why) => why.to_owned(),
+            None if set.is_empty() => "no settings".to_owned(),
+            None => set.join("; "),
+        };
         rows.push(vec![format!("{}. {name}", n + 1), summary.to_owned(), set]);
     }
     let heads = ["Stage", "What it does", "Settings"];
     html! { (table("Stages in the order they were done", &heads, &rows)) (output(clip)) }
+}
+
+/// Why a stage of the pipeline had nothing to do for this clip.
+fn idle(clip: &ClipFolder, stage: &str) -> Option<&'static str> {
+    let lacks = |at: &[&str]| clip.get(at).is_null();
+    match stage {
+        "dark" if lacks(&["references", "dark"]) => {
+            Some("no black reference: only the black level was taken off")
+        }
+        "flat" if lacks(&["references", "flat"]) => Some("no even field: nothing to do"),
+        "demosaic" if lacks(&["facts", "mosaic"]) => Some("no colour mosaic: nothing to do"),
+        _ => None,
+    }
 }
 
 fn output(clip: &ClipFolder) -> Markup {

@@ -15,8 +15,9 @@ use serde::{Deserialize, Serialize};
 
 use super::defects::{DefectMap, mark_blinking, mark_hot};
 use super::pattern::split;
-use super::robust::typical_variance;
+use super::robust::{median, typical_variance};
 use super::stack::StackStats;
+use super::transfer::{LEAST_DARK_VARIANCE, QUANTISATION};
 use super::{SensorError, Shape};
 use crate::frame::convert::to_f32;
 use crate::frame::units::Duration;
@@ -34,6 +35,9 @@ const MANY_DEFECTS: f64 = 0.01;
 /// Level as a share of full scale from which frames are hardly black: cameras write black at 1 to 10 %
 /// of it (common practice, no source).
 const BRIGHT: f64 = 0.25;
+
+/// Deviations above 0 DN below which a level has been cut off.
+const CUT_OFF: f32 = 2.0;
 
 /// What the sensor shows without light.
 #[derive(Debug, Clone, PartialEq)]
@@ -103,13 +107,27 @@ impl MasterDark {
             let noise = temporal / stats.count as f64;
             let parts = split(mean, noise);
             let sigma = parts.scale.max(to_f32(noise.sqrt()));
+            // Below that the step of 1 DN decides how a pixel comes out and how much it varies.
+            let coarse = temporal < LEAST_DARK_VARIANCE || dark.cut_off(mean, p);
+            let step = to_f32(QUANTISATION.sqrt());
+            let sigma = if coarse { sigma.max(step) } else { sigma };
             mark_hot(&mut dark.defects, p, &parts.residual, sigma);
-            mark_blinking(&mut dark.defects, p, stats, temporal);
+            if !dark.cut_off(mean, p) {
+                mark_blinking(&mut dark.defects, p, stats, temporal.max(LEAST_DARK_VARIANCE));
+            }
             dark.level.push(parts.estimate);
             dark.temporal.push(temporal);
             dark.pattern.push(parts.pattern);
         }
         Ok(dark)
+    }
+
+    /// Whether the camera cut black off at 0 in channel `p` of this level, as most pixels have it: what lies
+    /// within two deviations of it has lost the lower part of its noise.
+    fn cut_off(&self, level: &Plane, p: usize) -> bool {
+        let variance = median(&mut self.variance[p].data().to_vec());
+        let middle = median(&mut level.data().to_vec());
+        middle < CUT_OFF * variance.max(to_f32(LEAST_DARK_VARIANCE)).sqrt()
     }
 
     /// Standard uncertainty of the level of a pixel in DN, as a root mean square over channels.
@@ -152,6 +170,13 @@ impl MasterDark {
         })
     }
 
+    /// Mean dark level of all channels in DN.
+    #[must_use]
+    pub fn mean(&self) -> f64 {
+        let channels = self.level.len();
+        (0..channels).map(|p| self.mean_level(p)).sum::<f64>() / channels.max(1) as f64
+    }
+
     /// What a person should know of it; in electrons where `noise` is known, else in DN.
     #[must_use]
     pub fn warnings(&self, noise: Option<&NoiseModel>) -> Vec<Warning> {
@@ -180,6 +205,14 @@ impl MasterDark {
                     s.factor, s.sigma, s.scaled, s.uncertain_dn
                 ),
                 "take darks at the clip's exposure and temperature",
+            ));
+        }
+        if self.level.iter().enumerate().any(|(p, level)| self.cut_off(level, p)) {
+            out.push(Warning::new(
+                "black-cut-off",
+                "the darks lie so near 0 DN that the camera cut off part of their noise: their level is too \
+                 high by that, and blinking pixels are not looked for",
+                "raise the camera's black level (offset), so that darks hardly ever show 0",
             ));
         }
         let level = (0..self.level.len()).map(|p| self.mean_level(p)).fold(0.0, f64::max);
@@ -261,6 +294,51 @@ mod tests {
             assert!((dark.temporal_noise() / (64.0_f64 + 1.0 / 12.0).sqrt() - 1.0).abs() < 0.02);
             assert_ne!(dark.defects.bits(0)[5 * 96], 0, "the hot pixel");
             assert!(dark.defects.counts().any <= 2);
+        }
+    }
+
+    /// 64 darks in whole DN: level, pixel pattern and read noise in DN; pixel (20, 30) is hot by 8 DN.
+    fn coarse(level: f32, pattern: f32, read: f32, seed: u64) -> MasterDark {
+        let (w, h) = (96, 80);
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        let normal = Normal::new(0.0_f32, 1.0).unwrap();
+        let mut truth = Plane::from_fn(w, h, |_, _| level + pattern * normal.sample(&mut rng));
+        truth.set(20, 30, level + 8.0);
+        let read = |_| -> Result<Samples, String> {
+            let data = truth.data().iter().map(|v| round_u16(v + read * normal.sample(&mut rng)));
+            Ok(Samples { width: w, height: h, channels: 1, bits: 8, data: data.collect() })
+        };
+        let stats = collect(64, read, &StackOptions::default()).unwrap();
+        MasterDark::from_stack(&stats, None).unwrap()
+    }
+
+    #[test]
+    fn a_quiet_sensor_behind_a_coarse_step_has_no_more_defects_than_it_has() {
+        for (level, pattern, read) in [
+            (4.3, 0.12, 0.15),
+            (4.3, 0.1, 0.15),
+            (4.0, 0.2, 0.2),
+            (4.2, 0.1, 0.1),
+            (4.0, 0.1, 0.25),
+        ] {
+            let dark = coarse(level, pattern, read, 8);
+            let found = dark.defects.counts();
+            assert!(found.any <= 4, "{level} {pattern} {read}: {found:?}");
+            assert_ne!(dark.defects.bits(0)[30 * 96 + 20], 0, "the hot pixel: {level} {read}");
+            let said = dark.warnings(None);
+            assert!(said.iter().all(|w| w.kind != "black-cut-off"), "{level}: {said:?}");
+        }
+    }
+
+    #[test]
+    fn black_that_is_cut_off_is_said_and_makes_no_defects() {
+        for (level, read) in [(0.0, 3.0), (-3.0, 3.0), (0.0, 0.3)] {
+            let dark = coarse(level, 0.8, read, 9);
+            let found = dark.defects.counts();
+            // A pixel of a level high enough is not cut off, and stands out; a third of all did.
+            assert!(found.any <= 40, "{level} {read}: {found:?}");
+            let said = dark.warnings(None);
+            assert!(said.iter().any(|w| w.kind == "black-cut-off"), "{level} {read}: {said:?}");
         }
     }
 

@@ -17,6 +17,7 @@ pub mod flat;
 mod pattern;
 pub mod rescale;
 mod robust;
+pub mod spots;
 pub mod stack;
 pub mod transfer;
 pub mod uniformity;

@@ -22,6 +22,9 @@
 //! strong colour draws a grid into the weak ones, which shows in shadows. `bilinear` is the plain
 //! mean of the nearest samples, for comparison and for very noisy frames that were not averaged.
 //!
+//! While all this is done, red and blue are multiplied so that the clip's bright places are grey: then what
+//! one colour lends to another is as in white light.
+//!
 //! Order: after everything that works on single sites (dark, flat, defects, averaging); before
 //! white balance and display. Linear light; the picture may be negative.
 //! **Saturated** sites: a colour that was cut off draws a coloured rim, so every pixel whose
@@ -56,6 +59,8 @@ const KERNEL: [f32; 5] = [3.0 / 16.0, -0.5, 10.0 / 16.0, -0.5, 3.0 / 16.0];
 const EVEN: f32 = 0.003;
 /// Level below which a hue is not told, as part of [`EVEN`] times white.
 const DARK: f32 = 0.1;
+/// Colours are evened by this much at the most: what is weaker than that is noise.
+const MOST: f32 = 8.0;
 /// Diagonal carrying: the four nearest sites, and the eight beyond.
 const NEAR: f32 = 10.0 / 32.0;
 const FAR: f32 = -1.0 / 32.0;
@@ -100,6 +105,8 @@ pub struct Demosaic {
     method: Method,
     /// DN above black at which the sensor is full.
     white: f32,
+    /// What red, green and blue are multiplied by while they are interpolated.
+    even: [f32; 3],
 }
 
 impl Demosaic {
@@ -127,7 +134,17 @@ impl Demosaic {
                 advice: "give black and white of the clip",
             });
         }
-        Ok(Self { method: settings.method, white })
+        Ok(Self { method: settings.method, white, even: [1.0; 3] })
+    }
+
+    /// The same for light in which the clip's bright places have these levels of red, green and blue.
+    #[must_use]
+    pub fn in_light(self, levels: Option<[f32; 3]>) -> Self {
+        let even = levels.map_or([1.0; 3], |[r, g, b]| {
+            [r, g, b]
+                .map(|v| if v > 0.0 && g > 0.0 { (g / v).clamp(1.0 / MOST, MOST) } else { 1.0 })
+        });
+        Self { even, ..self }
     }
 }
 
@@ -161,11 +178,14 @@ impl Stage for Demosaic {
         if let Some(flaws) = &flaws {
             fill_missing(&mut frame.planes[0], flaws);
         }
-        let padded = Padded::new(&frame.planes[0], mosaic);
+        let padded = Padded::new(&frame.planes[0], mosaic, self.even);
         let (mut planes, reach) = match self.method {
             Method::Directional => (padded.directional(EVEN * self.white), 2),
             Method::Bilinear => (padded.bilinear(), 1),
         };
+        for (plane, even) in planes.iter_mut().zip(self.even) {
+            plane.data_mut().iter_mut().for_each(|v| *v /= even);
+        }
         if let Some(flaws) = flaws {
             let spread = spread_flaws(&flaws, (w, h), reach);
             for plane in &mut planes {
@@ -234,14 +254,16 @@ fn mirrored(i: isize, n: usize) -> usize {
 }
 
 impl Padded {
-    fn new(plane: &Plane, mosaic: Mosaic) -> Self {
+    fn new(plane: &Plane, mosaic: Mosaic, even: [f32; 3]) -> Self {
         let (w, h) = (plane.width() + 2 * MARGIN, plane.height() + 2 * MARGIN);
         let columns: Vec<usize> =
             (0..w).map(|x| mirrored(signed(x) - signed(MARGIN), plane.width())).collect();
         let mut data = Vec::with_capacity(w * h);
         for y in 0..h {
             let row = plane.row(mirrored(signed(y) - signed(MARGIN), plane.height()));
-            data.extend(columns.iter().map(|&x| row[x]));
+            // The margin is even: it keeps the pattern.
+            let gains = [0, 1].map(|x| even[mosaic.colour(x, y)]);
+            data.extend(columns.iter().enumerate().map(|(i, &x)| gains[i % 2] * row[x]));
         }
         Self { w, h, data, mosaic }
     }

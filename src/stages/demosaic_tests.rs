@@ -169,6 +169,54 @@ fn better_than_linear_methods_on_photographs() {
 }
 
 #[test]
+fn in_coloured_light_as_much_detail_comes_back_as_in_white() {
+    for name in ["cup", "cat"] {
+        let white = picture(name);
+        for tint in [[1.0, 0.8, 0.3], [0.5, 1.0, 0.7], [0.3, 0.8, 1.0]] {
+            let truth: Vec<Plane> = white
+                .iter()
+                .zip(tint)
+                .map(|(p, t)| Plane::from_fn(p.width(), p.height(), |x, y| t * p.at(x, y)))
+                .collect();
+            for sigma in [0.0, 4.0, 12.0, 40.0] {
+                let mut mosaic = sampled(&truth, Mosaic::Rggb);
+                for (i, v) in mosaic.data_mut().iter_mut().enumerate() {
+                    *v += sigma * noise(i);
+                }
+                // As a balance shows them afterwards.
+                let shown = |planes: Vec<Plane>| -> Vec<Plane> {
+                    let back = |(mut p, t): (Plane, f32)| {
+                        p.data_mut().iter_mut().for_each(|v| *v /= t);
+                        p
+                    };
+                    planes.into_iter().zip(tint).map(back).collect()
+                };
+                let with = |levels: Option<[f32; 3]>| {
+                    let mut f = frame(mosaic.clone(), Mosaic::Rggb);
+                    let stage = stage(Method::Directional, Mosaic::Rggb).in_light(levels);
+                    stage.apply(&mut f, &AT, &mut Notes::default()).unwrap();
+                    shown(f.planes)
+                };
+                let (plain, even) = (with(None), with(Some(tint)));
+                let (plain, even) = (psnr(&plain, &white), psnr(&even, &white));
+                println!(
+                    "{name} {tint:?}, noise {sigma}: as it is {plain:.2}, evened {even:.2} dB"
+                );
+                assert!(even > plain - 0.25, "{name} {tint:?} {sigma}: {even} after {plain}");
+                if sigma < 1.0 {
+                    let in_white =
+                        made(Method::Directional, sampled(&white, Mosaic::Rggb), Mosaic::Rggb);
+                    assert!(
+                        (even - psnr(&in_white, &white)).abs() < 0.05,
+                        "{name} {tint:?}: {even}"
+                    );
+                }
+            }
+        }
+    }
+}
+
+#[test]
 fn noise_of_a_strong_colour_is_not_carried_into_weak_ones() {
     // A deep red in the shadow: the noise of red alone must not draw a grid into green and blue.
     let truth: Vec<Plane> = [600.0, 60.0, 30.0].iter().map(|&v| Plane::filled(96, 96, v)).collect();

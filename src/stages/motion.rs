@@ -6,7 +6,8 @@
 //! the last `tail` frames; the graph's axes are those of the whole clip, and its number is this
 //! frame's displacement in µm where the scale was known, else in px. Where the part was lost, path
 //! and curve have a gap and the number is "lost". A frame that the table does not have gets
-//! nothing drawn, and a warning says how many those are.
+//! nothing drawn, and a warning says how many those are. A picture of several combined frames shows the
+//! part where it was at the picture's time: between the two nearest rows, in proportion.
 //!
 //! Coordinates: a table measured in finished frames of this size is taken as it is; one of whole
 //! frames is moved by the corner of the part that is kept; any other size is refused.
@@ -24,7 +25,7 @@ use crate::footage::{MotionRow, MotionTable};
 use crate::frame::Frame;
 use crate::frame::convert::{floor_usize, round_usize, to_f32};
 use crate::labels::LabelError;
-use crate::labels::figures::{MINUS, NBSP};
+use crate::labels::figures::{NBSP, displacement};
 use crate::labels::layout::{Area, Canvas, Corner};
 use crate::labels::mask::Mask;
 use crate::labels::plate;
@@ -194,14 +195,41 @@ impl Motion {
         })
     }
 
-    /// Places of the path's last frames until row `now`, in runs without a gap.
-    fn runs(&self, now: usize) -> Vec<Vec<[f64; 2]>> {
+    /// The last row until a moment, and the row of that moment itself where it lies between two; `None`
+    /// where the table does not have its frame.
+    fn row_at(&self, at: &Moment) -> Option<(usize, Option<MotionRow>)> {
+        const WHOLE: u64 = 1_000_000;
+        let rows = &self.table.rows;
+        let first = rows.binary_search_by_key(&at.frame, |r| r.frame).ok()?;
+        let frame = at.frame + at.past / WHOLE;
+        let now = rows.partition_point(|r| r.frame <= frame).saturating_sub(1).max(first);
+        let share = (at.past % WHOLE) as f64 / WHOLE as f64;
+        let next = rows.get(now + 1).filter(|_| share > 0.0);
+        let between = next.and_then(|next| {
+            let (before, row) = (rows[now].found?, &rows[now]);
+            let after = next.found.filter(|_| row.frame == frame && next.frame == frame + 1)?;
+            let mix = |a: f64, b: f64| a + share * (b - a);
+            Some(MotionRow {
+                frame,
+                time_s: mix(row.time_s, next.time_s),
+                found: Some((
+                    [mix(before.0[0], after.0[0]), mix(before.0[1], after.0[1])],
+                    mix(before.1, after.1),
+                )),
+            })
+        });
+        Some((now, between))
+    }
+
+    /// Places of the path's last frames until row `now` and what lies `between` it and the next, in runs
+    /// without a gap.
+    fn runs(&self, now: usize, between: Option<&MotionRow>) -> Vec<Vec<[f64; 2]>> {
         let rows = &self.table.rows[(now + 1).saturating_sub(self.tail)..=now];
         let mut runs: Vec<Vec<[f64; 2]>> = vec![Vec::new()];
         let mut last = None;
-        for row in rows {
+        for row in rows.iter().chain(between) {
             let Some((shift, _)) = row.found else { continue };
-            if last.is_some_and(|l: u64| l + 1 != row.frame) {
+            if last.is_some_and(|l: u64| l + 1 < row.frame) {
                 runs.push(Vec::new());
             }
             last = Some(row.frame);
@@ -212,8 +240,12 @@ impl Motion {
         runs
     }
 
-    fn draw_path(&self, now: usize, frame: &mut Frame) -> Result<(), LabelError> {
-        let runs = self.runs(now);
+    fn draw_path(
+        &self,
+        (now, between): (usize, Option<&MotionRow>),
+        frame: &mut Frame,
+    ) -> Result<(), LabelError> {
+        let runs = self.runs(now, between);
         let reach = DOT.max(RIM) * self.unit + 2.0;
         let Some(area) = around(runs.iter().flatten(), reach, self.size) else { return Ok(()) };
         let (mut rim, mut ink) = masks(area);
@@ -236,7 +268,12 @@ impl Motion {
         plate::blend(frame, area, &rim, &ink, self.white)
     }
 
-    fn draw_graph(&self, g: &Graph, now: usize, frame: &mut Frame) -> Result<(), LabelError> {
+    fn draw_graph(
+        &self,
+        g: &Graph,
+        (now, between): (usize, Option<&MotionRow>),
+        frame: &mut Frame,
+    ) -> Result<(), LabelError> {
         let (_, mut ink) = masks(g.area);
         let (w, h) = (g.area.width() as f64, g.area.height() as f64);
         let [t0, t1, low, high] = g.axes;
@@ -244,16 +281,16 @@ impl Motion {
         let x = |t: f64| g.padding + (w - 2.0 * g.padding) * (t - t0) / (t1 - t0).max(1e-12);
         let y = |v: f64| foot - (foot - g.padding) * (v - low) / (high - low).max(1e-12);
         ink.stroke([g.padding, y(0.0)], [w - g.padding, y(0.0)], 0.3 * self.unit);
-        let rows = &self.table.rows[..=now];
-        for pair in rows.windows(2) {
-            if let (Some((_, a)), Some((_, b))) = (pair[0].found, pair[1].found)
-                && pair[0].frame + 1 == pair[1].frame
+        let rows = || self.table.rows[..=now].iter().chain(between);
+        for (one, next) in rows().zip(rows().skip(1)) {
+            if let (Some((_, a)), Some((_, b))) = (one.found, next.found)
+                && one.frame + 1 >= next.frame
             {
-                let from = [x(pair[0].time_s), y(a)];
-                ink.stroke(from, [x(pair[1].time_s), y(b)], LINE * self.unit);
+                let from = [x(one.time_s), y(a)];
+                ink.stroke(from, [x(next.time_s), y(b)], LINE * self.unit);
             }
         }
-        let row = &self.table.rows[now];
+        let row = between.unwrap_or(&self.table.rows[now]);
         let text = match row.found {
             Some((_, v)) => {
                 let at = [x(row.time_s), y(v)];
@@ -312,7 +349,19 @@ impl Graph {
 
 /// The corner of the part of the table's pictures that the frames show.
 fn corner(table: &MotionTable, clip: &ClipInfo) -> Result<[f64; 2], String> {
-    let Some(cut) = clip.cut else { return Ok([0.0; 2]) };
+    let Some(cut) = clip.cut else {
+        // What is cut off is not known yet, but no part is larger than the whole.
+        let whole = (clip.width, clip.height);
+        return if table.size.0 <= whole.0 && table.size.1 <= whole.1 {
+            Ok([0.0; 2])
+        } else {
+            Err(format!(
+                "motion was measured in pictures of {}x{} px, but the clip's frames have {}x{} px: \
+                 measure in this clip or in what this pipeline made of it",
+                table.size.0, table.size.1, whole.0, whole.1
+            ))
+        };
+    };
     if table.size == (clip.width, clip.height) {
         return Ok([0.0; 2]);
     }
@@ -352,12 +401,9 @@ fn masks(area: Area) -> (Mask, Mask) {
     (new(), new())
 }
 
-/// A displacement with its unit, a figure after the point, two where it is small.
+/// A displacement with its unit.
 fn figure(v: f64, unit: &str) -> String {
-    let text = if v.abs() >= 10.0 { format!("{:.1}", v.abs()) } else { format!("{:.2}", v.abs()) };
-    let minus = v < 0.0 && text.bytes().any(|b| (b'1'..=b'9').contains(&b));
-    let sign = if minus { MINUS.to_string() } else { String::new() };
-    format!("{sign}{text}{NBSP}{unit}")
+    format!("{}{NBSP}{unit}", displacement(v))
 }
 
 impl Stage for Motion {
@@ -367,14 +413,13 @@ impl Stage for Motion {
 
     fn apply(&self, frame: &mut Frame, at: &Moment, _notes: &mut Notes) -> Result<(), StageError> {
         let refused = |e: LabelError| StageError::Refused { stage: NAME, why: e.to_string() };
-        let Ok(now) = self.table.rows.binary_search_by_key(&at.frame, |r| r.frame) else {
-            return Ok(());
-        };
+        let Some((now, between)) = self.row_at(at) else { return Ok(()) };
+        let here = (now, between.as_ref());
         if self.path {
-            self.draw_path(now, frame).map_err(refused)?;
+            self.draw_path(here, frame).map_err(refused)?;
         }
         if let Some(graph) = &self.graph {
-            self.draw_graph(graph, now, frame).map_err(refused)?;
+            self.draw_graph(graph, here, frame).map_err(refused)?;
         }
         Ok(())
     }
@@ -385,6 +430,7 @@ mod tests {
     use super::super::Cut;
     use super::super::label_tests::{FRAMES, agrees_with_doc, apply_at, clip, sized};
     use super::*;
+    use crate::labels::figures::MINUS;
     use crate::labels::panel::{self, Row};
 
     /// A part that goes right by a pixel a frame from 100, 80, in frames 10 to 29, lost in 20.
@@ -430,13 +476,34 @@ mod tests {
         let (low, high) = ends(&bright(14));
         assert!((99.0..=100.0).contains(&low) && (106.0..=107.0).contains(&high), "{low} {high}");
         // Lost in frame 20: the path stays, the dot is gone; 23 has two runs.
-        assert_eq!(stage.runs(10).len(), 1);
-        assert_eq!(stage.runs(13).len(), 2);
+        assert_eq!(stage.runs(10, None).len(), 1);
+        assert_eq!(stage.runs(13, None).len(), 2);
         assert!(ends(&bright(20)).1 < 111.0);
         // A short tail forgets the beginning.
         let short = MotionSettings { tail: 2, ..only_path() };
         let stage = Motion::new(&short, &clip).unwrap();
-        assert_eq!(stage.runs(5), [[[104.5, 80.5], [105.5, 80.5]]]);
+        assert_eq!(stage.runs(5, None), [[[104.5, 80.5], [105.5, 80.5]]]);
+    }
+
+    #[test]
+    fn combined_frames_show_the_part_at_the_pictures_time() {
+        let size = (640, 400);
+        let clip = with(size, table(size));
+        let stage = Motion::new(&only_path(), &clip).unwrap();
+        let at = |frame, past| {
+            let moment = Moment { frame, past, time_s: None };
+            let (now, between) = stage.row_at(&moment)?;
+            stage.runs(now, between.as_ref()).last().and_then(|r| r.last()).copied()
+        };
+        // Eight frames in one are shown 3.5 frames after the first of them.
+        assert_eq!(at(10, 3_500_000), Some([104.0, 80.5]));
+        assert_eq!(at(10, 0), Some([100.5, 80.5]));
+        assert_eq!(at(10, 2_000_000), Some([102.5, 80.5]));
+        // The part is lost in frame 20: nothing lies between it and 19. Frame 9 is not in the table.
+        assert_eq!(at(18, 1_500_000), Some([109.5, 80.5]));
+        assert_eq!(at(9, 0), None);
+        // Beyond the last row.
+        assert_eq!(at(28, 1_500_000), Some([119.5, 80.5]));
     }
 
     #[test]
@@ -444,9 +511,9 @@ mod tests {
         let cut = Some(Cut { origin: [30, 20], of: (700, 440) });
         let clip = ClipInfo { cut, ..with((640, 400), table((700, 440))) };
         let stage = Motion::new(&only_path(), &clip).unwrap();
-        assert_eq!(stage.runs(0), [[[70.5, 60.5]]]);
+        assert_eq!(stage.runs(0, None), [[[70.5, 60.5]]]);
         let same = ClipInfo { cut, ..with((640, 400), table((640, 400))) };
-        assert_eq!(Motion::new(&only_path(), &same).unwrap().runs(0), [[[100.5, 80.5]]]);
+        assert_eq!(Motion::new(&only_path(), &same).unwrap().runs(0, None), [[[100.5, 80.5]]]);
         let other = ClipInfo { cut, ..with((640, 400), table((320, 200))) };
         let text = Motion::new(&only_path(), &other).unwrap_err().to_string();
         assert!(text.contains("320x200") && text.contains("640x400"), "{text}");

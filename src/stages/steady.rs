@@ -178,7 +178,7 @@ pub const DOC: StageDoc = StageDoc {
             unit: "px",
             range: "4 to 28",
             default: "20",
-            meaning: "how far the picture may jump from one frame to the next",
+            meaning: "how far the picture may jump from one frame to the next; a mosaic, registered at half size, may jump twice as far, and frames below 96 px no more than 15",
         },
         SettingDoc {
             name: "include",

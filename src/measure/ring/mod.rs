@@ -52,6 +52,8 @@ pub struct Measured {
 pub struct Mode {
     /// Damped frequency in hertz, as seen.
     pub frequency_hz: Measured,
+    /// Damping 1/tau in 1/s as fitted; below zero where the amplitude grows.
+    pub decay_per_s: Measured,
     /// Time in seconds in which the amplitude falls to 1/e; `None` where the record is too short
     /// to tell.
     pub tau_s: Option<Measured>,
@@ -188,6 +190,15 @@ pub fn ring_down(series: &Series, most_modes: usize) -> Result<RingDown, Measure
     problem.report(&fit, left).ok_or_else(|| {
         MeasureError::refused("the fit is singular", "choose a longer part of the clip")
     })
+}
+
+/// Whether what stands out of the noise most is an oscillation so near half the rate that it may be the
+/// alias of a faster one.
+#[must_use]
+pub fn too_fast(series: &Series) -> bool {
+    let problem = Problem::new(series);
+    let peak = problem.peak(&problem.values);
+    peak.power >= PEAK && peak.frequency_hz > HIGHEST * series.rate()
 }
 
 /// Refuses frequencies that the record cannot hold.
@@ -460,7 +471,13 @@ impl Problem {
                  more mode"
             ));
         }
-        if modes.iter().any(|m| m.tau_s.is_none()) {
+        if let Some(m) = modes.iter().find(|m| m.decay_per_s.value < -3.0 * m.decay_per_s.sigma) {
+            warnings.push(format!(
+                "the oscillation at {:.1} Hz grows: something drives it, and it has no damping to tell; \
+                 choose a part of the clip in which it is free",
+                m.frequency_hz.value
+            ));
+        } else if modes.iter().any(|m| m.tau_s.is_none()) {
             warnings
                 .push("the record is too short to tell the damping: only a bound is given".into());
         }
@@ -473,6 +490,7 @@ impl Problem {
     fn damping(&self, frequency: Measured, decay: Measured) -> Mode {
         let mut mode = Mode {
             frequency_hz: frequency,
+            decay_per_s: decay,
             tau_s: None,
             tau_above_s: None,
             damping_ratio: None,
@@ -489,8 +507,8 @@ impl Problem {
             let slope = w * w / libm::pow(w * w + decay.value * decay.value, 1.5);
             mode.damping_ratio = Some(Measured { value: ratio, sigma: slope * decay.sigma });
         } else {
-            let most = (decay.value + 2.0 * decay.sigma).max(1e-300);
-            mode.tau_above_s = Some(1.0 / most);
+            // A decay below zero is noise, or it grows: neither makes the bound a bolder one.
+            mode.tau_above_s = Some(1.0 / (decay.value.max(0.0) + 2.0 * decay.sigma));
         }
         mode
     }

@@ -141,3 +141,23 @@ fn check_values_of_decrement_and_parabola() {
     let (at, height) = parabola_peak(3.0, 5.0, 4.0);
     assert!((at - 1.0 / 6.0).abs() < 1e-12 && (height - 5.0417).abs() < 5e-5);
 }
+
+#[test]
+fn what_grows_is_said_to_grow_and_has_a_bound_all_the_same() {
+    // exp(i / 40), 8 frames a cycle.
+    let s =
+        noisy(|t| 0.05 * libm::exp(t / 0.040) * libm::cos(TAU * 125.0 * t), 100, 1000.0, 0.02, 5);
+    let r = ring_down(&s, 1).unwrap();
+    let m = r.modes[0];
+    assert!((m.decay_per_s.value + 25.0).abs() < 4.0 * m.decay_per_s.sigma, "{m:?}");
+    assert!(m.tau_s.is_none() && m.tau_above_s.unwrap() < 10.0, "{m:?}");
+    assert!(r.warnings.iter().any(|w| w.contains("grows")), "{:?}", r.warnings);
+    // Driven evenly: nothing grows, and the bound is that of the noise.
+    for seed in 0..40 {
+        let s = noisy(|t| libm::sin(TAU * 125.0 * t), 200, 1000.0, 0.05, seed);
+        let r = ring_down(&s, 1).unwrap();
+        let m = r.modes[0];
+        let bound = m.tau_above_s.unwrap_or(m.decay_per_s.value.recip());
+        assert!(bound * 2.0 * m.decay_per_s.sigma <= 1.0 + 1e-9, "{m:?}");
+    }
+}

@@ -49,6 +49,9 @@ use crate::optics;
 /// Usual uncertainty of a line picked by hand, in pixels (common practice, no source).
 pub const PICK_SIGMA_PX: f64 = 0.5;
 
+/// Relative standard uncertainty from which a scale says nothing.
+const USELESS: f64 = 0.25;
+
 /// What `scale` is asked.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ScaleArgs {
@@ -190,6 +193,18 @@ pub fn measure(
             None
         }
     };
+    let relative = file.sigma_um_per_px / file.um_per_px;
+    if relative > USELESS {
+        return Err(MeasureError::refused(
+            format!(
+                "the scale would be {:.4} um a pixel, good to {:.0} % only",
+                file.um_per_px,
+                100.0 * relative
+            ),
+            "show a longer part of the rule, or give the tolerance of the length that is shown \
+             (--tolerance)",
+        ));
+    }
     let points = match args.from {
         KnownLength::Points { from, to, .. } => Some((from, to)),
         KnownLength::Pitch(_) => None,

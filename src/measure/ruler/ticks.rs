@@ -90,12 +90,26 @@ pub(super) fn find(picture: &Plane, what: &str) -> Result<Ticks, MeasureError> {
     let angle = direction(picture);
     // Lines along the rule (its edge, a base line) can outweigh the ticks: then it is the other.
     let first = along(picture, angle);
-    if first.is_ok() {
-        return first;
-    }
     let second = along(picture, angle + std::f64::consts::FRAC_PI_2);
-    if second.is_ok() { second } else { first }
+    match (first, second) {
+        (Ok(mut ticks), Ok(crossing)) => {
+            if (crossing.pitch_px / ticks.pitch_px - 1.0).abs() < SQUARE {
+                ticks.warnings.push(
+                    "lines cross at even distances both ways: in a grid or a chess pattern the diagonals \
+                     have a period of their own, sqrt(2) shorter or longer; see in the annotated picture \
+                     which one was found"
+                        .to_owned(),
+                );
+            }
+            Ok(ticks)
+        }
+        (Err(_), Ok(ticks)) | (Ok(ticks), Err(_)) => Ok(ticks),
+        (Err(why), Err(_)) => Err(why),
+    }
 }
+
+/// Relative difference up to which crossing lines are as far apart.
+const SQUARE: f64 = 0.05;
 
 fn refused(what: &str) -> MeasureError {
     MeasureError::refused(

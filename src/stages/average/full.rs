@@ -58,10 +58,11 @@ impl Full<'_> {
 
     /// Raises a pixel to white where it is below that by more than noise.
     fn raised(&self, [x, y]: [usize; 2], values: &mut Plane) -> bool {
-        let Level { noise, factor, light, .. } = self.level;
+        let Level { noise, brightened, .. } = self.level;
+        let full = self.current.coding.white();
+        let variance = noise.variance(full, y * self.current.width + x) * brightened * brightened;
         // Light was divided out.
-        let white = self.current.coding.white() * light;
-        let variance = noise.variance(white, y * self.current.width + x) * factor;
+        let white = full * brightened;
         let lower = values.at(x, y) < (white - BELOW * variance.sqrt()).min(BRIGHT * white);
         if lower {
             values.set(x, y, white);

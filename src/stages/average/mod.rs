@@ -24,7 +24,8 @@
 //! - **Order**: after every correction in sensor coordinates; steadied with the clip's poses.
 //! - **Saturated** samples have no weight. A pixel that is saturated now is given back as such unless
 //!   other frames show it at white but for noise (`full`); so what flashes or glints stays white.
-//!   **Missing** frames and samples have no weight. At the clip's ends the window is cut.
+//!   **Missing** frames and samples have no weight. At the clip's ends the window is cut. A frame whose
+//!   place was guessed between others stands for itself alone (`engine::averaged`).
 //! - **Memory**: 2 bytes a pixel and frame of the window, 29 of sums (15 of `fast`), and 6 of smaller
 //!   pictures around the current frame; about 9 MB a thread, up to 20 of `quality`.
 //! - **Presets**: `quality`; `fast` (17 frames, two segments judged in cells of 4 x 4 pixels, also where
@@ -137,8 +138,9 @@ pub const DOC: StageDoc = StageDoc {
 pub struct Locked {
     /// The planes, all of one size.
     pub planes: Vec<FixedPlane>,
-    /// Variance of the raw frame's noise in units of the noise model (1 / light^2).
-    pub variance_factor: f32,
+    /// What its values were multiplied by, 1 over its light: variance that grows with the signal goes with
+    /// that, read noise with its square.
+    pub brightened: f32,
     /// Part of white noise's variance that the resampling left.
     pub noise_gain: f32,
     /// The same by frequency.
@@ -378,10 +380,11 @@ impl Averager {
             coarse: self.stage.settings.preset == Preset::Fast,
             level: Level {
                 noise: &self.stage.noise[p.min(self.stage.noise.len() - 1)],
-                factor: mean(&|f| f.variance_factor),
+                slope: mean(&|f| f.brightened),
+                floor: mean(&|f| f.brightened * f.brightened),
                 gain: mean(&|f| f.noise_gain),
                 sigma: mean(&|f| f.sigma),
-                light: self.relative(i, 0).map_or(1.0, |f| f.variance_factor).sqrt(),
+                brightened: self.relative(i, 0).map_or(1.0, |f| f.brightened),
             },
             segments: &self.sums[p].segments,
             moving: Moving { frames: around.map(seen), reach: self.stage.near() },
@@ -406,8 +409,11 @@ impl Averager {
     /// Noise of frame `i` alone.
     fn own(&self, i: usize, level: &Level<'_>) -> Own {
         let noise = self.relative(i, 0).map_or(WHITE, |f| f.noise_power);
-        let scale = level.factor * level.gain;
-        Own { noise, slope: scale * level.noise.slope, floor: scale * level.noise.floor }
+        Own {
+            noise,
+            slope: level.gain * level.slope * level.noise.slope,
+            floor: level.gain * level.floor * level.noise.floor,
+        }
     }
 }
 

@@ -22,12 +22,15 @@ pub(super) const MODEL_ERROR: f32 = 0.0002;
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Level<'a> {
     pub(super) noise: &'a PixelNoise,
-    /// Mean of the frames' variance factors, resampling gains and pose uncertainties.
-    pub(super) factor: f32,
+    /// What the frames' light does to the noise model's slope and floor: means of what they were
+    /// brightened by, and of its square.
+    pub(super) slope: f32,
+    pub(super) floor: f32,
+    /// Mean of the frames' resampling gains and pose uncertainties.
     pub(super) gain: f32,
     pub(super) sigma: f32,
     /// By how much the current frame was brightened.
-    pub(super) light: f32,
+    pub(super) brightened: f32,
 }
 
 /// The two rows of pixels of a row of cells (the same twice at an odd rim).
@@ -321,6 +324,7 @@ impl CellBand {
         let (padded, rest) = self.work.line.split_at_mut(width + 2);
         let (factor, error) = rest.split_at_mut(width);
         let PixelNoise { slope, floor, factor: flat, .. } = level.noise;
+        let (slope, floor) = (slope * level.slope, floor * level.floor);
         factor.fill(1.0);
         for cy in 0..self.height {
             let row = |y: usize| &guide[y * width..(y + 1) * width];
@@ -351,7 +355,6 @@ impl CellBand {
                 let (value, s) = (three[1], factor[x]);
                 let noise = slope * above(value) * s + floor * s * s;
                 let noise = if noise > LEAST_VARIANCE { noise } else { LEAST_VARIANCE };
-                let noise = noise * level.factor;
                 let slope = (right * right + down * down) / 16.0 * s2;
                 let model = error[x] * value;
                 let fixed = slope + model * model;
