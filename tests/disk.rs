@@ -161,6 +161,12 @@ fn assert_promises(folder: &Path, golden: &Golden, point: &str) {
             assert!(whole, "{point}: frame {n} is in the journal but not whole");
         }
     }
+    if let (Some(key), true) =
+        (Journal::key_of(&clip.join("journal.jsonl")).unwrap(), clip.join("record.json").exists())
+    {
+        let record = read_json(&clip.join("record.json"));
+        assert_eq!(record["key"], key.as_str(), "{point}: the record speaks of another job");
+    }
     if clip.join("complete.json").exists() {
         let seal = read_json(&clip.join("complete.json"));
         for frame in seal["frames"].as_array().unwrap() {

@@ -4,7 +4,8 @@
 use std::fs;
 use std::process::Stdio;
 
-use crate::harness::{Ended, Place, names};
+use crate::disk::corners;
+use crate::harness::{Ended, Place, names, results};
 
 /// A place with the kept clip and its references, run once as `OUT`.
 fn with_run() -> Place {
@@ -294,4 +295,51 @@ fn a_moment_tells_no_pace() {
         assert!(rate.parse::<f64>().unwrap() <= 32.0, "{line}");
     }
     assert!(said.contains("analyse 24 of 24\n") || said.contains("analyse 24 of 24, "), "{said}");
+}
+
+/// A small clip with references and a hash list, and what its run is called with.
+fn listed(place: &Place) -> Vec<&'static str> {
+    for (folder, n) in [("comb-pluck", 12), ("black", 3), ("even", 3)] {
+        corners(place, folder, folder, n);
+    }
+    place.run(&["checksum", "comb-pluck", "--to", "night.b3"]).expect(0, &[]);
+    let words = "run comb-pluck --dark black --flat even --pipeline clean --no-preview --checksums night.b3";
+    words.split(' ').collect()
+}
+
+#[test]
+fn a_frame_that_was_copied_again_is_made() {
+    let place = Place::new();
+    let words = listed(&place);
+    let path = place.path("comb-pluck/000008.tif");
+    let good = fs::read(&path).unwrap();
+    let time = fs::metadata(&path).unwrap().modified().unwrap();
+    let put = |bytes: &[u8]| {
+        fs::write(&path, bytes).unwrap();
+        fs::File::options().append(true).open(&path).unwrap().set_modified(time).unwrap();
+    };
+    let run = |out: &str| place.run(&[&words[..], &["--out", out]].concat());
+    let mut bad = good.clone();
+    let middle = bad.len() / 2;
+    bad[middle] ^= 0x55;
+    put(&bad);
+    run("out").expect(1, &["copy it again"]);
+    // It still is not as listed: nothing is done twice.
+    run("out").expect(1, &["11 were done before"]);
+    put(&good);
+    run("out").expect(0, &["whole now", "12 frames made"]);
+    run("whole").expect(0, &[]);
+    assert!(results(&place.path("out")) == results(&place.path("whole")));
+    run("out").expect(0, &["12 were done before"]);
+}
+
+#[test]
+fn frames_that_only_the_hash_list_has_are_missed() {
+    let place = Place::new();
+    let words = listed(&place);
+    for n in [11, 12] {
+        fs::remove_file(place.path(&format!("comb-pluck/{n:06}.tif"))).unwrap();
+    }
+    let run = place.run(&[&words[..], &["--out", "out"]].concat());
+    run.expect(1, &["2 frames that the hash list names are not there", "the first is 000011.tif"]);
 }

@@ -37,7 +37,7 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
     let mut bad = false;
     for c in &checks {
         // A run ends in the same way.
-        bad |= !c.faults.is_empty() || c.unreadable > 0;
+        bad |= !c.faults.is_empty() || c.unreadable > 0 || c.missing > 0;
         ui.answer(&format!("{}: {}", c.name, c.headline()));
         if let Some(standing) = &c.standing {
             let time = c.expected_s.filter(|_| standing.to_make > 0);

@@ -4,7 +4,7 @@ use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 
 use super::{Outcome, Ui};
-use crate::day::export::{Export, Format};
+use crate::day::export::{Export, Exported, Format};
 use crate::footage::{check_no_footage, check_output, printable, write_atomic};
 use crate::record::counted;
 
@@ -77,16 +77,23 @@ pub(super) fn run(args: &Args, ui: &Ui) -> anyhow::Result<Outcome> {
             );
             let exported = export.stream(out.lock(), "standard output", &work)?;
             ui.say(&format!("{} frames written", exported.frames));
+            say_left_out(&exported, ui);
             return Ok(Outcome::Well);
         }
     };
     ui.answer(&format!("{} frames of {}", exported.frames, exported.clip));
+    say_left_out(&exported, ui);
+    ui.result(&exported)?;
+    // In a stream the frame before stands for what is missing.
+    let whole = exported.left_out == 0 || args.format.stream().is_some();
+    Ok(if whole { Outcome::Well } else { Outcome::Faults })
+}
+
+fn say_left_out(exported: &Exported, ui: &Ui) {
     if exported.left_out > 0 {
         ui.say(&format!(
             "note: no finished frame for {} of the sequence",
             counted(exported.left_out as u64, "number")
         ));
     }
-    ui.result(&exported)?;
-    Ok(Outcome::Well)
 }

@@ -340,6 +340,8 @@ fn one_after_another(
     let mut results = Vec::new();
     let mut outcome = Outcome::Well;
     let mut to_show = false;
+    // Clips may be added to a list that is watched.
+    let grows = night.watching.is_some() && night.list.is_some();
     let mut queue = Queue::new(jobs, night.watching, night.list);
     loop {
         let mut begun = Instant::now();
@@ -389,7 +391,7 @@ fn one_after_another(
                 outcome = Outcome::Interrupted;
                 break;
             }
-            Err(e) if queue.clips() == 1 => return Err(e.into()),
+            Err(e) if queue.clips() == 1 && !grows => return Err(e.into()),
             Err(e) => {
                 ui.fault(&format!("{}: failed: {e}", job.name));
                 match failure::note(&job, (disk, out), &e) {

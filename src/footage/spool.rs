@@ -4,6 +4,7 @@
 //! synced and renamed, so under its name it is always whole; a stream that is no Y4M leaves
 //! nothing behind. Whether its frames are whole is found when they are read, as for any file.
 
+use std::fs::OpenOptions;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
@@ -41,10 +42,13 @@ pub fn spool(from: &mut dyn Read, disk: &dyn Disk, out: &Path) -> Result<PathBuf
     create_folders(disk, &folder)?;
     let numbered = (1..).map(|n| folder.join(name(n)));
     let earlier: Vec<PathBuf> = numbered.take_while(|p| p.exists()).collect();
-    let place = folder.join(name(earlier.len() + 1));
+    let place = claimed(&folder, earlier.len() + 1)?;
     let written = write_on(disk, &place, |to| {
         to.write_all(&head)?;
         io::copy(from, to).map(|_| ())
+    })
+    .inspect_err(|_| {
+        let _ = disk.remove(&place);
     })?;
     let same = |p: &PathBuf| hash_file(p).is_ok_and(|w| w.hash == written.hash);
     match earlier.into_iter().find(same) {
@@ -54,6 +58,20 @@ pub fn spool(from: &mut dyn Read, disk: &dyn Disk, out: &Path) -> Result<PathBuf
             Ok(known)
         }
         None => Ok(place),
+    }
+}
+
+/// The first name from the `n`th on that nobody has, taken by an empty file: two streams that come at once
+/// must not take the same.
+fn claimed(folder: &Path, n: usize) -> Result<PathBuf, FootageError> {
+    let mut places = (n..).map(|n| folder.join(name(n)));
+    loop {
+        let Some(place) = places.next() else { return Ok(folder.join(name(n))) };
+        match OpenOptions::new().write(true).create_new(true).open(&place) {
+            Ok(_) => return Ok(place),
+            Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {}
+            Err(e) => return Err(FootageError::disk(&place, "create", e)),
+        }
     }
 }
 

@@ -8,7 +8,7 @@
 //! A list whose name ends in `.mhl` is written in the ASC MHL form (`night/mhl.rs`); which form a list
 //! has that is read, its text tells.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
@@ -191,33 +191,51 @@ fn read(list: &Path) -> Result<BTreeMap<String, Digest>, NightError> {
     Ok(known)
 }
 
-/// Hashes that a list has of a clip's frames, by number. The list may be of the clip's folder, or
-/// of any folder above it: paths are compared from their ends.
+/// Names of a list that lie in the folder of these and are called alike but for their number, and are none
+/// of them.
+fn beside(known: &BTreeMap<String, Digest>, names: &BTreeSet<String>) -> Vec<String> {
+    let like = |name: &str| -> String {
+        let (folder, file) = name.rsplit_once('/').unwrap_or(("", name));
+        let form = file.chars().map(|c| if c.is_ascii_digit() { '0' } else { c });
+        format!("{folder}/{}", form.collect::<String>())
+    };
+    let forms: BTreeSet<String> = names.iter().map(|n| like(n)).collect();
+    let absent = known.keys().filter(|k| !names.contains(*k) && forms.contains(&like(k)));
+    absent.cloned().collect()
+}
+
+/// Hashes that a list has of a clip's frames, by number, and the names that it has beside these but are
+/// not there. The list may be of the clip's folder, or of any folder above it: paths are compared from
+/// their ends.
 ///
 /// # Errors
 /// Where the list cannot be read or holds no frame of the clip, and where a clip of pages in one file
 /// is not the listed file.
-pub fn of_clip(list: &Path, clip: &Clip) -> Result<BTreeMap<u64, Digest>, NightError> {
+pub fn of_clip(
+    list: &Path,
+    clip: &Clip,
+) -> Result<(BTreeMap<u64, Digest>, Vec<String>), NightError> {
     let known = read(list)?;
-    let of = |path: &Path| -> Option<Digest> {
+    let of = |path: &Path| -> Option<(String, Digest)> {
         let full = std::path::absolute(path).ok()?;
         let mut end = String::new();
         let mut found = None;
         for part in full.components().rev() {
             let part = part.as_os_str().to_str()?;
             end = if end.is_empty() { part.to_owned() } else { format!("{part}/{end}") };
-            found = known.get(&end).or(found);
+            found = known.get(&end).map(|hash| (end.clone(), hash.clone())).or(found);
         }
-        found.cloned()
+        found
     };
     let refused = |what: &str| NightError::Refused(format!("{}: {what}", printable(list)));
     let paged = clip.frames.len() > 1 && clip.frames.iter().all(|f| f.path == clip.frames[0].path);
     let mut listed = BTreeMap::new();
-    for f in &clip.frames {
-        match of(&f.path) {
-            Some(hash) if f.page == 0 => listed.insert(f.number, hash),
-            _ => None,
-        };
+    let mut names = BTreeSet::new();
+    for f in clip.frames.iter().filter(|f| f.page == 0) {
+        if let Some((name, hash)) = of(&f.path) {
+            listed.insert(f.number, hash);
+            names.insert(name);
+        }
     }
     match listed.values().next() {
         None => {
@@ -232,7 +250,10 @@ pub fn of_clip(list: &Path, clip: &Clip) -> Result<BTreeMap<u64, Digest>, NightE
                  again",
             ))
         }
-        Some(_) => Ok(listed),
+        Some(_) => {
+            let absent = if paged { Vec::new() } else { beside(&known, &names) };
+            Ok((listed, absent))
+        }
     }
 }
 

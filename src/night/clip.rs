@@ -7,10 +7,11 @@ use std::sync::{Mutex, PoisonError};
 use serde::Serialize;
 use serde_json::json;
 
-use super::earlier::replaces;
+use super::changed::{healed, unchanged};
+use super::earlier::{check_range, replaces, unseal};
 use super::job::{ClipJob, VERSION};
 use super::journal::{Entry, Journal};
-use super::key::key;
+use super::key::{inventory, key};
 use super::levels::look;
 use super::masters::masters;
 use super::out::Out;
@@ -31,7 +32,7 @@ use crate::engine::render::Renderer;
 use crate::engine::sink::{Finished, Sink};
 use crate::engine::source::Source;
 use crate::engine::{EngineError, Work};
-use crate::footage::{FAILED, TiffFrame, TiffTags, create_folders, printable};
+use crate::footage::{TiffFrame, TiffTags, create_folders, printable};
 use crate::frame::spare;
 use crate::record::{FrameStatus, Warning, counted};
 use crate::register::path::{excursion, jitter};
@@ -62,11 +63,15 @@ pub struct Summary {
     pub warnings: Vec<Warning>,
 }
 
+/// Warnings of a clip that is not all there.
+const LACKS: [&str; 2] = ["listed-missing", "stream-cut"];
+
 impl Summary {
     /// Whether anything went wrong.
     #[must_use]
     pub fn faults(&self) -> bool {
-        !self.failed.is_empty() || self.missing > 0
+        let lacks = |w: &Warning| LACKS.contains(&w.kind.as_str());
+        !self.failed.is_empty() || self.missing > 0 || self.warnings.iter().any(lacks)
     }
 }
 
@@ -76,6 +81,8 @@ pub(super) struct Desk {
     pub(super) prepared: Prepared,
     pub(super) noise: Noise,
     pub(super) key: String,
+    /// Names, sizes and times of the clip's files as they were when the key was made.
+    pub(super) inventory: String,
     pub(super) warnings: Vec<Warning>,
 }
 
@@ -98,8 +105,9 @@ pub(super) fn lay_out(
             noise
         }
     };
-    let key = key(&job.pipeline, &source, &prepared, &noise);
-    Ok(Desk { source, prepared, noise, key, warnings })
+    let inventory = inventory(&source);
+    let key = key(&job.pipeline, &source, &prepared, (&noise, &inventory));
+    Ok(Desk { source, prepared, noise, key, inventory, warnings })
 }
 
 /// Works on a clip; results go to `<name>` in the folder of `out`.
@@ -150,9 +158,7 @@ pub fn run(job: &ClipJob, out: &Out<'_>, work: &Work<'_>) -> Result<Summary, Nig
     let renderer =
         Renderer::new(&job.pipeline, &desk.source, &corrector, &desk.noise.model, &analysis)?;
     let kept = done.len() as u64;
-    // In this order no seal and no journal ever speaks of a frame that is gone.
-    remove(out.disk, &folder.join("complete.json"))?;
-    remove(out.disk, &folder.join(FAILED))?;
+    unseal(out.disk, &folder, &desk.key)?;
     let place = folder.join("journal.jsonl");
     let journal = Journal::begin(out.disk, &place, &desk.key, done.values())?;
     clear(out.disk, &frames, |n| done.contains_key(&n))?;
@@ -168,18 +174,6 @@ pub fn run(job: &ClipJob, out: &Out<'_>, work: &Work<'_>) -> Result<Summary, Nig
     let made = new.len() as u64;
     done.extend(new);
     papers.finish((&folder, work), &done, failed, (kept, made))
-}
-
-/// Refuses a range in which the clip has no frame.
-fn check_range(job: &ClipJob, source: &Source) -> Result<(), NightError> {
-    let (first, last) = (source.clip.first(), source.clip.last());
-    match job.range {
-        Some((a, b)) if b < first || a > last => Err(NightError::Refused(format!(
-            "{}: there are no frames {a} to {b}: the clip has {first} to {last}",
-            printable(&job.input)
-        ))),
-        _ => Ok(()),
-    }
 }
 
 fn summarise(
@@ -218,7 +212,14 @@ fn analysed(
 ) -> Result<Analysis, NightError> {
     let path = folder.join("analysis.json");
     match Sealed::read(out.disk, &path, &desk.key).and_then(|s| s.value()) {
-        Ok(kept) => return Ok(kept),
+        Ok(kept) if !healed(job, &kept, &desk.source, corrector) => return Ok(kept),
+        Ok(_) => {
+            work.progress.note(&format!(
+                "{}: a frame that could not be read is whole now: all frames are made again",
+                job.name
+            ));
+            remove(out.disk, &folder.join("journal.jsonl"))?;
+        }
         Err(DAMAGED) => work
             .progress
             .note(&format!("{}: is damaged: every frame is looked at again", printable(&path))),
@@ -483,6 +484,7 @@ impl Papers<'_> {
                                  "bytes": e.bytes, "blake3": e.blake3 }))
                 .collect::<Vec<_>>(),
         });
+        unchanged(self.job, &self.desk.source, &self.desk.inventory)?;
         self.out.write(&folder.join("complete.json"), pretty(&seal).as_bytes(), work)?;
         Ok(())
     }

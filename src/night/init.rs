@@ -13,7 +13,7 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use serde::Serialize;
-use walkdir::WalkDir;
+use walkdir::{DirEntry, WalkDir};
 
 use super::NightError;
 use super::levels::Shown;
@@ -145,16 +145,17 @@ pub fn look_through(folder: &Path, file: &Path) -> Result<Found, NightError> {
         _ => PathBuf::new(),
     };
     let mut places: Vec<PathBuf> = Vec::new();
-    for entry in WalkDir::new(folder).follow_links(false).max_depth(12).sort_by_file_name() {
+    // The folder that was named is looked at whatever it is called.
+    let shown = |e: &DirEntry| e.depth() == 0 || !e.file_name().to_string_lossy().starts_with('.');
+    let walk = WalkDir::new(folder).follow_links(false).max_depth(12).sort_by_file_name();
+    for entry in walk.into_iter().filter_entry(shown) {
         let entry = entry.map_err(|e| {
             let place = e.path().unwrap_or(folder).to_owned();
             FootageError::disk(&place, "walk", e.into())
         })?;
-        // The folder that was named is looked at whatever it is called.
-        let hidden = entry.depth() > 0 && entry.file_name().to_string_lossy().starts_with('.');
         let result = entry.path().join("complete.json").exists()
             || entry.path().join("journal.jsonl").exists();
-        if entry.file_type().is_dir() && !hidden && !result {
+        if entry.file_type().is_dir() && !result {
             places.push(entry.into_path());
         }
     }

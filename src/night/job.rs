@@ -9,7 +9,7 @@ use crate::engine::source::Source;
 use crate::engine::{EngineError, Work};
 use crate::footage::Facts;
 use crate::pipeline::Pipeline;
-use crate::record::Warning;
+use crate::record::{Warning, counted};
 
 /// Version of the arithmetic: a change makes every frame anew.
 pub const VERSION: &str = env!("CARGO_PKG_VERSION");
@@ -69,7 +69,18 @@ impl ClipJob {
     pub fn open(&self) -> Result<Source, NightError> {
         let mut source = Source::open(&self.input, self.facts.clone())?;
         if let Some(list) = &self.listed {
-            source.listed = of_clip(list, &source.clip)?;
+            let (listed, absent) = of_clip(list, &source.clip)?;
+            source.listed = listed;
+            if let Some(first) = absent.first() {
+                source.warnings.push(Warning::new(
+                    "listed-missing",
+                    format!(
+                        "{} that the hash list names are not there, the first is {first}",
+                        counted(absent.len() as u64, "frame")
+                    ),
+                    "copy them again from where they came",
+                ));
+            }
             let without = source
                 .clip
                 .frames

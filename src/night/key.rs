@@ -22,13 +22,13 @@ struct Deciding<'a> {
     #[serde(skip_serializing_if = "Option::is_none")]
     spots: Option<String>,
     noise: &'a Noise,
-    inventory: String,
+    inventory: &'a str,
     #[serde(skip_serializing_if = "BTreeMap::is_empty")]
     listed: &'a BTreeMap<u64, Digest>,
 }
 
 /// Names, sizes and times of the clip's files, as one hash.
-fn inventory(source: &Source) -> String {
+pub(super) fn inventory(source: &Source) -> String {
     let mut text = String::new();
     for f in &source.clip.frames {
         let meta = std::fs::metadata(&f.path).ok();
@@ -56,7 +56,12 @@ fn marks(map: &DefectMap) -> String {
 
 /// The key of a job: same key, same bits.
 #[must_use]
-pub fn key(pipeline: &Pipeline, source: &Source, prepared: &Prepared, noise: &Noise) -> String {
+pub fn key(
+    pipeline: &Pipeline,
+    source: &Source,
+    prepared: &Prepared,
+    (noise, inventory): (&Noise, &str),
+) -> String {
     let deciding = Deciding {
         version: VERSION,
         pipeline,
@@ -64,7 +69,7 @@ pub fn key(pipeline: &Pipeline, source: &Source, prepared: &Prepared, noise: &No
         references: &prepared.keys,
         spots: prepared.masters.spots.as_deref().map(marks),
         noise,
-        inventory: inventory(source),
+        inventory,
         listed: &source.listed,
     };
     hash_bytes(serde_json::to_string(&deciding).unwrap_or_default().as_bytes())

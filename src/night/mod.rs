@@ -6,6 +6,7 @@
 //! Order of writing for each frame: temporary file, fsync, rename, fsync of the folder, journal
 //! line with its own checksum. `complete.json` comes last; that it is there means done.
 
+mod changed;
 pub mod check;
 pub mod checksum;
 pub mod clip;

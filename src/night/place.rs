@@ -69,8 +69,20 @@ pub fn check_places(job: &ClipJob, out: &Path, inputs: &[&Path]) -> Result<(), F
 /// Refuses a folder that holds pictures, or files of the names that are written here, though no run has
 /// been there: they may be originals, or somebody's work.
 pub(super) fn check_ours(folder: &Path) -> Result<(), NightError> {
-    const WRITTEN: [&str; 5] =
-        ["frames.csv", "record.json", "complete.json", "report.html", "preview.mp4"];
+    const WRITTEN: [&str; 12] = [
+        "frames.csv",
+        "record.json",
+        "complete.json",
+        "report.html",
+        "preview.mp4",
+        "preview.json",
+        "thumb.png",
+        "compare-before.png",
+        "compare-after.png",
+        "compare.json",
+        "took.json",
+        "lock",
+    ];
     let traces = ["journal.jsonl", "analysis.json", FAILED];
     if traces.iter().any(|t| folder.join(t).exists()) || locked_by_us(folder) {
         return Ok(());
@@ -312,10 +324,15 @@ fn sweep_where(
     folder: &Path,
     goes: impl Fn(&str) -> bool,
 ) -> Result<(), NightError> {
+    // Process and count: what is called otherwise is somebody's own.
+    let ours = |name: &str| {
+        let rest = name.strip_prefix(TEMPORARY)?;
+        rest.bytes().all(|b| b.is_ascii_digit() || b == b'-').then_some(())
+    };
     let mut any = false;
     for name in disk.list(folder).map_err(|e| fault(folder, "list", e))? {
         let text = name.to_string_lossy();
-        if text.starts_with(TEMPORARY) && goes(&text) {
+        if ours(&text).is_some() && goes(&text) {
             let path = folder.join(name);
             disk.remove(&path).map_err(|e| fault(&path, "remove", e))?;
             any = true;

@@ -27,7 +27,7 @@
 //!
 //! A turn of the scene and a change of its magnification are fitted on request
 //! ([`Target::turns`]), from how the tiles' shifts go with their places; each tile is moved as a
-//! whole, which is right to the second order. Without the request [`Fit::turning`] says how much
+//! whole, as the place where its information lies, which is right to the second order. Without the request [`Fit::turning`] says how much
 //! better the frame would fit with them.
 //!
 //! Pixels: only still ones (mask of the patches), four pixels or more inside the frame, and none whose code

@@ -108,11 +108,14 @@ impl MasterDark {
             let parts = split(mean, noise);
             let sigma = parts.scale.max(to_f32(noise.sqrt()));
             // Below that the step of 1 DN decides how a pixel comes out and how much it varies.
-            let coarse = temporal < LEAST_DARK_VARIANCE || dark.cut_off(mean, p);
-            let step = to_f32(QUANTISATION.sqrt());
-            let sigma = if coarse { sigma.max(step) } else { sigma };
-            mark_hot(&mut dark.defects, p, &parts.residual, sigma);
-            if !dark.cut_off(mean, p) {
+            let cut_off = dark.cut_off(mean, p);
+            let least = match cut_off {
+                true => LEAST_DARK_VARIANCE.sqrt(),
+                false if temporal < LEAST_DARK_VARIANCE => QUANTISATION.sqrt(),
+                false => 0.0,
+            };
+            mark_hot(&mut dark.defects, p, &parts.residual, sigma.max(to_f32(least)));
+            if !cut_off {
                 mark_blinking(&mut dark.defects, p, stats, temporal.max(LEAST_DARK_VARIANCE));
             }
             dark.level.push(parts.estimate);
