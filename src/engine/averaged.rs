@@ -102,7 +102,7 @@ impl Renderer<'_> {
     ) -> Result<(Frame, f64), String> {
         let mut averager = average.start();
         averager.push(self.lock_frame(list, i, first)?);
-        self.average_one(&mut averager, (i, 0)).ok_or_else(String::new)
+        self.average_one(&mut averager, (i, 0)).ok_or_else(|| "it is not there".to_owned())
     }
 
     /// Averages around one frame: the result and its noise, `None` where the frame is not there.

@@ -132,10 +132,13 @@ fn pause(samples: &[Sample], (from, to): (f64, f64)) -> Option<[f64; 2]> {
     let way: f64 = inner.windows(2).map(|w| (w[1].value - w[0].value).abs()).sum();
     let speed = way / (to - from);
     let mut best: Option<[f64; 2]> = None;
-    for (i, first) in inner.iter().enumerate() {
+    // Of long stretches it matters little where exactly they are looked at.
+    for (i, first) in inner.iter().enumerate().step_by(REST / 2) {
         let near = |s: &&&Sample| (s.value - first.value).abs() < CROSSING * s.sigma;
-        let Some(last) = inner[i..].iter().take_while(near).last() else { continue };
-        let run = inner[i..].iter().take_while(near).count();
+        let Some((before, last)) = inner[i..].iter().take_while(near).enumerate().last() else {
+            continue;
+        };
+        let run = before + 1;
         let long = last.time_s - first.time_s;
         let slow = (last.value - first.value).abs() < PAUSES * speed * long;
         if run >= REST && slow && best.is_none_or(|b| long > b[1] - b[0]) {

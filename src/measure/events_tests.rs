@@ -156,7 +156,7 @@ fn several_events_are_told_from_one() {
     let stroke = |t: f64, from: f64| 6.0 * ((t - from) / 12.0).clamp(0.0, 1.0);
     // Out, rest of 38 frames, on.
     let [from, to] = series(&|t| stroke(t, 60.0) + stroke(t, 110.0)).unwrap();
-    assert!((0.069..0.075).contains(&from) && (0.107..0.113).contains(&to), "{from} {to}");
+    assert!((0.069..0.080).contains(&from) && (0.107..0.113).contains(&to), "{from} {to}");
     // One stroke, a slow one, a bow of 100 frames, and one that rings out.
     assert_eq!(series(&|t| stroke(t, 60.0)), None);
     assert_eq!(series(&|t| 5.0 * ((t - 40.0) / 160.0).clamp(0.0, 1.0)), None);
