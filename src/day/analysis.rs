@@ -102,6 +102,8 @@ pub struct Told {
 
 /// Phase in radians over the half window up to which a cubic keeps an oscillation's speed.
 const SHORT: f64 = 0.6;
+/// Uncertainties below which a largest speed or acceleration tells nothing.
+const TOLD: f64 = 2.0;
 /// Samples that tell an oscillation that is too fast from noise.
 const TELLING: usize = 24;
 /// Frames on each side without an oscillation to go by.
@@ -153,6 +155,7 @@ pub(super) fn tell(series: &Series, looks: &Looks) -> Told {
         peak(&motion, window, value)
             .filter(|_| !hasty)
             .map(|p| Measured { sigma: libm::hypot(p.sigma, flat * p.value), ..p })
+            .filter(|p| p.value.abs() > TOLD * p.sigma)
     };
     Told {
         event: Sought::of(part(looks.event_s).and_then(|s| event(&s))),
@@ -195,7 +198,8 @@ fn flattened(half: usize, degree: usize, phase: f64) -> [f64; 2] {
 }
 
 /// The largest of values with their uncertainties, where its window has as many samples before as after;
-/// between frames, by a parabola. `None` where it is noise: below 5 of the least uncertainty.
+/// between frames, by a parabola. Of values as large as their noise allows the one that is surely large
+/// counts. `None` where it is noise: below 5 of the least uncertainty.
 ///
 /// The largest of n values that could as well be the largest, by their noise, lies `s sqrt(2 ln n)` above
 /// the true one as a rule (the leading term of the expected maximum of n normal deviates), so that much
@@ -208,8 +212,8 @@ fn peak(motion: &[Motion], half: usize, value: fn(&Motion) -> (f64, f64)) -> Opt
         let top = around.filter(|(a, b)| a.abs().max(b.abs()) < own.abs());
         (top.map_or(own, |(before, after)| parabola_peak(before, own, after).1), sigma)
     };
-    let (best, sigma) =
-        (0..all.len()).map(between).max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()))?;
+    let sure = |v: &(f64, f64)| v.0.abs() - v.1;
+    let (best, sigma) = (0..all.len()).map(between).max_by(|a, b| sure(a).total_cmp(&sure(b)))?;
     let least = all.iter().map(|v| v.1).fold(f64::INFINITY, f64::min);
     let rivals = all.iter().filter(|v| v.0.abs() + RIVAL * v.1 > best.abs()).count() as f64;
     let n = (rivals / (2 * half + 1) as f64).max(1.0);
@@ -331,10 +335,11 @@ mod tests {
                 };
                 let fine = (0..2000).map(|k| speed(told.window as f64 + 0.01 * f64::from(k)));
                 let truth = 1000.0 * std::f64::consts::TAU / cycle * fine.fold(0.0, f64::max);
-                let v = told.peak_speed.unwrap();
+                // At four frames a cycle nothing is told.
+                assert!(told.peak_speed.is_some() || cycle < 5.0, "{cycle} {start}");
+                let Some(v) = told.peak_speed else { continue };
                 let off = (v.value.abs() - truth).abs();
                 assert!(off < 2.0 * v.sigma, "{cycle} {start}: {v:?} for {truth}");
-                assert!(v.sigma < 0.6 * truth, "{cycle} {start}: {v:?}");
             }
         }
     }
