@@ -502,6 +502,26 @@ mod tests {
     }
 
     #[test]
+    fn a_tile_that_is_cut_tells_of_the_part_that_is_left() {
+        // An even texture; of the first tile only the right quarter is still, of the second all.
+        let p = Plane::from_fn(4 * TILE, 4 * TILE, |x, y| {
+            let (x, y) = (x as f64, y as f64);
+            to_f32(100.0 + 20.0 * libm::sin(1.1 * x + 0.7 * y) * libm::cos(0.9 * y - 0.4 * x))
+        });
+        let still: Vec<u8> = (0..16 * TILE * TILE)
+            .map(|i| u8::from(i % (4 * TILE) >= TILE + 3 * TILE / 4))
+            .collect();
+        let noise = PixelNoise::new(&NoiseModel { gain_e_per_dn: 1.0, read_noise_e: 8.0 });
+        let all = patches(&p, &still, &noise, (None, 1.0));
+        let of = |corner: [usize; 2]| all.iter().find(|p| p.corner == corner).unwrap().middle;
+        let (cut, whole) = (of([TILE, TILE]), of([2 * TILE, TILE]));
+        let half = (TILE as f64 - 1.0) / 2.0;
+        assert!((cut[0] - (half + 3.0 * TILE as f64 / 8.0)).abs() < 1.0, "{cut:?}");
+        assert!((cut[1] - half).abs() < 2.0, "{cut:?}");
+        assert!(whole.iter().all(|m| (m - half).abs() < 1.5), "{whole:?}");
+    }
+
+    #[test]
     fn tiles_are_added_until_they_know_enough() {
         // Contrast grows to the right.
         let p = Plane::from_fn(320, 256, |x, y| {
