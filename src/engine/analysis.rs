@@ -52,8 +52,14 @@ impl FrameFacts {
             sigma: self.sigma,
             light: self.light,
             light_sigma: self.light_sigma,
-            measured: self.status != FrameStatus::LowConfidence,
+            measured: self.placed(),
         }
+    }
+
+    /// Whether its pose was measured; it is guessed between others where not.
+    #[must_use]
+    pub fn placed(&self) -> bool {
+        self.status != FrameStatus::LowConfidence
     }
 
     /// Whether there is a picture to make.
@@ -102,6 +108,14 @@ pub struct Analysis {
 }
 
 impl Analysis {
+    /// Whether frame `at` lies where it was measured to lie. Where others in the clip do, one with a guessed
+    /// place is no part of any other frame's mean: what hid its place, a knock or a dark lamp, would go
+    /// into some sixty frames.
+    #[must_use]
+    pub fn placed(&self, at: usize) -> bool {
+        !self.locked || self.frames.get(at).is_some_and(FrameFacts::placed)
+    }
+
     /// What to say of a pattern that the references left; in electrons where `gain` (e-/DN) is known.
     /// `dark` says whether there was a dark reference.
     #[must_use]

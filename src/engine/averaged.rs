@@ -49,7 +49,7 @@ impl Renderer<'_> {
                     to - from,
                     (work.threads, work.ahead),
                     |k| match from + k {
-                        i if self.placed(i) => self.lock_frame(list, i, first),
+                        i if self.analysis.placed(i) => self.lock_frame(list, i, first),
                         _ => Ok(None),
                     },
                     |k, frame| {
@@ -68,7 +68,7 @@ impl Renderer<'_> {
                                 break;
                             }
                             waiting.next();
-                            let averaged = if self.placed(i) {
+                            let averaged = if self.analysis.placed(i) {
                                 let averaged = self.average_one(&mut averager, (i, i - from));
                                 averaged.ok_or_else(|| faults.remove(&i).unwrap_or_default())
                             } else {
@@ -83,13 +83,6 @@ impl Renderer<'_> {
             }
             Ok(())
         })
-    }
-
-    /// Whether a frame lies where it was measured to lie. Where others in the clip do, one with a guessed
-    /// place is no part of any other frame's mean: what hid its place, a knock or a dark lamp, would go
-    /// into some sixty frames.
-    fn placed(&self, i: usize) -> bool {
-        !self.analysis.locked || self.analysis.frames[i].pose().measured
     }
 
     /// A frame as the mean of itself, its noise taken out as far as it tells by itself.

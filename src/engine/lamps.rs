@@ -11,7 +11,7 @@ use super::analysis::{Analysis, FrameFacts, FrameLight, Lamps};
 use super::source::Source;
 use crate::frame::Plane;
 use crate::frame::convert::to_f32;
-use crate::record::{FrameStatus, Warning};
+use crate::record::Warning;
 use crate::register::lamp::{Parts, lamp_light, lamp_parts};
 use crate::register::uneven::{FUNCTIONS, Field};
 
@@ -21,7 +21,7 @@ const SOME: usize = 64;
 const POINTS: usize = 5;
 
 fn measured(f: &FrameFacts) -> bool {
-    f.usable() && f.status != FrameStatus::LowConfidence
+    f.usable() && f.placed()
 }
 
 /// Light of frames that were not measured, as the lamps give it; to be set once their poses are.

@@ -26,8 +26,7 @@ fn usable(analysis: &Analysis, at: usize) -> bool {
 /// The frames of a group: where the clip's places are known those with a place of their own, and
 /// others only where there are none.
 fn settled(combine: &Combine, at: usize, analysis: &Analysis) -> Option<Group> {
-    let placed =
-        |i| usable(analysis, i) && (!analysis.locked || analysis.frames[i].pose().measured);
+    let placed = |i| usable(analysis, i) && analysis.placed(i);
     combine.group(at, placed).or_else(|| combine.group(at, |i| usable(analysis, i)))
 }
 

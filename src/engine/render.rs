@@ -349,8 +349,7 @@ impl<'a> Renderer<'a> {
     /// Takes the offsets of rows off, where they are known, of a frame divided by `light`.
     fn even_rows(&self, frame: &mut Frame, facts: &FrameFacts, light: Option<&Field>) {
         // Against the scene at a guessed place, the scene itself would pass for offsets.
-        let placed = facts.pose().measured;
-        let Some((model, noise)) = self.rows.as_ref().filter(|_| placed) else { return };
+        let Some((model, noise)) = self.rows.as_ref().filter(|_| facts.placed()) else { return };
         let seen = Seen { values: &frame.planes[0], flaws: frame.flaws_of(0), pose: facts.pose() };
         let mut noise = Cow::Borrowed(noise);
         if let Some(light) = light {

@@ -1,8 +1,8 @@
 //! A stream on standard input, kept as a file because every frame is read twice.
 //!
 //! Y4M only: the one format here that programs hand on through pipes. The copy is written beside,
-//! synced and renamed, so under its name it is always whole; a stream that is no Y4M leaves
-//! nothing behind. Whether its frames are whole is found when they are read, as for any file.
+//! synced and renamed, so under its name it is always whole, but for an empty file that holds the
+//! name until then; a stream that is no Y4M leaves nothing behind. Whether its frames are whole is found when they are read, as for any file.
 
 use std::fs::OpenOptions;
 use std::io::{self, Read};
@@ -63,13 +63,12 @@ pub fn spool(from: &mut dyn Read, disk: &dyn Disk, out: &Path) -> Result<PathBuf
 
 /// The first name from the `n`th on that nobody has, taken by an empty file: two streams that come at once
 /// must not take the same.
-fn claimed(folder: &Path, n: usize) -> Result<PathBuf, FootageError> {
-    let mut places = (n..).map(|n| folder.join(name(n)));
+fn claimed(folder: &Path, mut n: usize) -> Result<PathBuf, FootageError> {
     loop {
-        let Some(place) = places.next() else { return Ok(folder.join(name(n))) };
+        let place = folder.join(name(n));
         match OpenOptions::new().write(true).create_new(true).open(&place) {
             Ok(_) => return Ok(place),
-            Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {}
+            Err(e) if e.kind() == io::ErrorKind::AlreadyExists => n += 1,
             Err(e) => return Err(FootageError::disk(&place, "create", e)),
         }
     }

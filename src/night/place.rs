@@ -325,14 +325,11 @@ fn sweep_where(
     goes: impl Fn(&str) -> bool,
 ) -> Result<(), NightError> {
     // Process and count: what is called otherwise is somebody's own.
-    let ours = |name: &str| {
-        let rest = name.strip_prefix(TEMPORARY)?;
-        rest.bytes().all(|b| b.is_ascii_digit() || b == b'-').then_some(())
-    };
+    let numbers = |rest: &str| rest.bytes().all(|b| b.is_ascii_digit() || b == b'-');
     let mut any = false;
     for name in disk.list(folder).map_err(|e| fault(folder, "list", e))? {
         let text = name.to_string_lossy();
-        if ours(&text).is_some() && goes(&text) {
+        if text.strip_prefix(TEMPORARY).is_some_and(numbers) && goes(&text) {
             let path = folder.join(name);
             disk.remove(&path).map_err(|e| fault(&path, "remove", e))?;
             any = true;
